@@ -1,0 +1,1 @@
+"""Physics and statistics of boost control: arrays in, arrays out."""
