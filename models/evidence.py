@@ -1,0 +1,49 @@
+"""What a pull taught, in the form that the surrogate is fitted to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.curve import Curve
+from models.settings import Settings
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One pull that was run.
+
+    Attributes:
+        number: Place in the job, from 1. Gaps are allowed (a pull that was thrown out).
+        settings: What was dialled in. Engagement in kPa gauge.
+        curve: Boost on the job's grid, NaN where the pull did not reach.
+        peak_kpa: Highest boost of the raw trace. [kPa gauge]
+        sustained_peak_kpa: Highest boost without single-sample noise. [kPa gauge]
+        noise_kpa: Fast noise of the gauge. [kPa]
+        oscillation_kpa: Half swing of the ringing after spool, 0 where none stands out of the noise. [kPa]
+        complete: False for a pull that was aborted: its curve counts as far as it goes.
+        trusted: False where the log cannot be relied on: kept on record, not fitted.
+        remark: Why it is not trusted, or what was noticed.
+        barometer_kpa: Ambient pressure of the pull; NaN where unknown. [kPa absolute]
+        intake_c: Intake air temperature; NaN where unknown. [°C]
+    """
+
+    number: int
+    settings: Settings
+    curve: Curve
+    peak_kpa: float
+    sustained_peak_kpa: float
+    noise_kpa: float = 0.0
+    oscillation_kpa: float = 0.0
+    complete: bool = True
+    trusted: bool = True
+    remark: str = ""
+    barometer_kpa: float = float("nan")
+    intake_c: float = float("nan")
+
+    @property
+    def highest_kpa(self) -> float:
+        """Highest boost known of this pull, from trace or curve. [kPa gauge]"""
+        reached = self.curve.boost_kpa[self.curve.reached]
+        return float(max(self.peak_kpa, reached.max() if reached.size else -np.inf))
