@@ -1,6 +1,7 @@
 """Air and exhaust gas: flow through openings, compression, expansion, the standard atmosphere.
 
-Pressures are Pa absolute, temperatures K, everywhere in this file. Every function takes scalars or arrays that broadcast.
+Pressures are Pa absolute and temperatures K everywhere in this file. Every function takes scalars or arrays that
+broadcast.
 
 References:
     [1] Heywood, Internal Combustion Engine Fundamentals, Appendix C (flow through an orifice).

@@ -75,14 +75,14 @@ class Turbo:
 
     psi_max: float = 2.3
     phi_max: float = 0.12
-    wheel_m: float = 0.086
+    wheel_m: float = 0.078
     compressor_efficiency: float = 0.8
-    efficiency_fall: float = 0.8
-    turbine_area_m2: float = 5.2e-4
+    efficiency_fall: float = 2.4
+    turbine_area_m2: float = 4.8e-4
     turbine_wheel_m: float = 0.052
     turbine_efficiency: float = 0.75
     shaft_efficiency: float = 0.95
-    inertia: float = 5.0e-5
+    inertia: float = 3.0e-5
 
 
 @dataclass(frozen=True)
@@ -97,9 +97,9 @@ class Gate:
         lag_s: Time constant of the flap's motion. [s]
     """
 
-    crack_kpa: float = 62.0
-    rate_kpa: float = 30.0
-    flap_share: float = 0.12
+    crack_kpa: float = 45.0
+    rate_kpa: float = 60.0
+    flap_share: float = 0.15
     area_m2: float = 3.5e-4 * 0.9
     lag_s: float = 0.04
 

@@ -76,7 +76,7 @@ class VirtualPull:
 
 @dataclass(frozen=True)
 class _Recording:
-    """States over time: boost at each step (m, n), the rest at each tick (k, n); ``end_s`` (n,) and ``aborted`` (n,)."""
+    """States over time: boost at each step (m, n), the rest at each tick (k, n); end and abort of the sweep (n,)."""
 
     boost_kpa: FloatArray
     rpm: FloatArray
