@@ -39,13 +39,15 @@ R_ATMOSPHERE: Final = 8314.32 / 28.9644
 def critical_ratio(gamma: npt.ArrayLike) -> FloatArray:
     """Pressure ratio (downstream over upstream) at and below which the flow is choked. [-]"""
     g = np.asarray(gamma, dtype=float)
-    return (2.0 / (g + 1.0)) ** (g / (g - 1.0))
+    ratio: FloatArray = (2.0 / (g + 1.0)) ** (g / (g - 1.0))
+    return ratio
 
 
 def choked_factor(gamma: npt.ArrayLike) -> FloatArray:
     """Flow function of an orifice when choked: mass flow x sqrt(R T) / (area x pressure). [-], [1]"""
     g = np.asarray(gamma, dtype=float)
-    return np.sqrt(g) * (2.0 / (g + 1.0)) ** ((g + 1.0) / (2.0 * (g - 1.0)))
+    factor: FloatArray = np.sqrt(g) * (2.0 / (g + 1.0)) ** ((g + 1.0) / (2.0 * (g - 1.0)))
+    return factor
 
 
 def flow_factor(ratio: npt.ArrayLike, gamma: npt.ArrayLike) -> FloatArray:
@@ -59,7 +61,8 @@ def flow_factor(ratio: npt.ArrayLike, gamma: npt.ArrayLike) -> FloatArray:
     """
     g = np.asarray(gamma, dtype=float)
     r = np.clip(ratio, critical_ratio(g), 1.0)
-    return r ** (1.0 / g) * np.sqrt(2.0 * g / (g - 1.0) * (1.0 - r ** ((g - 1.0) / g)))
+    factor: FloatArray = r ** (1.0 / g) * np.sqrt(2.0 * g / (g - 1.0) * (1.0 - r ** ((g - 1.0) / g)))
+    return factor
 
 
 def orifice_flow(
@@ -74,7 +77,9 @@ def orifice_flow(
     """Mass flow through an opening of effective area ``area_m2`` (area x discharge coefficient) [1]. [kg/s]"""
     upstream = np.asarray(upstream_pa, dtype=float)
     factor = flow_factor(np.asarray(downstream_pa, dtype=float) / upstream, gamma)
-    return np.asarray(area_m2, dtype=float) * upstream * factor / np.sqrt(gas_constant * np.asarray(upstream_k))
+    root = np.sqrt(gas_constant * np.asarray(upstream_k, dtype=float))
+    flow: FloatArray = np.asarray(area_m2, dtype=float) * upstream * factor / root
+    return flow
 
 
 def ellipse_factor(ratio: npt.ArrayLike, critical: npt.ArrayLike) -> FloatArray:
@@ -93,14 +98,17 @@ def ellipse_factor(ratio: npt.ArrayLike, critical: npt.ArrayLike) -> FloatArray:
 
 def compression_head(ratio: npt.ArrayLike, gamma: float = GAMMA_AIR) -> FloatArray:
     """Relative temperature rise of isentropic compression by a pressure ratio. [-]"""
-    return np.asarray(ratio, dtype=float) ** ((gamma - 1.0) / gamma) - 1.0
+    head: FloatArray = np.asarray(ratio, dtype=float) ** ((gamma - 1.0) / gamma) - 1.0
+    return head
 
 
 def compressor_outlet_k(
     inlet_k: npt.ArrayLike, ratio: npt.ArrayLike, efficiency: npt.ArrayLike, gamma: float = GAMMA_AIR
 ) -> FloatArray:
     """Temperature after a compressor of isentropic ``efficiency``. [K]"""
-    return np.asarray(inlet_k, dtype=float) * (1.0 + compression_head(ratio, gamma) / np.asarray(efficiency))
+    rise = compression_head(ratio, gamma) / np.asarray(efficiency, dtype=float)
+    outlet_k: FloatArray = np.asarray(inlet_k, dtype=float) * (1.0 + rise)
+    return outlet_k
 
 
 def compressor_power_w(
@@ -114,12 +122,14 @@ def compressor_power_w(
 ) -> FloatArray:
     """Power that a compressor takes. [W]"""
     rise = compressor_outlet_k(inlet_k, ratio, efficiency, gamma) - np.asarray(inlet_k, dtype=float)
-    return np.asarray(flow_kg_s, dtype=float) * cp * rise
+    power_w: FloatArray = np.asarray(flow_kg_s, dtype=float) * cp * rise
+    return power_w
 
 
 def expansion_drop(ratio: npt.ArrayLike, gamma: float = GAMMA_EXHAUST) -> FloatArray:
     """Relative temperature drop of isentropic expansion; ``ratio`` is outlet over inlet pressure, at most 1. [-]"""
-    return 1.0 - np.minimum(ratio, 1.0) ** ((gamma - 1.0) / gamma)
+    drop: FloatArray = 1.0 - np.minimum(ratio, 1.0) ** ((gamma - 1.0) / gamma)
+    return drop
 
 
 def turbine_power_w(
@@ -133,7 +143,8 @@ def turbine_power_w(
 ) -> FloatArray:
     """Power that a turbine gives; ``ratio`` is outlet over inlet pressure. [W]"""
     drop = np.asarray(inlet_k, dtype=float) * expansion_drop(ratio, gamma) * np.asarray(efficiency)
-    return np.asarray(flow_kg_s, dtype=float) * cp * drop
+    power_w: FloatArray = np.asarray(flow_kg_s, dtype=float) * cp * drop
+    return power_w
 
 
 def turbine_outlet_k(
@@ -155,7 +166,8 @@ def speed_density_flow(
     """Air that a four-stroke engine draws: one displacement in two turns [1]. [kg/s]"""
     volume_m3_s = np.asarray(displacement_m3, dtype=float) * np.asarray(engine_rpm, dtype=float) / 120.0
     density = np.asarray(manifold_pa, dtype=float) / (gas_constant * np.asarray(manifold_k, dtype=float))
-    return np.asarray(volumetric_efficiency, dtype=float) * volume_m3_s * density
+    flow: FloatArray = np.asarray(volumetric_efficiency, dtype=float) * volume_m3_s * density
+    return flow
 
 
 def standard_temperature_k(altitude_m: npt.ArrayLike) -> FloatArray:
@@ -168,7 +180,8 @@ def standard_temperature_k(altitude_m: npt.ArrayLike) -> FloatArray:
 def standard_pressure_pa(altitude_m: npt.ArrayLike) -> FloatArray:
     """Pressure of the standard atmosphere at a geometric altitude up to 11 km [3]. [Pa]"""
     exponent = GRAVITY / (R_ATMOSPHERE * LAPSE_K_PER_M)
-    return SEA_LEVEL_PA * (standard_temperature_k(altitude_m) / SEA_LEVEL_K) ** exponent
+    pressure_pa: FloatArray = SEA_LEVEL_PA * (standard_temperature_k(altitude_m) / SEA_LEVEL_K) ** exponent
+    return pressure_pa
 
 
 def standard_density(altitude_m: npt.ArrayLike) -> FloatArray:

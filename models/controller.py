@@ -38,7 +38,8 @@ def bled_share(
     dead = np.asarray(dead_band_pct, dtype=float)
     travel = (np.asarray(duty_pct, dtype=float) - dead) / (100.0 - 2.0 * dead)
     shaped = np.minimum(np.maximum(travel, 0.0), 1.0) ** np.asarray(curvature, dtype=float)
-    return np.asarray(most, dtype=float) * shaped
+    share: FloatArray = np.asarray(most, dtype=float) * shaped
+    return share
 
 
 class ControllerBatch:
@@ -72,7 +73,8 @@ class ControllerBatch:
         left = position.astype(np.int64)
         part = position - left
         at = self.row + left
-        return self.table[at] * (1.0 - part) + self.table[at + 1] * part
+        wanted: FloatArray = self.table[at] * (1.0 - part) + self.table[at + 1] * part
+        return wanted
 
     def duty(self, rpm: FloatArray, boost_kpa: FloatArray) -> FloatArray:
         """Duty for the next tick.

@@ -65,7 +65,8 @@ class VirtualPull:
     def true_curve(self, grid_rpm: npt.ArrayLike) -> FloatArray:
         """True boost at each rpm; NaN where the sweep did not get to. [kPa gauge], shape of ``grid_rpm``"""
         at = np.asarray(grid_rpm, dtype=float)
-        return np.interp(at, self.true_rpm, self.true_boost_kpa, left=np.nan, right=np.nan)
+        boost: FloatArray = np.interp(at, self.true_rpm, self.true_boost_kpa, left=np.nan, right=np.nan)
+        return boost
 
     def true_deviation_kpa(self, target: Target, spacing_rpm: float = 25.0) -> float:
         """Root mean square from the target over the judged range; NaN where the sweep does not cover it. [kPa]"""
