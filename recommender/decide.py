@@ -1,29 +1,69 @@
-"""The decision: from the pulls so far to the next settings."""
+"""The decision: from the pulls so far to the next settings, or to the verdict that ends the job."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from models.curve import deviation_kpa
 from models.evidence import Observation
-from models.settings import Settings
-from recommender.step import Band, Decision, Problem, Reason
+from models.settings import KNOB_NAMES, Settings
+from models.surrogate import BoostSurrogate
+from models.units import FloatArray
+from recommender import reasons
+from recommender.allowed import Offender, forbidden, idle, offenders, spans
+from recommender.outlook import Forecast, Outlook
+from recommender.search import IntArray, minimise
+from recommender.step import Alternative, Decision, Problem, same
+
+#: Improvement of deviation, over the tolerance, that is worth another pull.
+WORTH = 0.30
+#: Credit for what is not known of a step's deviation, in standard deviations.
+CREDIT = 0.3
+#: Deviation that a changed knob must bring, so that nothing is turned for nothing. [share of tolerance]
+EFFORT = 0.01
+#: Chance of reaching the target under which it is called out of reach.
+HOPELESS = 0.05
+#: Settings judged with all draws.
+FINALISTS = 10
 
 
-def idle(problem: Problem) -> Settings:
-    """Settings of the baseline: every knob idle, the ramp's corners where they can do most good later."""
-    knobs, target = problem.knobs, problem.target
-    span = target.judge_to - target.judge_from
-    wanted = {
-        "duty": 0.0,
-        "ramp_from": target.judge_from + 0.4 * span,
-        "ramp_to": target.judge_to,
-        "ramp_add": 0.0,
-        "engagement": 0.0,
-        "gain": 0.0,
-    }
-    return Settings(**{name: float(knobs[name].value(knobs[name].index(value))) for name, value in wanted.items()})
+@dataclass(frozen=True)
+class Review:
+    """The pulls so far, as the verdict needs them.
+
+    Attributes:
+        best: The trusted pull with least deviation that kept the limit; None before there is one.
+        best_kpa: Its deviation. [kPa]
+        bad: What must not be repeated.
+    """
+
+    best: Observation | None
+    best_kpa: float
+    bad: tuple[Offender, ...]
+
+
+def review(problem: Problem, observations: Sequence[Observation]) -> Review:
+    """Best pull and offenders."""
+    rows = [
+        (deviation_kpa(pull.curve, problem.target), -i, pull)
+        for i, pull in enumerate(observations)
+        if pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
+    ]
+    rows = [row for row in rows if np.isfinite(row[0])]
+    bad = tuple(offenders(problem, observations))
+    if not rows:
+        return Review(None, float("inf"), bad)
+    least, _, pull = min(rows, key=lambda row: row[:2])
+    return Review(pull, least, bad)
+
+
+def surrogate_for(problem: Problem, observations: Sequence[Observation]) -> BoostSurrogate:
+    """The surrogate fitted to all trusted pulls."""
+    seed = problem.seed * 1009 + len(observations)
+    return BoostSurrogate(problem.target, problem.knobs, seed=seed).fit_pulls(observations)
 
 
 def decide(problem: Problem, observations: Sequence[Observation]) -> Decision:
@@ -35,24 +75,290 @@ def decide(problem: Problem, observations: Sequence[Observation]) -> Decision:
     Returns:
         Verdict, settings, risk, band and reasons.
     """
-    rpm = problem.target.grid(50.0)
-    wanted = problem.target.at(rpm)
-    if observations:
-        last = observations[-1].settings
-        low, high = problem.knobs["duty"].index_span(last.duty)
-        duty = float(problem.knobs["duty"].value(min(high, low + 60)))
-        settings = Settings(duty, last.ramp_from, last.ramp_to, last.ramp_add, last.engagement, last.gain)
-    else:
-        settings = idle(problem)
+    return decide_with(problem, observations, surrogate_for(problem, observations))
+
+
+def decide_with(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:
+    """As ``decide``, with a surrogate that was fitted before."""
+    outlook = Outlook(problem, observations, surrogate)
+    if not observations:
+        return _say(outlook, "pull", outlook.forecast([idle(problem)])[0], reasons.for_baseline(problem))
+    seen = review(problem, observations)
+    last = observations[-1]
+    stop = _must_stop(problem, observations, seen)
+    if stop is not None:
+        cause, why = stop
+        return _say(outlook, "stop", outlook.forecast([last.settings])[0], why, cause=cause, review=seen)
+    if not last.trusted:
+        again = outlook.forecast([_on_grid(outlook, last.settings)])[0]
+        if again.risk <= problem.risk and not _blocked(outlook, seen, again):
+            return _say(outlook, "repeat", again, reasons.for_repeat(problem, last), review=seen)
+    return _search(outlook, observations, seen)
+
+
+def _on_grid(outlook: Outlook, settings: Settings) -> Settings:
+    return Settings.from_array(outlook.values(outlook.positions(settings)[None])[0])
+
+
+def _blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
+    return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad)[0])
+
+
+def _must_stop(
+    problem: Problem, observations: Sequence[Observation], seen: Review
+) -> tuple[str, tuple[reasons.Reason, ...]] | None:
+    """Cause and reasons to stop, before anything is searched; None to go on."""
+    last = observations[-1]
+    over = [offender for offender in seen.bad if offender.why == "limit passed"]
+    if over and last.highest_kpa > problem.limit_kpa:
+        if same(_idle_like(problem, last.settings), last.settings):
+            return "spring alone passes the limit", reasons.for_limit_on_spring(problem, last)
+        if len(observations) > 1 and observations[-2].highest_kpa > problem.limit_kpa:
+            return "limit passed twice", reasons.for_limit_twice(problem, observations[-2:])
+    return None
+
+
+def _idle_like(problem: Problem, settings: Settings) -> Settings:
+    """Idle settings with the ramp's corners of ``settings``, which do nothing while the ramp adds nothing."""
+    nothing = idle(problem).as_dict()
+    return Settings(**{**nothing, "ramp_from": settings.ramp_from, "ramp_to": settings.ramp_to})
+
+
+# -------------------------------------------------------------------- search
+
+
+def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Decision:
+    problem, last = outlook.problem, observations[-1]
+    allowed = spans(problem, last.settings)
+    starts = _starts(outlook, observations, seen)
+    found = minimise(
+        lambda points: _merit(outlook, points, last.settings, seen),
+        allowed,
+        seed=problem.seed + len(observations),
+        starts=starts,
+        population=40,
+        rounds=24,
+    )
+    finalists = [Settings.from_array(row) for row in outlook.values(found.seen[:FINALISTS])]
+    if seen.best is not None and _within(outlook, allowed, seen.best.settings):
+        finalists.append(seen.best.settings)
+    forecasts = outlook.forecast(finalists)
+    open_to = [f for f in forecasts if f.risk <= problem.risk and not _blocked(outlook, seen, f)]
+    if not open_to:
+        open_to, forecasts = _retreat(outlook, allowed, seen)
+    if not open_to:
+        least = min(forecasts, key=lambda f: f.risk)
+        why = reasons.for_nothing_safe(problem, last, least)
+        return _say(outlook, "stop", least, why, cause="nothing allowed is safe", review=seen)
+    chosen = min(open_to, key=lambda f: _score(problem, f, last.settings))
+    return _verdict(outlook, observations, seen, chosen, forecasts, allowed)
+
+
+def _starts(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> IntArray:
+    last = outlook.positions(observations[-1].settings)
+    rows = [last]
+    if seen.best is not None:
+        rows.append(outlook.positions(seen.best.settings))
+    for share in (-1.0, -0.5, 0.25, 0.5, 0.75, 1.0):
+        row = last.copy()
+        row[0] = int(outlook.knobs[0].index(observations[-1].settings.duty + share * outlook.knobs[0].step))
+        rows.append(row)
+    return np.array(rows)
+
+
+def _merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> tuple[FloatArray, FloatArray]:
+    """Objective and violation of grid points, from the sketch."""
+    settings = outlook.values(points)
+    deviations, highest = outlook.sketch(settings)
+    effort = _effort(outlook.problem, settings, last)
+    objective = deviations.mean(axis=0) - CREDIT * deviations.std(axis=0) + effort
+    violation = np.maximum(-outlook.headroom(highest) / outlook.problem.limit_kpa, 0.0)
+    return objective, violation + forbidden(outlook.problem, settings, seen.bad)
+
+
+def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArray:
+    """Small price of every knob that is turned, and of how far. Shape (S,), [kPa]"""
+    steps = np.array([max(problem.knobs[name].step, 1e-9) for name in KNOB_NAMES])
+    moved = np.abs(settings - last.as_array()) / steps
+    return EFFORT * problem.tolerance_kpa * ((moved > 1e-6).sum(axis=1) + moved.sum(axis=1))
+
+
+def _score(problem: Problem, forecast: Forecast, last: Settings) -> float:
+    effort = float(_effort(problem, forecast.settings.as_array()[None], last)[0])
+    return forecast.deviation_kpa - CREDIT * forecast.deviation_spread_kpa + effort
+
+
+def _within(outlook: Outlook, allowed: Sequence[tuple[int, int]], settings: Settings) -> bool:
+    at = outlook.positions(settings)
+    if not same(_on_grid(outlook, settings), settings):
+        return False
+    return all(low <= int(i) <= high for i, (low, high) in zip(at, allowed, strict=True))
+
+
+def _retreat(
+    outlook: Outlook, allowed: Sequence[tuple[int, int]], seen: Review
+) -> tuple[list[Forecast], list[Forecast]]:
+    """The mildest settings that can be reached: those that pass the gate, and all that were judged."""
+    corner = np.array([low for low, _ in allowed])
+    rows = []
+    for share in (0.0, 0.25, 0.5, 0.75):
+        row = corner.copy()
+        for i in (0, 3, 4, 5):
+            row[i] = int(np.floor(allowed[i][0] + share * (allowed[i][1] - allowed[i][0])))
+        row[2] = allowed[2][1]
+        rows.append(row)
+    judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.array(rows))])
+    ok = [f for f in judged if f.risk <= outlook.problem.risk and not _blocked(outlook, seen, f)]
+    return ok, judged
+
+
+# -------------------------------------------------------------------- verdict
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What the car could do with any settings at all, caps aside.
+
+    Attributes:
+        best_kpa: Expected deviation of the best settings, if each draw's car were known. [kPa]
+        chance: Probability that some settings reach the tolerance.
+        forecast: The settings that are best on the whole.
+    """
+
+    best_kpa: float
+    chance: float
+    forecast: Forecast
+
+
+def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Prospect:
+    """Search without caps, under the limit."""
+    problem = outlook.problem
+    settings = observations[-1].settings
+
+    def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
+        values = outlook.values(points)
+        deviations, highest = outlook.sketch(values)
+        violation = np.maximum(-outlook.headroom(highest) / problem.limit_kpa, 0.0)
+        return deviations.mean(axis=0), violation + (values[:, 1] >= values[:, 2])
+
+    found = minimise(
+        merit,
+        spans(problem, None),
+        seed=problem.seed + 17 + len(observations),
+        starts=_starts(outlook, observations, seen),
+        population=40,
+        rounds=24,
+    )
+    points = found.seen[:160]
+    deviations, highest = outlook.sketch(outlook.values(points))
+    deviations = np.where(highest > problem.limit_kpa, np.inf, deviations)
+    least = np.minimum(deviations.min(axis=1), 50.0)
+    forecast = outlook.forecast([Settings.from_array(outlook.values(found.best[None])[0]), settings])[0]
+    return Prospect(float(least.mean()), float(np.mean(least <= 1.1 * problem.tolerance_kpa)), forecast)
+
+
+def _verdict(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    seen: Review,
+    chosen: Forecast,
+    forecasts: Sequence[Forecast],
+    allowed: Sequence[tuple[int, int]],
+) -> Decision:
+    problem = outlook.problem
+    last = observations[-1].settings
+    binding = _binding(outlook, allowed, chosen, forecasts)
+    others = _alternatives(problem, forecasts, chosen, last, seen, outlook)
+    if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
+        standing = outlook.forecast([seen.best.settings])[0]
+        why = reasons.for_done(problem, seen.best, seen.best_kpa)
+        return _say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
+    could = prospect(outlook, observations, seen)
+    if seen.best is not None and seen.best_kpa - could.best_kpa < WORTH * problem.tolerance_kpa:
+        standing = outlook.forecast([seen.best.settings])[0]
+        if could.chance <= 0.5 and seen.best_kpa > 1.1 * problem.tolerance_kpa:
+            cause, cause_rpm = reasons.hardware(outlook, could.forecast)
+            why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, could.best_kpa, cause, cause_rpm)
+            return _say(
+                outlook, "out of reach", standing, why, review=seen, alternatives=others, cause=cause,
+                cause_rpm=cause_rpm, best=could.best_kpa,
+            )
+        why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, could.best_kpa)
+        return _say(outlook, "done", standing, why, review=seen, alternatives=others, best=could.best_kpa)
+    why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, could.best_kpa, could.chance)
+    verdict = "repeat" if same(chosen.settings, last) else "pull"
+    return _say(
+        outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=could.best_kpa
+    )
+
+
+def _binding(
+    outlook: Outlook, allowed: Sequence[tuple[int, int]], chosen: Forecast, forecasts: Sequence[Forecast]
+) -> tuple[str, ...]:
+    """What held the step back: knobs at the end of their step or range, and the gate."""
+    out: list[str] = []
+    at = outlook.positions(chosen.settings)
+    for i, (name, knob) in enumerate(zip(KNOB_NAMES, outlook.knobs, strict=True)):
+        low, high = allowed[i]
+        if knob.fixed or low == high:
+            continue
+        if at[i] == high:
+            out.append(f"{name} range" if high == knob.count - 1 else f"{name} step")
+        elif at[i] == low and low > 0:
+            out.append(f"{name} step")
+    if any(f.risk > outlook.problem.risk and f.deviation_kpa < chosen.deviation_kpa for f in forecasts):
+        out.append("risk gate")
+    return tuple(out)
+
+
+def _alternatives(
+    problem: Problem, forecasts: Sequence[Forecast], chosen: Forecast, last: Settings, seen: Review, outlook: Outlook
+) -> tuple[Alternative, ...]:
+    out = []
+    for f in sorted(forecasts, key=lambda f: f.deviation_kpa):
+        if same(f.settings, chosen.settings):
+            continue
+        if _blocked(outlook, seen, f):
+            why = "at or above settings that went wrong"
+        elif f.risk > problem.risk:
+            why = "risk gate"
+        else:
+            why = "more deviation expected" if f.deviation_kpa >= chosen.deviation_kpa else "less to learn from it"
+        out.append(Alternative(f.settings, f.deviation_kpa, f.risk, why))
+    return tuple(out[:5])
+
+
+def _say(
+    outlook: Outlook,
+    verdict: reasons.Verdict,
+    forecast: Forecast,
+    why: Sequence[reasons.Reason],
+    *,
+    review: Review | None = None,
+    binding: tuple[str, ...] = (),
+    alternatives: tuple[Alternative, ...] = (),
+    cause: str = "",
+    cause_rpm: float = float("nan"),
+    best: float = float("nan"),
+) -> Decision:
+    band = outlook.band(forecast)
+    high = float(np.quantile(forecast.highest, 0.95))
+    runs = verdict in ("pull", "repeat")
     return Decision(
-        verdict="pull",
-        settings=settings,
-        risk=0.0,
-        deviation_kpa=float("nan"),
-        band=Band(rpm, wanted, wanted - 5.0, wanted + 5.0),
-        peak_kpa=float(np.max(wanted)),
-        peak_high_kpa=float(np.max(wanted)) + 5.0,
-        margin_kpa=problem.limit_kpa - float(np.max(wanted)) - 5.0,
-        tightest_rpm=float(rpm[-1]),
-        reasons=(Reason("baseline", "A first run with everything idle shows what the spring alone gives."),),
+        verdict=verdict,
+        settings=forecast.settings if runs else None,
+        risk=forecast.risk,
+        deviation_kpa=forecast.deviation_kpa,
+        band=band,
+        peak_kpa=float(forecast.highest.mean()),
+        peak_high_kpa=high,
+        margin_kpa=outlook.problem.limit_kpa - high,
+        tightest_rpm=float(outlook.rpm[int(np.argmax(band.high_kpa))]),
+        reasons=tuple(why),
+        binding=binding,
+        alternatives=alternatives,
+        best_possible_kpa=best,
+        cause=cause,
+        cause_rpm=cause_rpm,
+        best_number=review.best.number if review is not None and review.best is not None else 0,
     )

@@ -46,6 +46,11 @@ class Problem:
         sign = "+" if signed else ""
         return f"{float(from_kpa(kpa, self.pressure_unit)):{sign}.{digits}f} {self.pressure_unit}"
 
+    def say_fine(self, kpa: float) -> str:
+        """A deviation in the job's unit, one digit finer: ``0.38 psi``."""
+        digits = {"psi": 2, "kPa": 1, "bar": 3}.get(self.pressure_unit, 3)
+        return f"{float(from_kpa(kpa, self.pressure_unit)):.{digits}f} {self.pressure_unit}"
+
 
 @dataclass(frozen=True)
 class Band:

@@ -1,0 +1,233 @@
+"""The physics prior: what is known of boost under a wastegate before the first pull.
+
+Three things meet at every rpm:
+
+* the *floor*, the spring's own curve, which duty raises by gate balance: boost times (1 - share) holds the spring, so
+  boost = floor / (1 - share(duty));
+* the *ceiling*, what the turbo can do with the gate held shut: the spool line at low rpm, compressor and exhaust at
+  the top;
+* the *knee* between them: a gate that leaks before it should makes it round, engagement makes it sharp, and too much
+  engagement lets boost run past it.
+
+None of the constants is known. Each has a wide normal prior in a whitened coordinate ``z``; a car is one ``z``.
+
+Symbols and shapes:
+    D draws of the constants, S settings, M grid points, P constants
+    u   rpm scaled so that 0 is judge_from and 1 is judge_to                  (M,)
+    z   whitened constants, standard normal a priori                         (D, P)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import linalg, special
+
+from models.curve import Target
+from models.settings import Knob, effective_duty
+from models.units import FloatArray
+
+#: name: (mean, standard deviation) of the constant in the scale in which it is normal. Logarithms are natural.
+#: Wide on purpose: the 90 % span of each covers soft and stiff springs, lazy and touchy solenoids, early and late turbos.
+CONSTANTS: Final[dict[str, tuple[float, float]]] = {
+    "log_floor": (np.log(0.60), 0.35),  # spring's boost over the highest target
+    "floor_slope": (0.0, 0.20),  # log floor, judge_from to judge_to
+    "spool_at": (-0.10, 0.25),  # u at which the spool line passes the highest target
+    "log_spool_slope": (np.log(3.0), 0.45),  # log boost per u along the spool line
+    "log_top": (np.log(1.70), 0.30),  # ceiling at mid range over the highest target
+    "top_slope": (-0.20, 0.25),  # log ceiling, judge_from to judge_to
+    "dead_low": (9.0, 6.0),  # duty at which the solenoid begins to bleed [%]
+    "full_at": (88.0, 12.0),  # duty at which it can bleed no more [%]
+    "log_curvature": (np.log(1.15), 0.30),  # exponent of the share over its travel
+    "logit_most": (0.85, 0.60),  # share bled at the end of the travel
+    "duty_tilt": (-0.10, 0.20),  # how much less duty is worth at judge_to than at judge_from
+    "duty_bow": (0.0, 0.10),  # the same, second order
+    "log_knee": (np.log(7.0), 0.45),  # sharpness of the knee with the gate idle
+    "log_sharpen": (np.log(0.9), 0.50),  # how much engagement sharpens it
+    "log_spike": (np.log(0.05), 0.70),  # boost past the knee per unit of engagement too near, over the regulated boost
+    "spike_from": (0.88, 0.08),  # engagement over regulated boost from which the spike grows
+    "log_spike_idle": (np.log(0.010), 0.80),  # boost past the knee with engagement idle
+    "log_spike_length": (np.log(0.09), 0.40),  # u over which the spike dies
+    "log_pull_together": (np.log(1.5), 0.90),  # feedback: error divided by 1 + this at full gain
+    "aim_offset": (0.0, 0.015),  # where feedback pulls to, over the target, less 1
+    "log_ring_from": (np.log(0.60), 0.45),  # share of full gain from which it rings
+    "log_ring": (np.log(0.04), 0.70),  # growth of the ringing, over boost per tenth of the gain range
+}
+NAMES: Final = tuple(CONSTANTS)
+
+#: Free shape of floor, spool line and top of the ceiling beyond their straight lines: (length in u, deviation of log).
+FLOOR_SHAPE: Final = (0.30, 0.10)
+SPOOL_SHAPE: Final = (0.25, 0.15)
+TOP_SHAPE: Final = (0.40, 0.08)
+SHAPE_SPACING: Final = 0.22
+
+#: Duty over which the ends of the solenoid's travel are rounded. [%]
+ROUNDING_PCT: Final = 2.5
+
+
+def bled_share(
+    duty_pct: FloatArray, *, dead_low: FloatArray, full_at: FloatArray, curvature: FloatArray, most: FloatArray
+) -> FloatArray:
+    """Share of the boost signal that the solenoid keeps from the wastegate.
+
+    Args:
+        duty_pct: Effective duty. [%], any shape
+        dead_low: Duty at which bleeding begins. [%]
+        full_at: Duty at which it is complete. [%]
+        curvature: 1 for a straight response, above 1 for one that starts slowly. [-]
+        most: Share at the end of the travel. [-], 0 to 1
+    Returns:
+        Share, never falling with duty, 0 to ``most``. Broadcast shape
+    """
+    rise = np.logaddexp(0.0, (duty_pct - dead_low) / ROUNDING_PCT)
+    excess = np.logaddexp(0.0, (duty_pct - full_at) / ROUNDING_PCT)
+    travel = np.clip((rise - excess) * ROUNDING_PCT / (full_at - dead_low), 1e-9, 1.0)
+    return most * travel**curvature
+
+
+def _shape_basis(u: FloatArray, length: float, deviation: float) -> FloatArray:
+    """Whitened basis of a smooth random function of u: basis @ standard normal has a squared-exponential covariance.
+
+    Rasmussen & Williams, "Gaussian Processes for Machine Learning" (2006), eq. 2.19 for the values between the knots.
+    """
+    knots = np.arange(u[0], u[-1] + SHAPE_SPACING, SHAPE_SPACING)
+    between = np.exp(-0.5 * ((u[:, None] - knots[None, :]) / length) ** 2)
+    at_knots = np.exp(-0.5 * ((knots[:, None] - knots[None, :]) / length) ** 2) + 1e-6 * np.eye(knots.size)
+    root = linalg.cholesky(at_knots, lower=True)
+    basis: FloatArray = deviation * linalg.solve_triangular(root, between.T, lower=True).T
+    return basis
+
+
+@dataclass(frozen=True)
+class Parts:
+    """A car's curves and constants for D draws, ready to be met with settings. Arrays (D, M) or (D, 1)."""
+
+    constants: dict[str, FloatArray]
+    log_floor: FloatArray
+    log_ceiling: FloatArray
+
+
+class Gate:
+    """Boost over rpm and settings for any number of cars at once.
+
+    Args:
+        target: Boost wanted; scales boost and rpm.
+        knobs: Scale the gain.
+        rpm: Grid. Shape (M,), [rpm]
+    """
+
+    def __init__(self, target: Target, knobs: dict[str, Knob], rpm: FloatArray) -> None:
+        self.rpm = rpm
+        self.scale_kpa = float(np.max(target.boost_kpa))
+        self.target_kpa = target.at(rpm)
+        self.span_rpm = target.judge_to - target.judge_from
+        self.u = (rpm - target.judge_from) / self.span_rpm
+        self.full_gain = max(knobs["gain"].upper, 1e-9)
+        self._shapes = [_shape_basis(self.u, *shape) for shape in (FLOOR_SHAPE, SPOOL_SHAPE, TOP_SHAPE)]
+        self._shape_ends = np.cumsum([len(NAMES)] + [basis.shape[1] for basis in self._shapes])
+        self._mean = np.array([CONSTANTS[name][0] for name in NAMES])
+        self._deviation = np.array([CONSTANTS[name][1] for name in NAMES])
+
+    @property
+    def size(self) -> int:
+        """Number of constants P."""
+        return int(self._shape_ends[-1])
+
+    def constants(self, z: FloatArray) -> dict[str, FloatArray]:
+        """Named constants in the scale of ``CONSTANTS``. Values of shape (D, 1)"""
+        values = self._mean + self._deviation * np.clip(z[:, : len(NAMES)], -3.5, 3.5)
+        return {name: values[:, i, None] for i, name in enumerate(NAMES)}
+
+    def parts(self, z: FloatArray) -> Parts:
+        """Floor and ceiling of each draw. ``z`` of shape (D, P)"""
+        c = self.constants(z)
+        ends = self._shape_ends
+        floor_shape, spool_shape, top_shape = (
+            z[:, ends[i] : ends[i + 1]] @ basis.T for i, basis in enumerate(self._shapes)
+        )
+        u = self.u
+        log_scale = np.log(self.scale_kpa)
+        log_floor = log_scale + c["log_floor"] + c["floor_slope"] * (u - 0.5) + floor_shape
+        spool = np.exp(c["log_spool_slope"]) * (u - c["spool_at"]) + spool_shape
+        top = c["log_top"] + c["top_slope"] * (u - 0.5) + top_shape
+        log_ceiling = log_scale + _soft_min(spool, top, 6.0)
+        return Parts(c, log_floor, log_ceiling)
+
+    def boost(self, parts: Parts, settings: FloatArray) -> FloatArray:
+        """Mean boost of each draw at each settings. [kPa gauge], shape (D, S, M)
+
+        Args:
+            parts: From ``parts``.
+            settings: Shape (S, 6), engagement in kPa gauge.
+        """
+        c = {name: value[:, :, None] for name, value in parts.constants.items()}
+        log_ceiling = parts.log_ceiling[:, None, :]
+        regulated = self._regulated(parts, c, settings)
+        log_regulated = np.log(regulated)
+        nearness = settings[None, :, 4, None] / regulated
+        sharp = special.expit((nearness - 0.6) / 0.12)
+        knee = np.exp(np.minimum(c["log_knee"] + np.exp(c["log_sharpen"]) * sharp, 4.0))
+        steady = np.exp(_soft_min(log_ceiling, log_regulated, knee))
+        return steady + self._spike(c, log_ceiling, log_regulated, regulated, nearness)
+
+    def _regulated(self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray) -> FloatArray:
+        """Boost that the gate would hold if the turbo could always give it. (D, S, M), kPa gauge"""
+        duty = effective_duty(self.rpm, settings)[None]
+        share = bled_share(
+            duty,
+            dead_low=c["dead_low"],
+            full_at=np.maximum(c["full_at"], c["dead_low"] + 15.0),
+            curvature=np.exp(c["log_curvature"]),
+            most=special.expit(c["logit_most"]),
+        )
+        tilt = 1.0 + c["duty_tilt"] * self.u + c["duty_bow"] * (self.u - 0.5) ** 2
+        regulated = np.exp(parts.log_floor[:, None, :] - np.log1p(-share) * tilt)
+        gain = settings[None, :, 5, None] / self.full_gain
+        if not np.any(gain):
+            return regulated
+        loop = np.exp(c["log_pull_together"]) * gain
+        aim = self.target_kpa * (1.0 + c["aim_offset"])
+        together: FloatArray = regulated + (aim - regulated) * loop / (1.0 + loop)
+        return together
+
+    def _spike(
+        self,
+        c: dict[str, FloatArray],
+        log_ceiling: FloatArray,
+        log_regulated: FloatArray,
+        regulated: FloatArray,
+        nearness: FloatArray,
+    ) -> FloatArray:
+        """Boost that runs past the knee before the gate answers. (D, S, M), kPa"""
+        gap = np.broadcast_to(log_ceiling - log_regulated, log_regulated.shape)
+        past = gap > 0.0
+        first = np.argmax(past, axis=2)
+        before = np.maximum(first - 1, 0)
+        rows = np.ogrid[: gap.shape[0], : gap.shape[1]]
+        low, high = gap[rows[0], rows[1], before], gap[rows[0], rows[1], first]
+        share = np.where(first > 0, -low / np.maximum(high - low, 1e-6), 0.0)
+        knee_u = self.u[before] + np.clip(share, 0.0, 1.0) * (self.u[first] - self.u[before])
+        since = (self.u - knee_u[:, :, None]) / np.exp(c["log_spike_length"])
+        form = np.where(since > 0, since, 0.0) * np.exp(1.0 - np.maximum(since, 0.0))
+        close = 0.1 * np.logaddexp(0.0, (nearness - c["spike_from"]) / 0.05) * 0.5
+        size = np.exp(c["log_spike_idle"]) + np.exp(c["log_spike"]) * close * 10.0
+        found = past.any(axis=2)[:, :, None]
+        spike: FloatArray = np.where(found, regulated * size * form, 0.0)
+        return spike
+
+    def ringing(self, parts: Parts, settings: FloatArray) -> FloatArray:
+        """Half swing of the ringing that feedback causes. [kPa], shape (D, S)"""
+        gain = settings[None, :, 5] / self.full_gain
+        c = parts.constants
+        over = np.logaddexp(0.0, (gain - np.exp(c["log_ring_from"])) / 0.05) * 0.5
+        ring: FloatArray = self.scale_kpa * np.exp(c["log_ring"]) * over * (gain > 0)
+        return ring
+
+
+def _soft_min(first: FloatArray, second: FloatArray, sharpness: FloatArray | float) -> FloatArray:
+    """Smooth smaller of two logarithms; sharper with ``sharpness``. Broadcast shape"""
+    low = np.minimum(first, second)
+    blended: FloatArray = low - np.log1p(np.exp(-sharpness * np.abs(first - second))) / sharpness
+    return blended

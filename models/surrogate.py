@@ -1,0 +1,474 @@
+"""The surrogate of boost over rpm and settings: physics prior, a Gaussian process for the rest, whole curves out.
+
+    boost(u, x) = gate(u, x; z) + r(u, x) + pull effects + gauge noise
+
+``z`` are the uncertain constants of ``models.gate``; ``r`` is a Gaussian process over (u, effective duty, engagement,
+gain); a pull shifts boost by a share of itself (repeatability, and a drift that adds up from pull to pull) and in rpm
+(spool that comes a little sooner or later). The posterior of z is Laplace's approximation around the best fit, with
+the covariance of everything else as noise; r is then conditioned exactly for every draw of z
+(Rasmussen & Williams 2006, eq. 2.23 to 2.24 and, for the linearised constants, sec. 2.7).
+
+Symbols and shapes:
+    N  boost values used                      y (N,)
+    D  draws of z                             z (D, P)
+    S  settings asked about, M grid points    curves (D, S, M)
+All boost in kPa gauge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.gaussian_process.kernels import RBF
+
+from models.curve import Target
+from models.evidence import Observation
+from models.fit import least_squares
+from models.gate import Gate, Parts
+from models.settings import Knob, effective_duty
+from models.units import FloatArray
+
+#: Columns of ``X``: the six knobs (engagement in kPa gauge), engine rpm, number of the pull.
+COLUMNS = ("duty", "ramp_from", "ramp_to", "ramp_add", "engagement", "gain", "rpm", "pull")
+
+#: Reach of the Gaussian process: u, effective duty [%], engagement over highest target, gain over its range.
+REACH = (0.30, 16.0, 0.30, 0.30)
+#: Factors on its size and on the repeatability that are weighed against each other after the first fit.
+SIZES = (0.6, 1.0, 1.7, 3.0)
+#: Natural logarithm's deviation of both factors a priori.
+SIZE_SPREAD = 0.6
+#: Most pulls that a fit uses; of more, the latest and the most different ones.
+MOST_PULLS = 24
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Pulls laid out for the fit. ``y`` and the rest have one entry for each boost value, N in all."""
+
+    settings: FloatArray  # (pulls, 6)
+    numbers: FloatArray  # (pulls,)
+    mask: npt.NDArray[np.bool_]  # (pulls, M): where there is boost
+    y: FloatArray  # (N,)
+    noise: FloatArray  # (N,) standard deviation of the curve
+    slope: FloatArray  # (N,) boost per u
+    pull: npt.NDArray[np.int64]  # (N,) row of settings
+    point: npt.NDArray[np.int64]  # (N,) grid point
+
+
+@dataclass
+class Posterior:
+    """What is known after a fit: draws of the constants and everything needed to condition the rest on the data."""
+
+    z: FloatArray  # (D, P)
+    best: FloatArray  # (P,)
+    parts: Parts
+    best_parts: Parts
+    root: FloatArray  # (N, N) lower Cholesky factor of the covariance of y around the gate's curves
+    weights: FloatArray  # (N, D) covariance solved against the misfit of each draw
+    best_weights: FloatArray  # (N, 1)
+    inputs: FloatArray  # (N, 4) scaled inputs of the Gaussian process
+    level: FloatArray  # (N,) boost that scales the pull effects
+    size: float
+    repeatability: float
+    surprise: float
+    cache: dict[str, FloatArray] = field(default_factory=dict)
+
+
+class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+    """Boost over rpm and settings, learnt from a handful of pulls.
+
+    Args:
+        target: Boost wanted; scales rpm and boost.
+        knobs: The six knobs; engagement in kPa gauge.
+        points: Grid points over the rpm range of the target.
+        draws: Curves drawn from the posterior.
+        repeatability: Standard deviation of the share by which equal pulls differ, a priori. [-]
+        drift: The same for what adds up from one pull to the next. [-]
+        residual: Standard deviation of what the physics misses, over the highest target, a priori. [-]
+        rpm_jitter: Standard deviation of a pull's shift along rpm. [u]
+        physics: False replaces the gate by a flat mean (to show what the physics is worth).
+        process: False leaves out the Gaussian process (to show what it is worth).
+        seed: Where the draws come from.
+    """
+
+    def __init__(
+        self,
+        target: Target,
+        knobs: Mapping[str, Knob],
+        *,
+        points: int = 44,
+        draws: int = 384,
+        repeatability: float = 0.008,
+        drift: float = 0.004,
+        residual: float = 0.028,
+        rpm_jitter: float = 0.008,
+        physics: bool = True,
+        process: bool = True,
+        seed: int = 0,
+    ) -> None:
+        self.target = target
+        self.knobs = knobs
+        self.points = points
+        self.draws = draws
+        self.repeatability = repeatability
+        self.drift = drift
+        self.residual = residual
+        self.rpm_jitter = rpm_jitter
+        self.physics = physics
+        self.process = process
+        self.seed = seed
+
+    # ---------------------------------------------------------------- scikit-learn's convention
+
+    def fit(self, X: npt.ArrayLike, y: npt.ArrayLike, noise_kpa: npt.ArrayLike = 0.5) -> Self:
+        """Fit to boost values.
+
+        Args:
+            X: Columns as in ``COLUMNS``. Shape (n, 8)
+            y: Boost. Shape (n,), [kPa gauge]
+            noise_kpa: Standard deviation of ``y``. Shape (n,) or one value
+        Raises:
+            ValueError: shapes that do not fit, or values that are not finite.
+        """
+        rows = np.asarray(X, dtype=float)
+        boost = np.asarray(y, dtype=float)
+        if rows.ndim != 2 or rows.shape[1] != len(COLUMNS):
+            raise ValueError(f"X must have the {len(COLUMNS)} columns {', '.join(COLUMNS)}, but got shape {rows.shape}")
+        if boost.shape != (rows.shape[0],):
+            raise ValueError(f"y must have shape ({rows.shape[0]},), but got {boost.shape}")
+        if not (np.isfinite(rows).all() and np.isfinite(boost).all()):
+            raise ValueError("X and y must be finite; leave out what was not measured")
+        self._prepare()
+        self.evidence_ = self._lay_out(rows, boost, np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape))
+        self._condition()
+        return self
+
+    def predict(self, X: npt.ArrayLike, return_std: bool = False) -> FloatArray | tuple[FloatArray, FloatArray]:
+        """Boost of a new pull at each row; with ``return_std`` also its standard deviation, scatter included.
+
+        Args:
+            X: Columns as in ``COLUMNS``; the pull's number is that of the pull asked about. Shape (n, 8) or (n, 7)
+        Returns:
+            Mean, or mean and standard deviation. Shape (n,), [kPa gauge]
+        """
+        rows = np.asarray(X, dtype=float)
+        mean, std = np.empty(rows.shape[0]), np.empty(rows.shape[0])
+        unique, which = np.unique(rows[:, :6], axis=0, return_inverse=True)
+        curves = self.curves(unique)
+        for i in range(unique.shape[0]):
+            mine = np.ravel(which) == i
+            mean[mine] = np.interp(rows[mine, 6], self.rpm_, curves[:, i].mean(axis=0))
+            std[mine] = np.interp(rows[mine, 6], self.rpm_, curves[:, i].std(axis=0))
+        return (mean, std) if return_std else mean
+
+    # ---------------------------------------------------------------- fit
+
+    def fit_pulls(self, observations: Sequence[Observation]) -> Self:
+        """Fit to pulls. With none, the posterior is the prior."""
+        rows, boost, noise = [], [], []
+        for pull in _most_telling(observations, self.knobs):
+            known = pull.curve.reached
+            count = int(known.sum())
+            knobs = np.tile(pull.settings.as_array(), (count, 1))
+            rows.append(np.column_stack([knobs, pull.curve.rpm[known], np.full(count, float(pull.number))]))
+            boost.append(pull.curve.boost_kpa[known])
+            noise.append(np.full(count, 0.35 * pull.noise_kpa + 0.25))
+        if not rows:
+            self._prepare()
+            self.evidence_ = self._lay_out(np.empty((0, 8)), np.empty(0), np.empty(0))
+            self._condition()
+            return self
+        return self.fit(np.concatenate(rows), np.concatenate(boost), np.concatenate(noise))
+
+    def _prepare(self) -> None:
+        fine = self.target.grid(50.0)
+        self.rpm_ = np.linspace(fine[0], fine[-1], min(self.points, fine.size))
+        self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_)
+        self.random_ = np.random.default_rng(self.seed)
+
+    def _lay_out(self, rows: FloatArray, boost: FloatArray, noise: FloatArray) -> Evidence:
+        """Put every pull on the grid. Points more than half a spacing away from any value stay empty."""
+        spacing = self.rpm_[1] - self.rpm_[0]
+        settings, numbers, mask, values, deviations, slopes = [], [], [], [], [], []
+        groups, which = np.unique(rows[:, [7, 0, 1, 2, 3, 4, 5]], axis=0, return_inverse=True)
+        for i, group in enumerate(groups):
+            mine = np.ravel(which) == i
+            order = np.argsort(rows[mine, 6], kind="stable")
+            rpm, kpa, sd = rows[mine, 6][order], boost[mine][order], noise[mine][order]
+            near = np.min(np.abs(self.rpm_[:, None] - rpm[None, :]), axis=1) <= 0.55 * spacing
+            curve = np.interp(self.rpm_, rpm, kpa)
+            settings.append(group[1:])
+            numbers.append(group[0])
+            mask.append(near)
+            values.append(curve[near])
+            deviations.append(np.interp(self.rpm_, rpm, sd)[near])
+            slopes.append(np.gradient(curve, self.gate_.u)[near])
+        if not settings:
+            none = np.empty(0)
+            nowhere = np.empty(0, dtype=np.int64)
+            flat = np.empty((0, self.rpm_.size), dtype=bool)
+            return Evidence(np.empty((0, 6)), none, flat, none, none, none, nowhere, nowhere)
+        grid_mask = np.array(mask)
+        pull, point = np.nonzero(grid_mask)
+        return Evidence(
+            settings=np.array(settings),
+            numbers=np.array(numbers),
+            mask=grid_mask,
+            y=np.concatenate(values),
+            noise=np.concatenate(deviations),
+            slope=np.concatenate(slopes),
+            pull=pull,
+            point=point,
+        )
+
+    def _mean_at_data(self, z: FloatArray) -> FloatArray:
+        """Gate's boost at the data for each row of z. Shape (D, N)"""
+        e = self.evidence_
+        if not self.physics:
+            return np.full((z.shape[0], e.y.size), 0.8 * self.gate_.scale_kpa)
+        curves = self.gate_.boost(self.gate_.parts(z), e.settings)
+        return curves[:, e.pull, e.point]
+
+    def _inputs(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:
+        """Scaled inputs of the Gaussian process on the grid. Shape (S, M, 4)"""
+        u = self.gate_.u[point]
+        duty = effective_duty(self.rpm_[point], settings)
+        shape = duty.shape
+        return np.stack(
+            [
+                np.broadcast_to(u / REACH[0], shape),
+                duty / REACH[1],
+                np.broadcast_to(settings[:, 4, None] / self.gate_.scale_kpa / REACH[2], shape),
+                np.broadcast_to(settings[:, 5, None] / self.gate_.full_gain / REACH[3], shape),
+            ],
+            axis=-1,
+        )
+
+    def _size_kpa(self, size: float) -> float:
+        if not self.process:
+            return 1e-3
+        wide = 1.0 if self.physics else 9.0
+        return self.residual * self.gate_.scale_kpa * size * wide
+
+    def _covariance(self, inputs: FloatArray, level: FloatArray, size: float, repeat: float) -> FloatArray:
+        """Covariance of the data around the gate's curves. Shape (N, N)"""
+        e = self.evidence_
+        equal = e.pull[:, None] == e.pull[None, :]
+        covariance = self._size_kpa(size) ** 2 * RBF()(inputs)
+        walk = np.minimum(e.numbers[:, None], e.numbers[None, :])[e.pull[:, None], e.pull[None, :]]
+        shares = self.drift**2 * walk + np.where(equal, (self.repeatability * repeat) ** 2, 0.0)
+        covariance += shares * level[:, None] * level[None, :]
+        covariance += np.where(equal, self.rpm_jitter**2 * e.slope[:, None] * e.slope[None, :], 0.0)
+        covariance[np.diag_indices_from(covariance)] += e.noise**2 + 0.15**2
+        return np.asarray(covariance)
+
+    def _condition(self) -> None:
+        e = self.evidence_
+        gate = self.gate_
+        xi = self.random_.standard_normal((self.draws, gate.size))
+        if e.y.size == 0 or not self.physics:
+            best = np.zeros(gate.size)
+            z = xi if self.physics else np.zeros_like(xi)
+            size, repeat, surprise = 1.0, 1.0, 0.0
+            inputs = np.concatenate([self._inputs(e.settings)[e.mask]]) if e.y.size else np.empty((0, 4))
+            root = (
+                linalg.cholesky(self._covariance(inputs, e.y, size, repeat), lower=True)
+                if e.y.size
+                else np.empty((0, 0))
+            )
+        else:
+            inputs = self._inputs(e.settings)[e.mask]
+            root = linalg.cholesky(self._covariance(inputs, e.y, 1.0, 1.0), lower=True)
+            best, jacobian = self._best(root, self._start(root, xi))
+            size, repeat, surprise = self._weigh_sizes(inputs, best, jacobian)
+            if (size, repeat) != (1.0, 1.0):
+                root = linalg.cholesky(self._covariance(inputs, e.y, size, repeat), lower=True)
+                best, jacobian = self._best(root, best)
+            scaled = linalg.solve_triangular(root, jacobian, lower=True)
+            precision = scaled.T @ scaled + np.eye(gate.size)
+            z = best + linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
+        misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
+        weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
+        self.posterior_ = Posterior(
+            z=z,
+            best=best,
+            parts=gate.parts(z),
+            best_parts=gate.parts(best[None]),
+            root=root,
+            weights=weights[:, :-1],
+            best_weights=weights[:, -1:],
+            inputs=inputs,
+            level=e.y,
+            size=size,
+            repeatability=self.repeatability * repeat,
+            surprise=surprise,
+        )
+
+    def _start(self, root: FloatArray, xi: FloatArray) -> FloatArray:
+        """The prior draw that explains the data best, half way back to the middle: a start away from bad valleys."""
+        some = np.vstack([np.zeros(self.gate_.size), 0.7 * xi[:96]])
+        misfit = linalg.solve_triangular(root, (self.evidence_.y - self._mean_at_data(some)).T, lower=True)
+        cost = np.sum(misfit**2, axis=0) + np.sum(some**2, axis=1)
+        return np.asarray(some[int(np.argmin(cost))])
+
+    def _jacobian(self, z: FloatArray) -> FloatArray:
+        """Derivatives of the gate's boost at the data by the constants. Shape (N, P)"""
+        step = 1e-4
+        nearby = np.vstack([z[None], z[None] + step * np.eye(z.size)])
+        boost = self._mean_at_data(nearby)
+        return np.asarray(((boost[1:] - boost[0]) / step).T)
+
+    def _best(self, root: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Most probable constants, and the derivatives there."""
+
+        def residuals(z: FloatArray) -> FloatArray:
+            misfit = self.evidence_.y - self._mean_at_data(z[None])[0]
+            return np.concatenate([linalg.solve_triangular(root, misfit, lower=True), z])
+
+        def slopes(z: FloatArray) -> FloatArray:
+            return np.vstack([-linalg.solve_triangular(root, self._jacobian(z), lower=True), np.eye(z.size)])
+
+        fit = least_squares(residuals, start, jacobian=slopes, tolerance=1e-5, evaluations=25)
+        return fit.values, self._jacobian(fit.values)
+
+    def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, jacobian: FloatArray) -> tuple[float, float, float]:
+        """Sizes of residual and repeatability by marginal likelihood of the linearised model, with their priors.
+
+        Rasmussen & Williams 2006, eq. 2.43 for the constants marginalised, eq. 5.8 for the likelihood.
+
+        Returns:
+            Factor on the residual, factor on the repeatability, squared misfit per value at the first sizes.
+        """
+        e = self.evidence_
+        thin = e.point % 2 == 0
+        lifted = e.y - self._mean_at_data(best[None])[0] + jacobian @ best
+        slopes = jacobian[thin] @ jacobian[thin].T
+        found: list[tuple[float, float, float]] = []
+        surprise = 0.0
+        for size in SIZES:
+            for repeat in SIZES:
+                covariance = self._covariance(inputs, e.y, size, repeat)[np.ix_(thin, thin)] + slopes
+                root = linalg.cholesky(covariance, lower=True)
+                white = linalg.solve_triangular(root, lifted[thin], lower=True)
+                square = float(white @ white)
+                if size == repeat == 1.0:
+                    surprise = square / max(int(thin.sum()), 1)
+                penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
+                found.append((0.5 * square + float(np.log(np.diag(root)).sum()) + penalty, size, repeat))
+        _, size, repeat = min(found)
+        return size, repeat, surprise
+
+    # ---------------------------------------------------------------- curves
+
+    @property
+    def next_number(self) -> float:
+        """Number that the next pull will have."""
+        numbers = self.evidence_.numbers
+        return float(numbers.max() + 1.0) if numbers.size else 1.0
+
+    def gate_curves(self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None)) -> FloatArray:
+        """Mean boost of the gate alone for each draw, or for the most probable constants. Shape (D or 1, S, M)"""
+        p = self.posterior_
+        parts = p.best_parts if best else _cut(p.parts, draws)
+        if not self.physics:
+            count = 1 if best else parts.log_floor.shape[0]
+            return np.full((count, settings.shape[0], self.rpm_.size), 0.8 * self.gate_.scale_kpa)
+        return self.gate_.boost(parts, settings)
+
+    def _cross(self, settings: FloatArray, level: FloatArray) -> FloatArray:
+        """Covariance of new curves with the data. Shape (S, M, N)"""
+        e, p = self.evidence_, self.posterior_
+        inputs = self._inputs(settings)
+        flat = self._size_kpa(p.size) ** 2 * RBF()(inputs.reshape(-1, 4), p.inputs)
+        walk = self.drift**2 * e.numbers[e.pull] * p.level
+        return np.asarray(flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk)
+
+    def expected(
+        self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None)
+    ) -> tuple[FloatArray, FloatArray]:
+        """Curves of each draw with the Gaussian process at its mean, before the scatter of a new pull.
+
+        Args:
+            settings: Shape (S, 6)
+            best: Only the most probable constants.
+            draws: Which draws.
+        Returns:
+            Curves of shape (D or 1, S, M), [kPa gauge], and the cross covariance (S, M, N) for ``scatter``.
+        """
+        curves = self.gate_curves(settings, best=best, draws=draws)
+        if self.evidence_.y.size == 0:
+            return curves, np.empty((settings.shape[0], self.rpm_.size, 0))
+        cross = self._cross(settings, curves.mean(axis=0))
+        weights = self.posterior_.best_weights if best else self.posterior_.weights[:, draws]
+        return curves + np.moveaxis(cross @ weights, 2, 0), cross
+
+    def scatter(self, settings: FloatArray, level: FloatArray, cross: FloatArray) -> FloatArray:
+        """Covariance of a new pull's curve around a draw's expected one. Shape (S, M, M), [kPa²]
+
+        Args:
+            settings: Shape (S, 6)
+            level: Expected boost. Shape (S, M), [kPa gauge]
+            cross: From ``expected``.
+        """
+        p = self.posterior_
+        inputs = self._inputs(settings)
+        kernel = RBF()
+        own = np.stack([self._size_kpa(p.size) ** 2 * kernel(row) for row in inputs])
+        shares = p.repeatability**2 + self.drift**2 * self.next_number
+        own = own + shares * level[:, :, None] * level[:, None, :]
+        slope = np.gradient(level, self.gate_.u, axis=1)
+        own = own + self.rpm_jitter**2 * slope[:, :, None] * slope[:, None, :]
+        if cross.shape[2]:
+            flat = cross.reshape(-1, cross.shape[2]).T
+            half = linalg.solve_triangular(p.root, flat, lower=True).T.reshape(cross.shape)
+            own = own - half @ np.swapaxes(half, 1, 2)
+        return np.asarray(own)
+
+    def curves(self, settings: FloatArray, *, draws: slice = slice(None)) -> FloatArray:
+        """Whole curves of a new pull, drawn from the posterior: constants, residual and the pull's own scatter.
+
+        The same seed, data and settings give the same curves whatever else is asked about.
+
+        Args:
+            settings: Shape (S, 6)
+        Returns:
+            Shape (D, S, M), [kPa gauge]
+        """
+        knobs = np.atleast_2d(settings)
+        out, cross = self.expected(knobs, draws=draws)
+        covariance = self.scatter(knobs, out.mean(axis=0), cross)
+        ridge = 1e-6 * np.trace(covariance, axis1=1, axis2=2)[:, None, None] / covariance.shape[1] + 1e-9
+        root = np.linalg.cholesky(covariance + ridge * np.eye(covariance.shape[1]))
+        noise = np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size))[draws]
+        return np.asarray(out + np.moveaxis(root @ noise.T, 2, 0))
+
+    def get_params(self, deep: bool = True) -> dict[str, Any]:
+        """Arguments of the estimator, as scikit-learn asks for them."""
+        return dict(super().get_params(deep=deep))
+
+
+def _cut(parts: Parts, draws: slice) -> Parts:
+    return Parts({k: v[draws] for k, v in parts.constants.items()}, parts.log_floor[draws], parts.log_ceiling[draws])
+
+
+def _most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:
+    """Pulls to fit: all trusted ones, or the first, the latest half and the most different of the rest."""
+    trusted = [pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= 3]
+    if len(trusted) <= MOST_PULLS:
+        return trusted
+    widths = np.array([max(knob.upper - knob.lower, 1e-9) for knob in knobs.values()])
+    places = np.array([pull.settings.as_array() for pull in trusted]) / widths
+    chosen = [0, *range(len(trusted) - MOST_PULLS // 2, len(trusted))]
+    distance = np.min(np.linalg.norm(places[:, None] - places[None, chosen], axis=2), axis=1)
+    while len(chosen) < MOST_PULLS:
+        distance[chosen] = -1.0
+        far = int(np.argmax(distance))
+        chosen.append(far)
+        distance = np.minimum(distance, np.linalg.norm(places - places[far], axis=1))
+    return [trusted[i] for i in sorted(set(chosen))]

@@ -1,0 +1,97 @@
+"""Which settings may be dialled in next: range, resolution, step, and nothing that has already gone wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from models.evidence import Observation
+from models.settings import KNOB_NAMES, Settings, effective_duty
+from models.units import FloatArray
+from recommender.step import Problem
+
+
+def idle(problem: Problem) -> Settings:
+    """Settings of the baseline: every knob idle, the ramp's corners where they can do most good later."""
+    knobs, target = problem.knobs, problem.target
+    span = target.judge_to - target.judge_from
+    wanted = {
+        "duty": 0.0,
+        "ramp_from": target.judge_from + 0.35 * span,
+        "ramp_to": target.judge_to,
+        "ramp_add": 0.0,
+        "engagement": 0.0,
+        "gain": 0.0,
+    }
+    values = {name: float(knobs[name].value(knobs[name].index(value))) for name, value in wanted.items()}
+    if values["ramp_from"] >= values["ramp_to"]:
+        values["ramp_from"] = float(knobs["ramp_from"].value(0))
+        values["ramp_to"] = float(knobs["ramp_to"].value(knobs["ramp_to"].count - 1))
+    return Settings(**values)
+
+
+def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
+    """First and last grid position of each knob that can be reached from the last pull that was run."""
+    knobs = [problem.knobs[name] for name in KNOB_NAMES]
+    if last is None:
+        return [(0, knob.count - 1) for knob in knobs]
+    return [knob.index_span(value) for knob, value in zip(knobs, last, strict=True)]
+
+
+@dataclass(frozen=True)
+class Offender:
+    """Settings that passed the limit or whose pull was aborted: nothing at or above them is proposed.
+
+    Attributes:
+        pull: The pull.
+        why: ``limit passed`` or ``aborted``.
+    """
+
+    pull: Observation
+    why: str
+
+
+def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
+    """Pulls that forbid what is at or above their settings.
+
+    A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under. An
+    aborted one forbids until any later pull was complete and trusted.
+    """
+    found: list[Offender] = []
+    for i, pull in enumerate(observations):
+        later = observations[i + 1 :]
+        if pull.highest_kpa > problem.limit_kpa:
+            cleared = any(
+                other.complete
+                and other.trusted
+                and other.highest_kpa <= problem.limit_kpa
+                and bool(at_or_above(problem, other.settings.as_array()[None], pull.settings)[0])
+                for other in later
+            )
+            if not cleared:
+                found.append(Offender(pull, "limit passed"))
+        elif not pull.complete and not any(other.complete and other.trusted for other in later):
+            found.append(Offender(pull, "aborted"))
+    return found
+
+
+def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
+    """Whether settings ask for at least as much boost as ``other`` everywhere. Shape (S,)
+
+    Duty at every rpm of the grid and engagement count; gain has no direction that holds for every feedback law.
+    """
+    rpm = problem.target.grid(100.0)
+    duty = effective_duty(rpm, settings)
+    more = np.all(duty >= effective_duty(rpm, other.as_array()) - 1e-9, axis=1)
+    return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
+
+
+def forbidden(problem: Problem, settings: FloatArray, bad: Sequence[Offender]) -> npt.NDArray[np.bool_]:
+    """Settings that may not be proposed whatever the surrogate thinks of them. Shape (S,)"""
+    out = settings[:, 1] >= settings[:, 2]
+    for offender in bad:
+        out = out | at_or_above(problem, settings, offender.pull.settings)
+    return np.asarray(out)
