@@ -443,14 +443,19 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         knobs = np.atleast_2d(settings)
         out, cross = self.expected(knobs, draws=draws)
         covariance = self.scatter(knobs, out.mean(axis=0), cross)
-        ridge = 1e-6 * np.trace(covariance, axis1=1, axis2=2)[:, None, None] / covariance.shape[1] + 1e-9
-        root = np.linalg.cholesky(covariance + ridge * np.eye(covariance.shape[1]))
+        root = _root(covariance)
         noise = np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size))[draws]
         return np.asarray(out + np.moveaxis(root @ noise.T, 2, 0))
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
         """Arguments of the estimator, as scikit-learn asks for them."""
         return dict(super().get_params(deep=deep))
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Square root of covariance matrices; rounding below zero is cut off. Shape (S, M, M)"""
+    values, vectors = np.linalg.eigh(0.5 * (covariance + np.swapaxes(covariance, 1, 2)))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :])
 
 
 def _cut(parts: Parts, draws: slice) -> Parts:

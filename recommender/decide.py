@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from scipy import special
 
 from models.curve import deviation_kpa
 from models.evidence import Observation
@@ -18,16 +20,18 @@ from recommender.outlook import Forecast, Outlook
 from recommender.search import IntArray, minimise
 from recommender.step import Alternative, Decision, Problem, same
 
-#: Improvement of deviation, over the tolerance, that is worth another pull.
-WORTH = 0.30
-#: Credit for what is not known of a step's deviation, in standard deviations.
-CREDIT = 0.3
+#: Expected improvement of deviation, over the tolerance, that is worth another pull.
+WORTH = 0.12
+#: Spread of a step's deviation that the sketch cannot see, over the tolerance.
+UNSEEN = 0.25
 #: Deviation that a changed knob must bring, so that nothing is turned for nothing. [share of tolerance]
 EFFORT = 0.01
 #: Chance of reaching the target under which it is called out of reach.
 HOPELESS = 0.05
 #: Settings judged with all draws.
-FINALISTS = 10
+FINALISTS = 8
+#: Shorter strides towards the best, for when the gate holds the whole stride back.
+STRIDES = (0.15, 0.35, 0.6, 0.8)
 
 
 @dataclass(frozen=True)
@@ -139,9 +143,7 @@ def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review)
         population=40,
         rounds=24,
     )
-    finalists = [Settings.from_array(row) for row in outlook.values(found.seen[:FINALISTS])]
-    if seen.best is not None and _within(outlook, allowed, seen.best.settings):
-        finalists.append(seen.best.settings)
+    finalists = _finalists(outlook, found.seen, observations[-1].settings, allowed)
     forecasts = outlook.forecast(finalists)
     open_to = [f for f in forecasts if f.risk <= problem.risk and not _blocked(outlook, seen, f)]
     if not open_to:
@@ -150,7 +152,7 @@ def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review)
         least = min(forecasts, key=lambda f: f.risk)
         why = reasons.for_nothing_safe(problem, last, least)
         return _say(outlook, "stop", least, why, cause="nothing allowed is safe", review=seen)
-    chosen = min(open_to, key=lambda f: _score(problem, f, last.settings))
+    chosen = min(open_to, key=lambda f: _score(problem, f, last.settings, seen))
     return _verdict(outlook, observations, seen, chosen, forecasts, allowed)
 
 
@@ -171,7 +173,8 @@ def _merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> 
     settings = outlook.values(points)
     deviations, highest = outlook.sketch(settings)
     effort = _effort(outlook.problem, settings, last)
-    objective = deviations.mean(axis=0) - CREDIT * deviations.std(axis=0) + effort
+    spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
+    objective = effort - expected_improvement(deviations.mean(axis=0), spread, _bar(outlook.problem, seen))
     violation = np.maximum(-outlook.headroom(highest) / outlook.problem.limit_kpa, 0.0)
     return objective, violation + forbidden(outlook.problem, settings, seen.bad)
 
@@ -183,16 +186,44 @@ def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArra
     return EFFORT * problem.tolerance_kpa * ((moved > 1e-6).sum(axis=1) + moved.sum(axis=1))
 
 
-def _score(problem: Problem, forecast: Forecast, last: Settings) -> float:
+def expected_improvement(mean: npt.ArrayLike, deviation: npt.ArrayLike, bar: float) -> FloatArray:
+    """Expected amount by which a normal value falls under ``bar``. Same unit as the arguments, broadcast shape.
+
+    D. R. Jones, M. Schonlau, W. J. Welch, "Efficient global optimization of expensive black-box functions" (1998),
+    eq. 15, for a minimum.
+    """
+    spread = np.maximum(np.asarray(deviation, dtype=float), 1e-12)
+    gap = bar - np.asarray(mean, dtype=float)
+    z = gap / spread
+    return np.asarray(gap * special.ndtr(z) + spread * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi))
+
+
+def _bar(problem: Problem, seen: Review) -> float:
+    """Deviation to be improved on: that of the best pull, or one that everything beats."""
+    return seen.best_kpa if np.isfinite(seen.best_kpa) else float(2.0 * np.max(problem.target.boost_kpa))
+
+
+def _improvement(problem: Problem, forecast: Forecast, seen: Review) -> float:
+    """Expected improvement of a forecast over the best pull. [kPa]"""
+    return float(np.maximum(_bar(problem, seen) - forecast.deviations, 0.0).mean())
+
+
+def _score(problem: Problem, forecast: Forecast, last: Settings, seen: Review) -> float:
     effort = float(_effort(problem, forecast.settings.as_array()[None], last)[0])
-    return forecast.deviation_kpa - CREDIT * forecast.deviation_spread_kpa + effort
+    return effort - _improvement(problem, forecast, seen)
 
 
-def _within(outlook: Outlook, allowed: Sequence[tuple[int, int]], settings: Settings) -> bool:
-    at = outlook.positions(settings)
-    if not same(_on_grid(outlook, settings), settings):
-        return False
-    return all(low <= int(i) <= high for i, (low, high) in zip(at, allowed, strict=True))
+def _finalists(
+    outlook: Outlook, ranked: IntArray, last: Settings, allowed: Sequence[tuple[int, int]]
+) -> list[Settings]:
+    """The best of the sketch, and the way to them from the last pull in smaller strides."""
+    low, high = np.array(allowed).T
+    start = np.clip(outlook.positions(last), low, high)
+    rows = list(ranked[:FINALISTS])
+    for goal in (ranked[0], ranked[min(FINALISTS, len(ranked)) - 1]):
+        rows += [np.rint(start + share * (goal - start)).astype(np.int64) for share in STRIDES]
+    unique = np.unique(np.clip(np.array(rows), low, high), axis=0)
+    return [Settings.from_array(row) for row in outlook.values(unique)]
 
 
 def _retreat(
@@ -274,7 +305,8 @@ def _verdict(
         why = reasons.for_done(problem, seen.best, seen.best_kpa)
         return _say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
     could = prospect(outlook, observations, seen)
-    if seen.best is not None and seen.best_kpa - could.best_kpa < WORTH * problem.tolerance_kpa:
+    gain = _improvement(problem, chosen, seen)
+    if seen.best is not None and gain < WORTH * problem.tolerance_kpa:
         standing = outlook.forecast([seen.best.settings])[0]
         if could.chance <= 0.5 and seen.best_kpa > 1.1 * problem.tolerance_kpa:
             cause, cause_rpm = reasons.hardware(outlook, could.forecast)

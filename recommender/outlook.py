@@ -28,7 +28,7 @@ class Forecast:
     Attributes:
         settings: What would be dialled in.
         deviation_kpa: Expected deviation.
-        deviation_spread_kpa: Standard deviation of it over the draws.
+        deviations: Deviation of each draw. Shape (D,), [kPa]
         risk: Probability that the highest boost passes the limit.
         curves: Drawn curves. Shape (D, M), [kPa gauge]
         highest: Highest boost of each draw. Shape (D,), [kPa gauge]
@@ -36,7 +36,7 @@ class Forecast:
 
     settings: Settings
     deviation_kpa: float
-    deviation_spread_kpa: float
+    deviations: FloatArray
     risk: float
     curves: FloatArray
     highest: FloatArray
@@ -99,7 +99,7 @@ class Outlook:
             Forecast(
                 settings=s,
                 deviation_kpa=float(deviations[:, i].mean()),
-                deviation_spread_kpa=float(deviations[:, i].std()),
+                deviations=deviations[:, i],
                 risk=float(risks[i]),
                 curves=curves[:, i],
                 highest=highest[:, i],

@@ -232,7 +232,7 @@ def make(kind: str, seed: int) -> Seat:
     elif kind == "breathless":
         car = replace(car, breath_rpm=u(4900, 5400), breath=u(0.35, 0.6), ceiling=top * u(1.15, 1.3))
     elif kind == "stiff":
-        car = replace(car, spring=top * u(1.15, 1.35))
+        car = replace(car, spring=top * u(1.06, 1.15))
     start = np.round((spool + u(650, 950)) / 100) * 100
     end = float(r.choice([6500, 6700, 6900]))
     shape = str(r.choice(["flat", "falling", "rising", "stepped"]))
