@@ -65,7 +65,9 @@ class Turbo:
         psi_max, phi_max: Ends of the map's ellipse. [-]
         wheel_m: Compressor diameter D. [m]
         compressor_efficiency: Best. [-]
-        efficiency_fall: Loss of efficiency at one phi_max away from the best Phi, which is 0.55 phi_max. [-]
+        efficiency_fall, design_m_s, overspeed_fall: Efficiency is best / (1 + efficiency_fall x (Phi / phi_max -
+            0.55)^2 + overspeed_fall x ((N D / design)^2 - 1)^2), the last part above the design speed only.
+            [-], [m/s], [-]
         turbine_area_m2: Effective area of the turbine. [m2]
         turbine_wheel_m: Turbine diameter. [m]
         turbine_efficiency: Best, at a ratio of blade to jet speed of 0.7. [-]
@@ -77,7 +79,9 @@ class Turbo:
     phi_max: float = 0.12
     wheel_m: float = 0.078
     compressor_efficiency: float = 0.8
-    efficiency_fall: float = 2.4
+    efficiency_fall: float = 4.0
+    design_m_s: float = 210.0
+    overspeed_fall: float = 1.0
     turbine_area_m2: float = 4.8e-4
     turbine_wheel_m: float = 0.052
     turbine_efficiency: float = 0.75

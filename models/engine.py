@@ -22,7 +22,7 @@ from models import air
 from models.car_parts import Car, stack
 from models.units import FloatArray
 
-#: Time step. Halving it moves spool by less than 10 rpm and a regulated curve by less than 0.3 kPa (a test says so). [s]
+#: Time step. Halving it moves spool by a few rpm and a regulated curve by less than 0.3 kPa (a test says so). [s]
 STEP_S: Final = 0.005
 #: Time constant of the charge air's temperature: metal of pipes and intercooler. [s]
 CHARGE_HEAT_S: Final = 0.6
@@ -74,6 +74,7 @@ class EngineBatch:
         self.heat_over_psi = air.CP_AIR * d.air_k / t.psi_max
         self.flow_scale = t.phi_max * t.wheel_m**2 / (air.R_AIR * d.air_k)
         self.compressor_efficiency, self.efficiency_fall = t.compressor_efficiency, t.efficiency_fall
+        self.per_design, self.overspeed_fall = 1.0 / t.design_m_s**2, t.overspeed_fall
         self.turbine_flow = t.turbine_area_m2 * float(air.choked_factor(air.GAMMA_EXHAUST)) / np.sqrt(air.R_EXHAUST)
         self.blade_squared = 2.0 / t.inertia * (t.turbine_wheel_m / 2.0) ** 2
         self.turbine_efficiency, self.shaft_efficiency = t.turbine_efficiency, t.shaft_efficiency
@@ -139,7 +140,9 @@ class EngineBatch:
         phi = np.sqrt(open_share)
         flow = self.flow_scale * inlet * np.sqrt(speed_squared) * phi
         off = phi - BEST_PHI
-        efficiency = np.maximum(self.compressor_efficiency - self.efficiency_fall * off * off, 0.3)
+        over = np.maximum(speed_squared * self.per_design - 1.0, 0.0)
+        loss = self.efficiency_fall * off * off + self.overspeed_fall * over * over
+        efficiency = self.compressor_efficiency / (1.0 + loss)
         rise = self.air_k * head / efficiency
         warm = self.coolant_air_k + self.warm_share * (self.air_k + rise - self.coolant_air_k)
         self.charge_k += self.step_s / CHARGE_HEAT_S * (warm - self.charge_k)
