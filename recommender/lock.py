@@ -1,0 +1,110 @@
+"""One writer at a time for a record: a lock on a file beside it, or the database's own for a shop's server."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+from optuna.storages import RDBStorage
+
+
+class RecordBusy(RuntimeError):
+    """Another process holds the record for longer than one waits."""
+
+
+@contextlib.contextmanager
+def file_lock(place: Path, *, wait_s: float = 20.0) -> Iterator[None]:
+    """Hold a lock on a file. It ends with the process, however that ends.
+
+    Raises:
+        RecordBusy: another process kept it for ``wait_s``.
+    """
+    with place.open("a+") as handle:
+        deadline = time.monotonic() + wait_s
+        while not _try_lock(handle):
+            if time.monotonic() > deadline:
+                holder = _holder(place)
+                raise RecordBusy(
+                    f"{place.with_suffix('.db').name} is being written by another process{holder} for more than "
+                    f"{wait_s:g} s. Close the other program that has this job open, or wait, and try again."
+                )
+            time.sleep(0.02)
+        try:
+            handle.truncate(0)
+            handle.write(str(os.getpid()))
+            handle.flush()
+            yield
+        finally:
+            _unlock(handle)
+
+
+@contextlib.contextmanager
+def database_lock(storage: RDBStorage, key: int, *, wait_s: float = 20.0) -> Iterator[None]:
+    """Hold the advisory lock of a database server; nothing to hold on one that has none.
+
+    Raises:
+        RecordBusy: another process kept it for ``wait_s``.
+    """
+    import sqlalchemy
+
+    calls = {
+        "postgresql": ("SELECT pg_try_advisory_lock(:key)", "SELECT pg_advisory_unlock(:key)"),
+        "mysql": ("SELECT GET_LOCK(CAST(:key AS CHAR), 0)", "SELECT RELEASE_LOCK(CAST(:key AS CHAR))"),
+    }
+    if storage.engine.dialect.name not in calls:
+        yield
+        return
+    take, give = (sqlalchemy.text(call) for call in calls[storage.engine.dialect.name])
+    with storage.engine.connect() as connection:
+        deadline = time.monotonic() + wait_s
+        while not connection.execute(take, {"key": key}).scalar():
+            if time.monotonic() > deadline:
+                raise RecordBusy(
+                    f"the record is being written from another machine for more than {wait_s:g} s. Try again."
+                )
+            time.sleep(0.05)
+        try:
+            yield
+        finally:
+            connection.execute(give, {"key": key})
+
+
+def _holder(place: Path) -> str:
+    with contextlib.suppress(OSError):
+        text = place.read_text().strip()
+        if text.isdigit():
+            return f" (number {text})"
+    return ""
+
+
+def _try_lock(handle: IO[Any]) -> bool:
+    try:
+        if os.name == "nt":
+            import msvcrt
+
+            handle.seek(0)
+            getattr(msvcrt, "locking")(handle.fileno(), getattr(msvcrt, "LK_NBLCK"), 1)  # noqa: B009  (absent elsewhere)
+        else:
+            import fcntl
+
+            fcntl.flock(handle.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _unlock(handle: IO[Any]) -> None:
+    with contextlib.suppress(OSError):
+        if os.name == "nt":
+            import msvcrt
+
+            handle.seek(0)
+            getattr(msvcrt, "locking")(handle.fileno(), getattr(msvcrt, "LK_UNLCK"), 1)  # noqa: B009
+        else:
+            import fcntl
+
+            fcntl.flock(handle.fileno(), fcntl.LOCK_UN)

@@ -1,0 +1,285 @@
+"""The job's record: one Optuna study, a pull is a trial, raw logs kept beside it.
+
+The record is only ever added to. Each entry is written in one transaction, after the raw log is safe on disk.
+What the entries hold is described in ``recommender.trials``; beside the trials the study's attributes keep::
+
+    format              1
+    seed                where all random numbers of the job come from
+    targets             [[name, digest of its problem], …] as the job file last had them
+    problem:DIGEST      a problem in full
+    step:00001          a step, with what is needed to recompute it
+    event:00001         a pull withdrawn, a stop acknowledged, a log refused
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import optuna
+from optuna.exceptions import ExperimentalWarning
+from optuna.storages import RDBStorage
+
+from models.curve import Trace
+from models.settings import Settings
+from recommender import trials
+from recommender.artifacts import FOLDER, LogStore
+from recommender.job import Job, seed_of
+from recommender.lock import RecordBusy, database_lock, file_lock
+from recommender.stored import Stored, digest, problem_in, problem_out
+from recommender.trials import FORMAT, PullEntry, observation_of, observations_of, problem_of
+
+__all__ = [
+    "PullEntry",
+    "Record",
+    "RecordBusy",
+    "RecordError",
+    "Snapshot",
+    "observation_of",
+    "observations_of",
+    "problem_of",
+]
+
+
+class RecordError(RuntimeError):
+    """The record cannot be used, or what was asked of it is not there."""
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """Everything on record at one moment.
+
+    Attributes:
+        seed: Where all random numbers of the job come from.
+        pulls: In the order in which they were run, withdrawn ones included.
+        steps: Steps as stored, by number from 1.
+        events: What else happened, in order.
+        problems: Problems as stored, by digest.
+        not_run: Numbers of the steps kept as proposals not run.
+    """
+
+    seed: int
+    pulls: tuple[PullEntry, ...] = ()
+    steps: Mapping[int, Stored] = field(default_factory=dict)
+    events: tuple[Stored, ...] = ()
+    problems: Mapping[str, Stored] = field(default_factory=dict)
+    not_run: frozenset[int] = frozenset()
+
+    @property
+    def standing(self) -> tuple[PullEntry, ...]:
+        """Pulls that were not withdrawn."""
+        return tuple(pull for pull in self.pulls if pull.withdrawn is None)
+
+    def pull(self, number: int) -> PullEntry:
+        """A pull by its number.
+
+        Raises:
+            RecordError: there is none.
+        """
+        for each in self.pulls:
+            if each.number == number:
+                return each
+        has = f"pulls 1 to {self.pulls[-1].number}" if self.pulls else "no pull yet"
+        raise RecordError(f"no pull {number} on record: it has {has}.")
+
+
+class Record:
+    """Where a job is kept. Open it with ``Record.open``."""
+
+    def __init__(self, storage: RDBStorage, study: optuna.Study, job: Job, place: Path | None, read_only: bool) -> None:
+        self.study = study
+        self.read_only = read_only
+        self.place = place
+        self._storage = storage
+        self._lock_file = (place or job.path).with_suffix(".lock")
+        self.logs = LogStore(job.folder / FOLDER, (place or job.path).stem)
+
+    @classmethod
+    def open(cls, job: Job, storage: str | None = None, *, read_only: bool = False) -> Record:
+        """Open a job's record; make it on first use.
+
+        Args:
+            job: The job.
+            storage: Any database URL that Optuna takes; else the job file's, else ``record.db`` beside the job file.
+            read_only: Nothing is made or written.
+        Raises:
+            RecordError: no database, of a newer format, or (read only) not there.
+            RecordBusy: another process holds it.
+        """
+        url = storage or job.storage
+        place = None if url else record_file(job)
+        if place is not None:
+            if read_only and not place.is_file():
+                raise RecordError(f"{place}: no record yet. It is made by the first `nextpull next` or `add`.")
+            mode = "ro" if read_only else "rwc"
+            url = f"sqlite:///{place.resolve().as_uri()}?mode={mode}&uri=true"
+        guard = contextlib.nullcontext() if read_only else file_lock((place or job.path).with_suffix(".lock"))
+        with guard:
+            database = _database(str(url), place, read_only)
+            study = _study(database, job, place, read_only)
+            record = cls(database, study, job, place, read_only)
+            if not read_only:
+                record.logs.sweep()
+                record._describe(job)
+        return record
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the record for this process alone while something is read and then written.
+
+        Raises:
+            RecordError: it was opened read only.
+            RecordBusy: another process holds it.
+        """
+        if self.read_only:
+            raise RecordError("the record was opened to be read only.")
+        with file_lock(self._lock_file), database_lock(self._storage, seed_of(self.study.study_name)):
+            yield
+
+    def read(self) -> Snapshot:
+        """Everything on record, in two queries."""
+        attributes = self.study.user_attrs
+        withdrawn = trials.withdrawn_in(attributes)
+        found = self._storage.get_all_trials(self.study._study_id, deepcopy=False)
+        rows = [each for each in found if trials.is_pull(each)]
+        pulls = [trials.entry_of(each, withdrawn.get(int(each.user_attrs["number"]))) for each in rows]
+        named = {kind: _numbered(attributes, kind) for kind in ("step", "event")}
+        return Snapshot(
+            seed=int(attributes["seed"]),
+            pulls=tuple(sorted(pulls, key=lambda pull: pull.number)),
+            steps=named["step"],
+            events=tuple(named["event"][number] for number in sorted(named["event"])),
+            problems={name.partition(":")[2]: each for name, each in attributes.items() if name.startswith("problem:")},
+            not_run=frozenset(
+                int(each.user_attrs["step"]) for each in found if each.user_attrs.get("kind") == "proposal not run"
+            ),
+        )
+
+    def add_pull(self, entry: PullEntry, *, job: Job, deviation_kpa: float, trace: Trace) -> None:
+        """Put a pull on record in one transaction. Call inside ``writing``, after its log was kept.
+
+        Args:
+            entry: The pull; ``facts`` name the kept log.
+            job: The job, for its knobs.
+            deviation_kpa: From the job's first target; NaN where there is none to tell. [kPa]
+            trace: As logged.
+        """
+        knobs = job.problem().knobs
+        now = entry.added or datetime.datetime.now()
+        trial = trials.trial_of(entry, knobs=knobs, deviation_kpa=deviation_kpa, trace=trace)
+        trial.datetime_start = trial.datetime_complete = now
+        self.study.add_trial(trial)
+
+    def keep_not_run(self, snapshot: Snapshot, job: Job) -> None:
+        """Put every proposal that a later pull has passed by on record as not run. Call inside ``writing``."""
+        run = {pull.step for pull in snapshot.pulls if pull.source == "proposed"}
+        last = len(snapshot.pulls)
+        knobs = job.problem().knobs
+        for number, step in snapshot.steps.items():
+            settings = step["decision"]["settings"]
+            if settings is None or number in run or number in snapshot.not_run or step["after"] >= last:
+                continue
+            self.study.add_trial(trials.not_run_trial(number, Settings.from_array(settings), knobs))
+
+    def add_step(self, number: int, step: Stored) -> None:
+        """Put a step on record. Call inside ``writing``."""
+        self.study.set_user_attr(f"step:{number:05d}", step)
+
+    def add_event(self, event: Stored) -> None:
+        """Put something that happened on record. Call inside ``writing``."""
+        number = max(_numbered(self.study.user_attrs, "event"), default=0) + 1
+        self.study.set_user_attr(f"event:{number:05d}", event)
+
+    def digest(self) -> str:
+        """SHA-256 over all pulls, steps and events, by which a sheet can be checked against the record."""
+        snapshot = self.read()
+        pulls = [
+            [pull.number, list(pull.settings), pull.curve.rpm.tolist(), pull.curve.boost_kpa.tolist(), dict(pull.facts)]
+            for pull in snapshot.pulls
+        ]
+        steps = [[number, snapshot.steps[number]] for number in sorted(snapshot.steps)]
+        return digest([FORMAT, snapshot.seed, pulls, steps, list(snapshot.events)])
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._storage.remove_session()
+        self._storage.engine.dispose()
+
+    def _describe(self, job: Job) -> None:
+        """Keep what the job file asks for now, so that the study alone can be asked for the next settings."""
+        attributes = self.study.user_attrs
+        now = [[name, problem_out(job.problem(name, seed=int(attributes["seed"])))] for name in job.targets]
+        digests = [[name, digest(problem)] for name, problem in now]
+        for (_, problem), (_, mark) in zip(now, digests, strict=True):
+            if f"problem:{mark}" not in attributes:
+                self.study.set_user_attr(f"problem:{mark}", problem)
+        if attributes.get("targets") != digests:
+            self.study.set_user_attr("targets", digests)
+
+
+def record_file(job: Job) -> Path:
+    """Where a job's record is kept by default: ``record.db`` for ``job.toml``, ``NAME.record.db`` for another file."""
+    name = "record.db" if job.path.name == "job.toml" else f"{job.path.stem}.record.db"
+    return job.folder / name
+
+
+def _numbered(attributes: Mapping[str, Any], kind: str) -> dict[int, Stored]:
+    mark = f"{kind}:"
+    return {int(name[len(mark) :]): value for name, value in sorted(attributes.items()) if name.startswith(mark)}
+
+
+def _database(url: str, place: Path | None, read_only: bool) -> RDBStorage:
+    import sqlalchemy.exc
+
+    arguments = {"connect_args": {"timeout": 20}} if url.startswith("sqlite") else {"pool_pre_ping": True}
+    optuna.logging.set_verbosity(optuna.logging.WARNING)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ExperimentalWarning)
+            return RDBStorage(url, engine_kwargs=arguments, skip_table_creation=read_only)
+    except ImportError as error:
+        raise RecordError(
+            f"the driver for {url.split(':')[0]} is not installed: {error}. For PostgreSQL: pip install "
+            "'nextpull[postgresql]' and a storage of the form postgresql+psycopg://user@server/database."
+        ) from None
+    except (sqlalchemy.exc.SQLAlchemyError, RuntimeError, AssertionError) as error:
+        where = str(place) if place else sqlalchemy.engine.make_url(url).render_as_string(hide_password=True)
+        raise RecordError(
+            f"{where}: cannot be opened as a record ({str(error).splitlines()[0]}). If the file is not a record, move "
+            "it away; if it is damaged, put back a copy: the raw logs are in the folder logs."
+        ) from None
+
+
+def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:
+    names = optuna.get_all_study_names(database)
+    name = job.study
+    if place is not None and len(names) == 1:
+        name = names[0]  # a job that was given another name keeps its record
+    if name not in names:
+        if read_only:
+            raise RecordError(f'no record of "{name}" there yet. It is made by the first `nextpull next` or `add`.')
+        optuna.create_study(storage=database, study_name=name, direction="minimize")
+    study = optuna.load_study(study_name=name, storage=database)
+    attributes = study.user_attrs
+    if "format" not in attributes:
+        if read_only or any(trials.is_pull(each) for each in study.get_trials(deepcopy=False)):
+            raise RecordError(f'study "{name}" is not a record of this tool: it has no format number.')
+        # The seed first: a record that has its format number is complete.
+        study.set_user_attr("seed", attributes.get("seed", seed_of(job.name)))
+        study.set_user_attr("format", FORMAT)
+    elif attributes["format"] > FORMAT:
+        raise RecordError(
+            f"the record has format {attributes['format']}, and this version reads up to {FORMAT}. "
+            "Update: pip install --upgrade nextpull."
+        )
+    return study
+
+
+def problem_stored(snapshot: Snapshot, mark: str) -> Any:
+    """A problem of the record by its digest."""
+    return problem_in(snapshot.problems[mark])
