@@ -1,0 +1,153 @@
+"""Recorded signals: their true rate, held samples, and the lag and dead time of a step response.
+
+Arrays in, arrays out. Time is in seconds and rises; values may be in any unit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from models.units import FloatArray
+
+#: Share of the intervals between changes that lie under the refresh interval's estimate.
+_SHORT_SHARE: Final = 0.25
+
+
+def refresh_interval_s(time_s: FloatArray, values: FloatArray) -> float:
+    """How often a recorded channel really gets a new value.
+
+    A logger that writes rows faster than its channels answer repeats the last sample. Between two changes lie one
+    or, where two samples happen to be equal, several refresh intervals: a low quantile of those spans is one.
+
+    Args:
+        time_s: Shape (n,), [s]
+        values: Shape (n,), no NaN
+    Returns:
+        Interval [s]; infinite for a channel that never changes twice.
+    """
+    changes = np.flatnonzero(np.diff(values) != 0) + 1
+    if changes.size < 3:
+        return float("inf")
+    spans = np.diff(time_s[changes])
+    return float(np.quantile(spans, _SHORT_SHARE))
+
+
+def refresh_rows(time_s: FloatArray, values: FloatArray, interval_s: float) -> npt.NDArray[np.intp]:
+    """Rows at which a held channel got its samples.
+
+    Every change is one; where the value stays equal for longer than one and a half intervals, a sample that happened
+    to be equal is taken to lie every interval.
+
+    Args:
+        time_s, values: Shape (n,)
+        interval_s: The channel's refresh interval. [s]
+    Returns:
+        Rising row numbers, the first and every change among them.
+    """
+    changes = np.concatenate([[0], np.flatnonzero(np.diff(values) != 0) + 1])
+    ends = np.append(time_s[changes[1:]], time_s[-1] + interval_s / 2)
+    rows = [changes]
+    for row, end in zip(changes, ends, strict=True):
+        if end - time_s[row] > 1.5 * interval_s:
+            wanted = np.arange(time_s[row] + interval_s, end - 0.5 * interval_s, interval_s)
+            rows.append(np.searchsorted(time_s, wanted))
+    found = np.unique(np.concatenate(rows))
+    return found[found < time_s.size]
+
+
+def median_smooth(time_s: FloatArray, values: FloatArray, width_s: float) -> FloatArray:
+    """Running median over about ``width_s``; the values themselves where that is under three samples. Shape (n,)"""
+    if time_s.size < 5:
+        return values
+    rows = int(width_s / float(np.median(np.diff(time_s))) / 2) * 2 + 1
+    rows = min(rows, 101)
+    return values if rows < 3 else ndimage.median_filter(values, size=rows, mode="nearest")
+
+
+def resample(time_s: FloatArray, values: FloatArray, at_s: FloatArray) -> FloatArray:
+    """Values at other times by straight lines between samples, the ends held. Shape of ``at_s``"""
+    return np.interp(at_s, time_s, values)
+
+
+@dataclass(frozen=True)
+class LagFit:
+    """First-order lag with dead time.
+
+    Attributes:
+        lag_s: Time constant. [s]
+        dead_time_s: [s]
+        gain: Final change of the output for the step. Unit of the output
+    """
+
+    lag_s: float
+    dead_time_s: float
+    gain: float
+
+
+def smith_lag(time_s: FloatArray, response: FloatArray, *, step_at_s: float = 0.0) -> LagFit:
+    """Lag and dead time of a step response by Smith's two-point method.
+
+    The response of gain/(lag s + 1) with dead time passes 28.3 % of its change at dead time + lag/3 and 63.2 % at dead
+    time + lag. C. L. Smith, Digital Computer Process Control (1972); Seborg, Edgar, Mellichamp, Process Dynamics and
+    Control, ch. 7.
+
+    Args:
+        time_s: Shape (n,), [s]
+        response: From rest before the step to the settled end. Shape (n,)
+        step_at_s: When the step was made. [s]
+    Raises:
+        ValueError: the response does not change, or never passes the two points.
+    """
+    before = response[time_s <= step_at_s]
+    start = float(before.mean()) if before.size else float(response[0])
+    last = max(response.size // 20, 1)
+    change = float(response[-last:].mean()) - start
+    if change == 0:
+        raise ValueError("the response must change for its lag to be found, but it starts and ends at one value")
+    share = (response - start) / change
+
+    def passes(level: float) -> float:
+        above = np.flatnonzero((share >= level) & (time_s >= step_at_s))
+        if above.size == 0:
+            raise ValueError(f"the response never reaches {100 * level:.1f} % of its change")
+        row = int(above[0])
+        if row == 0:
+            return float(time_s[0])
+        part = (level - share[row - 1]) / (share[row] - share[row - 1])
+        return float(time_s[row - 1] + part * (time_s[row] - time_s[row - 1]))
+
+    early, late = passes(1.0 - np.exp(-1.0 / 3.0)), passes(1.0 - np.exp(-1.0))
+    lag = 1.5 * (late - early)
+    return LagFit(lag_s=lag, dead_time_s=late - lag - step_at_s, gain=change)
+
+
+def dead_time_s(cause: FloatArray, effect: FloatArray, interval_s: float, longest_s: float) -> float:
+    """Delay at which two evenly sampled signals agree best, by cross-correlation of their changes.
+
+    Args:
+        cause, effect: Shape (n,)
+        interval_s: Between samples. [s]
+        longest_s: Longest delay looked for. [s]
+    Returns:
+        Delay of ``effect`` after ``cause``, between samples by a parabola through the three highest values. [s]
+    Raises:
+        ValueError: lengths differ, or one signal never changes.
+    """
+    if cause.size != effect.size:
+        raise ValueError(f"cause and effect must have one length, but got {cause.size} and {effect.size}")
+    first, second = np.diff(cause), np.diff(effect)
+    if not first.any() or not second.any():
+        raise ValueError("both signals must change for a delay between them to be found")
+    most = min(int(round(longest_s / interval_s)), first.size - 2)
+    match = np.array([float(first[: first.size - lag] @ second[lag:]) for lag in range(most + 1)])
+    top = int(np.argmax(match))
+    if not 0 < top < most:
+        return top * interval_s
+    left, middle, right = match[top - 1 : top + 2]
+    bend = left - 2.0 * middle + right
+    return float((top + (0.5 * (left - right) / bend if bend else 0.0)) * interval_s)

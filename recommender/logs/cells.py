@@ -1,0 +1,114 @@
+"""Cells of text to numbers, a whole column at a time."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from models.units import FloatArray
+from recommender.logs.layout import is_clock
+
+DAY_S = 86400.0
+
+
+def numbers_of(column: pd.Series, decimal: str) -> tuple[FloatArray, Literal["number", "clock", "text"]]:
+    """A parsed column as numbers. What does not read as one becomes NaN.
+
+    Returns:
+        Values, shape (n,), and what the column was: numbers, clock times (then in seconds), or text.
+    """
+    if pd.api.types.is_numeric_dtype(column.dtype) or pd.api.types.is_bool_dtype(column.dtype):
+        return _finite(column.to_numpy(dtype=float, na_value=np.nan)), "number"
+    text = column.astype("str")
+    filled = text[column.notna().to_numpy()]
+    sample = [cell.strip(" \"'") for cell in filled.iloc[:20]]
+    if sample and sum(map(is_clock, sample)) > len(sample) / 2:
+        return clock_seconds(text), "clock"
+    values = _plain_numbers(text, decimal)
+    if filled.size and not np.isfinite(values).any():
+        return values, "text"
+    return values, "number"
+
+
+def _finite(values: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(values) & (np.abs(values) < 1e15), values, np.nan)
+
+
+def _plain_numbers(text: pd.Series, decimal: str) -> FloatArray:
+    """Numbers after quotes, blanks between thousands and percent signs are taken off."""
+    bare = text.str.replace(r"[\s'\"%]", "", regex=True)
+    if decimal == ",":
+        grouped = bare.str.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?", na=False)
+        bare = bare.mask(grouped, bare.str.replace(".", "", regex=False)).str.replace(",", ".", regex=False)
+    else:
+        grouped = bare.str.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", na=False)
+        bare = bare.mask(grouped, bare.str.replace(",", "", regex=False))
+    return _finite(pd.to_numeric(bare, errors="coerce").to_numpy(dtype=float, na_value=np.nan))
+
+
+def _fixed_width_seconds(text: pd.Series) -> FloatArray | None:
+    """Seconds of cells that are all exactly ``HH:MM:SS`` or ``HH:MM:SS.fff`` wide; None where they are not."""
+    try:
+        raw = text.to_numpy(dtype="S")
+    except (UnicodeEncodeError, ValueError):
+        return None
+    width = raw.dtype.itemsize
+    if width not in (8, 10, 11, 12, 15):
+        return None
+    signs = np.frombuffer(raw.tobytes(), dtype=np.uint8).reshape(-1, width)
+    fixed = (signs[:, 2] == ord(":")) & (signs[:, 5] == ord(":"))
+    if width > 8:
+        fixed &= (signs[:, 8] == ord(".")) | (signs[:, 8] == ord(","))
+    places = [place for place in range(width) if place not in (2, 5, 8)]
+    digits = signs[:, places].astype(np.int16) - ord("0")
+    if not (fixed.all() and ((digits >= 0) & (digits <= 9)).all()):
+        return None
+    weights = [36000.0, 3600.0, 600.0, 60.0, 10.0, 1.0] + [10.0**-k for k in range(1, width - 8)]
+    seconds: FloatArray = digits @ np.array(weights)
+    return seconds
+
+
+def clock_seconds(text: pd.Series) -> FloatArray:
+    """Clock times to seconds since the first midnight; a step back by most of a day is midnight.
+
+    Args:
+        text: ``HH:MM:SS.fff``, ``MM:SS.fff``, ISO 8601 dates with a time, or day-first dates with a time.
+    """
+    quick = _fixed_width_seconds(text)
+    if quick is None:
+        quick = _parsed_seconds(text)
+    quick = np.array(quick)
+    known = np.isfinite(quick)
+    steps = np.diff(quick[known])
+    turns = np.where(steps < -DAY_S / 2, DAY_S, 0.0)
+    quick[known] += np.concatenate([[0.0], np.cumsum(turns)]) if known.any() else 0.0
+    return quick
+
+
+def _parsed_seconds(text: pd.Series) -> FloatArray:
+    bare = text.str.strip(" \"'").str.replace(",", ".", regex=False)
+    first = next((cell for cell in bare if is_clock(cell)), "")
+    if re.match(r"\d{4}-", first):
+        stamps = pd.to_datetime(bare, errors="coerce", format="ISO8601", utc=True)
+    elif re.match(r"\d{1,2}[./-]", first):
+        stamps = pd.to_datetime(bare, errors="coerce", format="mixed", dayfirst=True, utc=True)
+    elif re.search(r"[AaPp][Mm]$", first):
+        stamps = pd.to_datetime(bare, errors="coerce", format="mixed", utc=True)
+    else:
+        return _spans(bare)
+    base = stamps.dropna().min()
+    if pd.isna(base):
+        return np.full(bare.size, np.nan)
+    return (stamps - base.normalize()).dt.total_seconds().to_numpy(dtype=float, na_value=np.nan)
+
+
+def _spans(bare: pd.Series) -> FloatArray:
+    """``HH:MM:SS.fff``, ``HH:MM:SS:fff`` and ``MM:SS.fff`` (a clock without hours) to seconds."""
+    parts = bare.str.extract(r"^(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2})(?:[.:](\d+))?$")
+    hours, minutes, seconds = (pd.to_numeric(parts[k], errors="coerce") for k in range(3))
+    share = pd.to_numeric("0." + parts[3].fillna("0"), errors="coerce")
+    total = hours.fillna(0.0) * 3600.0 + minutes * 60.0 + seconds + share
+    return _finite(total.to_numpy(dtype=float, na_value=np.nan))

@@ -1,0 +1,393 @@
+"""A log file to pulls: channels chosen, pulls found, each judged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from models.curve import Trace
+from models.signals import refresh_interval_s, refresh_rows
+from models.units import FloatArray
+from recommender.logs.boost import BoostReading, read_boost
+from recommender.logs.channels import ChannelChoice, Channels, choose_channels
+from recommender.logs.errors import LogError
+from recommender.logs.guards import GuardFinding, watch
+from recommender.logs.options import ROLES, ChannelHints, Conditions, ReadOptions, Role
+from recommender.logs.pulls import Kind, Recording, Span, find_pulls, full_load_pct, shifted
+from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, Evidence, Quality, Remark, judge
+from recommender.logs.read import read_log
+from recommender.logs.table import RawLog
+
+#: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
+_HELD: Final = 1.6
+
+
+@dataclass(frozen=True)
+class FoundPull:
+    """One pull in a log.
+
+    Attributes:
+        kind: ``sweep``, ``held rpm``, or ``partial`` (too little for a sweep).
+        trace: Time, rpm, boost (kPa gauge) and duty, real samples only.
+        start_s, end_s: Where it lies in the log. [s]
+        conditions: Barometer, intake and coolant temperature.
+        quality: Verdict with remarks.
+        aborted: Ended before the judged range's end; evidence up to there.
+        rate_hz: Real rate by role. [Hz]
+        guard_findings: Bounds passed or approached, passed ones first.
+        channels: Role to values over the pull, at ``channel_time_s``: rpm, boost and whatever else was logged.
+        channel_time_s: All rows of the pull. Shape (m,), [s]
+        overshoot_resolvable, oscillation_resolvable: Whether boost is sampled often enough to see them.
+        unseen_kpa: How much higher boost may have stood between two real samples at its top. [kPa]
+    """
+
+    kind: Kind
+    trace: Trace
+    start_s: float
+    end_s: float
+    conditions: Conditions
+    quality: Quality
+    aborted: bool
+    rate_hz: Mapping[str, float]
+    guard_findings: tuple[GuardFinding, ...]
+    channels: Mapping[str, FloatArray] = field(repr=False)
+    channel_time_s: FloatArray = field(repr=False)
+    overshoot_resolvable: bool = True
+    oscillation_resolvable: bool = True
+    unseen_kpa: float = 0.0
+
+    @property
+    def usable(self) -> bool:
+        """Whether it may be recorded as evidence."""
+        return self.quality.verdict != "refused"
+
+
+@dataclass(frozen=True)
+class Intake:
+    """Everything that was found in one log.
+
+    Attributes:
+        file_name, sha256: Of the file.
+        layout: How the file is laid out, in words.
+        channels: Which column was taken for which role, and why.
+        boost_is: What the boost column holds, gauge or absolute.
+        pulls: In order of time.
+        conditions: Medians over the recording.
+        warnings: What the user should know.
+        highest_boost_kpa, highest_at_s: Highest boost anywhere in the recording, in a pull or not. [kPa gauge], [s]
+        shape: Same for logs of one logger set up one way.
+        columns: Label of every column of the file.
+    """
+
+    file_name: str
+    sha256: str
+    layout: str
+    channels: tuple[ChannelChoice, ...]
+    boost_is: str
+    pulls: tuple[FoundPull, ...]
+    conditions: Conditions
+    warnings: tuple[str, ...]
+    highest_boost_kpa: float
+    highest_at_s: float
+    shape: str
+    columns: tuple[str, ...]
+
+    def remembered(self) -> ChannelHints:
+        """The choices as hints, for the next log of the same ``shape``."""
+        names = {choice.role: choice.column for choice in self.channels}
+        return ChannelHints(**names, boost_is="absolute" if self.boost_is == "absolute" else "gauge")
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """The rows in which time, rpm and boost are known, with everything held onto them."""
+
+    time_s: FloatArray
+    values: dict[Role, FloatArray]
+    boost_kpa: FloatArray
+    backward_rows: tuple[int, ...]
+
+    @property
+    def rpm(self) -> FloatArray:
+        return self.values["rpm"]
+
+
+def _held_forward(values: FloatArray) -> FloatArray:
+    """Blanks filled with the last sample, as far as blanks are usual in this channel; the start stays blank."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size == values.size or known.size < 2:
+        return values
+    usual = float(np.quantile(np.diff(known), 0.9))
+    rows = np.arange(values.size)
+    last = np.searchsorted(known, rows, side="right") - 1
+    age = np.where(last >= 0, rows - known[np.maximum(last, 0)], values.size)
+    return np.where(age <= 5 * usual, values[known[np.maximum(last, 0)]], np.nan)
+
+
+def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> _Rows:
+    """Rows with time, rpm and boost, cut where time runs backwards.
+
+    Raises:
+        LogError: fewer than four such rows.
+    """
+    rpm, boost = _held_forward(channels.values["rpm"]), _held_forward(reading.boost_kpa)
+    good = np.isfinite(channels.time_s) & np.isfinite(rpm) & np.isfinite(boost)
+    time = channels.time_s[good]
+    fresh = np.concatenate([[True], np.diff(time) != 0]) if time.size else np.empty(0, dtype=bool)
+    rows = np.flatnonzero(good)[fresh]
+    if rows.size < 4:
+        raise LogError(
+            f"{file_name}: only {rows.size} rows hold time, engine speed and boost together, expected a whole pull. "
+            "Log all three channels."
+        )
+    time = channels.time_s[rows]
+    backward = tuple(int(row) + 1 for row in np.flatnonzero(np.diff(time) < 0))
+    values: dict[Role, FloatArray] = {role: _held_forward(array)[rows] for role, array in channels.values.items()}
+    return _Rows(time, values, boost[rows], backward)
+
+
+def intake(path: str | Path, options: ReadOptions | None = None) -> Intake:
+    """Read a log, choose its channels, find its pulls and judge them.
+
+    Args:
+        path: The log.
+        options: Hints, finder rule, judged range and guards; the defaults suit most logs.
+    Returns:
+        All of it; ``pulls`` may be empty where the log is sound but holds none (the warnings then say what was found).
+    Raises:
+        LogError: the file cannot be read, or its channels cannot be told.
+    """
+    options = options or ReadOptions()
+    return intake_of(read_log(path), options)
+
+
+def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
+    """The same for a log already read."""
+    channels = choose_channels(raw, options)
+    barometer = channels.values.get("barometer")
+    known = barometer[np.isfinite(barometer)] if barometer is not None else np.empty(0)
+    ambient = float(np.median(known)) if known.size else None
+    reading = read_boost(channels.columns["boost"], channels.values["rpm"], ambient, options, raw.file_name)
+    rows = _usable_rows(channels, reading, raw.file_name)
+    warnings = [*raw.warnings, *channels.warnings, *reading.warnings]
+    if rows.backward_rows:
+        moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
+        warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
+    spans = _spans(rows, options)
+    pulls = [_pull(rows, span, reading, options) for span in spans]
+    pulls = _rescue_lone_partial(_compared(pulls, options))
+    if not pulls:
+        warnings.append(_nothing_found(rows, options))
+    top = int(np.argmax(rows.boost_kpa))
+    choices = tuple(
+        ChannelChoice(c.role, c.column, reading.unit, f"{c.reason}; {reading.reason}") if c.role == "boost" else c
+        for c in channels.choices
+    )
+    return Intake(
+        file_name=raw.file_name,
+        sha256=raw.sha256,
+        layout=raw.layout,
+        channels=choices,
+        boost_is=reading.kind,
+        pulls=tuple(pulls),
+        conditions=_conditions(rows, slice(None), reading),
+        warnings=tuple(warnings),
+        highest_boost_kpa=float(rows.boost_kpa[top]),
+        highest_at_s=float(rows.time_s[top]),
+        shape=raw.shape,
+        columns=tuple(column.label for column in raw.columns),
+    )
+
+
+def _spans(rows: _Rows, options: ReadOptions) -> list[Span]:
+    """Pulls of every part of the recording in which time rises."""
+    found: list[Span] = []
+    edges = [0, *rows.backward_rows, rows.time_s.size]
+    throttle = rows.values.get("throttle")
+    finder = options.finder
+    if throttle is not None and np.isfinite(throttle).any():
+        from dataclasses import replace
+
+        finder = replace(finder, throttle_pct=full_load_pct(throttle[np.isfinite(throttle)], finder))
+    for first, stop in zip(edges[:-1], edges[1:], strict=True):
+        part = slice(first, stop)
+        pedal = None if throttle is None or finder.throttle_pct is None else np.nan_to_num(throttle[part], nan=-1.0)
+        rec = Recording(rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], pedal)
+        found += [shifted(span, first) for span in find_pulls(rec, finder)]
+    return found
+
+
+def _median(values: FloatArray | None, rows: slice) -> float | None:
+    if values is None:
+        return None
+    known = values[rows][np.isfinite(values[rows])]
+    return float(np.median(known)) if known.size else None
+
+
+def _conditions(rows: _Rows, part: slice, reading: BoostReading) -> Conditions:
+    return Conditions(
+        barometer_kpa=reading.barometer_kpa,
+        barometer_from=reading.barometer_from,
+        intake_c=_median(rows.values.get("intake_c"), part),
+        coolant_c=_median(rows.values.get("coolant_c"), part),
+    )
+
+
+def _intervals(rows: _Rows, span: Span) -> dict[str, float]:
+    """Real interval of every channel: over the recording, where it is much longer than the pull, else over the pull."""
+    part = slice(span.trace_first, span.trace_last + 1)
+    row_s = float(np.median(np.diff(rows.time_s[part])))
+    signals: dict[str, FloatArray] = {**rows.values, "boost": rows.boost_kpa}
+    found: dict[str, float] = {}
+    for role, values in signals.items():
+        known = np.isfinite(values)
+        whole = refresh_interval_s(rows.time_s[known], values[known]) if not rows.backward_rows else np.inf
+        within = known[part]
+        local = refresh_interval_s(rows.time_s[part][within], values[part][within])
+        found[role] = max(min(whole, local), row_s) if np.isfinite(min(whole, local)) else float("inf")
+    return found
+
+
+def _trace(rows: _Rows, span: Span, intervals: dict[str, float], row_s: float) -> Trace:
+    """The pull's real samples: boost where it was really read, engine speed drawn between its own readings."""
+    part = slice(span.trace_first, span.trace_last + 1)
+    time, rpm, boost = rows.time_s[part], rows.rpm[part], rows.boost_kpa[part]
+    duty = rows.values.get("duty")
+    pick = np.arange(time.size)
+    if _HELD * row_s < intervals["boost"] < np.inf:
+        pick = refresh_rows(time, boost, intervals["boost"])
+    if _HELD * row_s < intervals["rpm"] < np.inf:
+        own = refresh_rows(time, rpm, intervals["rpm"])
+        rpm = np.interp(time, time[own], rpm[own])
+    if pick.size < 4:
+        pick = np.unique(np.linspace(0, time.size - 1, min(time.size, 8)).astype(int))
+    logged = None if duty is None or not np.isfinite(duty[part]).all() else duty[part][pick]
+    return Trace(time[pick], rpm[pick], boost[pick], logged)
+
+
+def _unseen_kpa(trace: Trace, resolvable: bool) -> float:
+    """How much higher boost may have stood between two real samples next to its top. [kPa]
+
+    Half of the larger step beside the top: a straight rise and fall at those slopes meet there.
+    """
+    if resolvable:
+        return 0.0
+    top = int(np.argmax(trace.boost_kpa))
+    near = trace.boost_kpa[max(top - 2, 0) : top + 3]
+    return float(np.max(np.abs(np.diff(near))) / 2.0) if near.size > 1 else 0.0
+
+
+def _pull(rows: _Rows, span: Span, reading: BoostReading, options: ReadOptions) -> FoundPull:
+    part = slice(span.trace_first, span.trace_last + 1)
+    intervals = _intervals(rows, span)
+    row_s = float(np.median(np.diff(rows.time_s[part])))
+    trace = _trace(rows, span, intervals, row_s)
+    conditions = _conditions(rows, part, reading)
+    evidence = Evidence(
+        span=span,
+        time_s=rows.time_s,
+        rpm=rows.rpm,
+        boost_kpa=rows.boost_kpa,
+        absolute_kpa=rows.boost_kpa + reading.barometer_kpa if reading.kind == "absolute" else None,
+        throttle_pct=rows.values.get("throttle"),
+        row_s=row_s,
+        interval_s=intervals,
+        conditions=conditions,
+        others=options.others,
+        judged=options.judged,
+        key_on_gap_kpa=reading.key_on_gap_kpa,
+    )
+    quality = judge(evidence)
+    judged = options.judged
+    early = judged is not None and float(rows.rpm[part].max()) < judged[1] - 60.0
+    rate = {role: 1.0 / interval for role, interval in intervals.items() if np.isfinite(interval)}
+    boost_hz = rate.get("boost", 0.0)
+    arrays: dict[str, FloatArray] = {role: values[part] for role, values in rows.values.items() if role != "boost"}
+    arrays["boost"] = rows.boost_kpa[part]
+    return FoundPull(
+        kind=span.kind,
+        trace=trace,
+        start_s=float(rows.time_s[span.first]),
+        end_s=float(rows.time_s[span.last]),
+        conditions=conditions,
+        quality=quality,
+        aborted=early and span.kind != "held rpm",
+        rate_hz=rate,
+        guard_findings=_guard_findings(rows, part, options),
+        channels=arrays,
+        channel_time_s=rows.time_s[part],
+        overshoot_resolvable=boost_hz >= OVERSHOOT_HZ,
+        oscillation_resolvable=boost_hz >= OSCILLATION_HZ,
+        unseen_kpa=_unseen_kpa(trace, boost_hz >= OVERSHOOT_HZ),
+    )
+
+
+def _guard_findings(rows: _Rows, part: slice, options: ReadOptions) -> tuple[GuardFinding, ...]:
+    found: list[GuardFinding] = []
+    for name, guard in options.guards.items():
+        role = "lambda_" if name == "lambda" else name
+        if role not in ROLES or role not in rows.values:
+            continue
+        values = rows.values[role]
+        found += watch(role, guard, rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], values[part])
+    return tuple(sorted(found, key=lambda item: item.kind != "passed"))
+
+
+def _compared(pulls: list[FoundPull], options: ReadOptions) -> list[FoundPull]:
+    """Each pull's temperatures held against the other pulls of the same log, where the day has no others."""
+    if options.others or len(pulls) < 3:
+        return pulls
+    from dataclasses import replace
+
+    from recommender.logs.quality import conditions as check
+
+    compared: list[FoundPull] = []
+    for number, pull in enumerate(pulls):
+        others = tuple(other.conditions for k, other in enumerate(pulls) if k != number)
+        extra = list(check(_ConditionsOnly(pull.conditions, others)))  # type: ignore[arg-type]
+        quality = Quality.of([*pull.quality.remarks, *extra]) if extra else pull.quality
+        compared.append(replace(pull, quality=quality))
+    return compared
+
+
+@dataclass(frozen=True)
+class _ConditionsOnly:
+    conditions: Conditions
+    others: tuple[Conditions, ...]
+
+
+def _rescue_lone_partial(pulls: list[FoundPull]) -> list[FoundPull]:
+    """A log's only full-load run, cut short, is still evidence up to where it ended."""
+    from dataclasses import replace
+
+    if not pulls or any(pull.kind != "partial" for pull in pulls):
+        return pulls
+    best = max(range(len(pulls)), key=lambda k: float(np.ptp(pulls[k].trace.rpm)))
+    pull = pulls[best]
+    remarks = [
+        Remark("ends early", f"{r.text}, but it is all there is: it counts up to where it ended", r.time_s)
+        if r.code == "partial"
+        else r
+        for r in pull.quality.remarks
+    ]
+    return [*pulls[:best], replace(pull, quality=Quality.of(remarks), aborted=True), *pulls[best + 1 :]]
+
+
+def _nothing_found(rows: _Rows, options: ReadOptions) -> str:
+    """Why no pull was found, in words."""
+    finder = options.finder
+    throttle = rows.values.get("throttle")
+    if throttle is not None and np.isfinite(throttle).any():
+        least = full_load_pct(throttle[np.isfinite(throttle)], finder)
+        seen = f"throttle reaches {np.nanmax(throttle):.0f} %, full load is from {least or 0:.0f} %"
+    else:
+        seen = "no throttle channel, so a rise of engine speed was looked for"
+    return (
+        f"no pull found: engine speed lies between {rows.rpm.min():.0f} and {rows.rpm.max():.0f} rpm, {seen}; "
+        f"expected a rise of {finder.least_rise_rpm:.0f} rpm in {finder.least_length_s:g} s or more without a drop "
+        f"over {finder.largest_drop_rpm:.0f} rpm. Log a whole pull at full throttle"
+    )

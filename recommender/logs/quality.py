@@ -1,0 +1,352 @@
+"""Whether a pull can be trusted: taken, taken with a warning, or refused, each with the reason and the moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from models.units import FloatArray
+from recommender.logs.options import Conditions
+from recommender.logs.pulls import Span
+
+Verdict = Literal["taken", "taken with a warning", "refused"]
+#: Intake air or coolant this far from the day's other pulls is worth a warning. [°C]
+INTAKE_GAP_C: Final = 15.0
+COOLANT_GAP_C: Final = 15.0
+#: Engine speed swept between two real samples: worth a warning, and too much. [rpm]
+STEP_WARN_RPM: Final = 150.0
+STEP_MOST_RPM: Final = 600.0
+#: Fewest real samples of boost in a pull.
+FEWEST_SAMPLES: Final = 6
+#: Real rates under these hide short spikes, and ringing of 1 to 3 Hz. [Hz]
+OVERSHOOT_HZ: Final = 7.0
+OSCILLATION_HZ: Final = 7.0
+
+
+@dataclass(frozen=True)
+class Remark:
+    """One thing about a pull.
+
+    Attributes:
+        code: Short fixed word for programs.
+        text: A sentence for people.
+        time_s: Moment in the log. [s], None where it concerns the whole
+        refuses: Whether it alone makes the pull unusable.
+    """
+
+    code: str
+    text: str
+    time_s: float | None = None
+    refuses: bool = False
+
+
+@dataclass(frozen=True)
+class Quality:
+    """Verdict on a pull and what it rests on, most important first."""
+
+    verdict: Verdict
+    remarks: tuple[Remark, ...]
+
+    @classmethod
+    def of(cls, remarks: list[Remark]) -> Quality:
+        ordered = sorted(remarks, key=lambda remark: not remark.refuses)
+        if any(remark.refuses for remark in remarks):
+            return cls("refused", tuple(ordered))
+        warned = any(remark.code not in QUIET for remark in remarks)
+        return cls("taken with a warning" if warned else "taken", tuple(ordered))
+
+
+#: Remarks that inform without being a warning.
+QUIET: Final = frozenset({"after shift"})
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What the checks look at.
+
+    Attributes:
+        span: Where the pull lies.
+        time_s, rpm, boost_kpa: All rows of the recording. Shape (n,)
+        absolute_kpa: The boost column itself where it is absolute. [kPa absolute], else None
+        throttle_pct: Shape (n,) or None
+        row_s: Usual interval between rows. [s]
+        interval_s: Refresh interval of boost and of rpm, by role. [s]
+        conditions: Of this pull.
+        others: Of the day's other pulls.
+        judged: Judged range or None. [rpm]
+        key_on_gap_kpa: Gauge against barometer at key-on, or None.
+    """
+
+    span: Span
+    time_s: FloatArray
+    rpm: FloatArray
+    boost_kpa: FloatArray
+    absolute_kpa: FloatArray | None
+    throttle_pct: FloatArray | None
+    row_s: float
+    interval_s: dict[str, float]
+    conditions: Conditions
+    others: tuple[Conditions, ...]
+    judged: tuple[float, float] | None
+    key_on_gap_kpa: float | None
+
+    @property
+    def rows(self) -> slice:
+        return slice(self.span.trace_first, self.span.trace_last + 1)
+
+    @property
+    def seconds(self) -> float:
+        return float(self.time_s[self.span.trace_last] - self.time_s[self.span.trace_first])
+
+
+Check = Callable[[Evidence], Iterator[Remark]]
+
+
+def _longest_equal(values: FloatArray) -> tuple[int, int]:
+    """First row and length of the longest run of one value."""
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(values) != 0) + 1, [values.size]])
+    lengths = np.diff(edges)
+    place = int(np.argmax(lengths))
+    return int(edges[place]), int(lengths[place])
+
+
+def pinned(evidence: Evidence) -> Iterator[Remark]:
+    """Boost stuck at the top of its gauge while it should still move."""
+    boost, time = evidence.boost_kpa[evidence.rows], evidence.time_s[evidence.rows]
+    top = float(boost.max())
+    at_top = boost >= top - 1e-6
+    first = int(np.argmax(at_top))
+    held = _longest_true(at_top)
+    span_s = float(time[held[1]] - time[held[0]])
+    absolute = evidence.absolute_kpa
+    if absolute is not None and abs(float(absolute[evidence.rows].max()) - 255.0) < 1e-6 and at_top.sum() >= 2:
+        yield Remark(
+            "pinned",
+            "manifold pressure stands at 255 kPa, the most that a one-byte reading can hold: the true peak is not in the log",
+            float(time[first]),
+            refuses=True,
+        )
+        return
+    real = span_s / max(evidence.interval_s["boost"], evidence.row_s)
+    rest = np.diff(boost[~at_top])
+    moving = rest.size > 5 and float(np.mean(rest != 0)) > 0.8
+    if real >= 5 and span_s >= 0.3 and moving:
+        yield Remark(
+            "pinned",
+            f"boost stands at exactly {top:.1f} kPa for {span_s:.1f} s while it moves everywhere else: "
+            "the gauge is at its top and the true peak is not in the log",
+            float(time[held[0]]),
+            refuses=True,
+        )
+
+
+def _longest_true(on: np.ndarray) -> tuple[int, int]:
+    """First and last row of the longest run of true rows."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
+    starts, stops = edges[::2], edges[1::2]
+    place = int(np.argmax(stops - starts))
+    return int(starts[place]), int(stops[place]) - 1
+
+
+def frozen(evidence: Evidence) -> Iterator[Remark]:
+    """A channel that stops changing although it usually does."""
+    time = evidence.time_s[evidence.rows]
+    for role, values in (("rpm", evidence.rpm), ("boost", evidence.boost_kpa)):
+        if role == "rpm" and evidence.span.kind == "held rpm":
+            continue
+        part = values[evidence.rows]
+        start, length = _longest_equal(part)
+        seconds = float(time[min(start + length, time.size - 1)] - time[start])
+        usual = max(evidence.interval_s[role], evidence.row_s)
+        if not np.isfinite(usual) or float(np.ptp(part)) == 0:
+            yield Remark("frozen", f"{role} never changes: {part[0]:g} throughout", float(time[0]), refuses=True)
+        elif role == "rpm" and seconds > max(8 * usual, 0.25 * evidence.seconds):
+            yield Remark(
+                "frozen",
+                f"engine speed stands at {part[start]:.0f} rpm for {seconds:.1f} s",
+                float(time[start]),
+                refuses=True,
+            )
+        elif role == "boost" and seconds > max(12 * usual, 0.3 * evidence.seconds) and _lively(part, start, length):
+            yield Remark(
+                "frozen",
+                f"boost stands at exactly {part[start]:.1f} kPa for {seconds:.1f} s while it moves everywhere else",
+                float(time[start]),
+                refuses=True,
+            )
+
+
+def _lively(values: FloatArray, start: int, length: int) -> bool:
+    """Whether a signal changes at nearly every sample outside one run."""
+    rest = np.concatenate([np.diff(values[: start + 1]), np.diff(values[start + length :])])
+    return rest.size >= 4 and float(np.mean(rest != 0)) > 0.7
+
+
+def gaps(evidence: Evidence) -> Iterator[Remark]:
+    """Rows missing within the pull."""
+    time = evidence.time_s[evidence.rows]
+    steps = np.diff(time)
+    limit = max(4.0 * evidence.row_s, 0.12)
+    holes = np.flatnonzero(steps > limit)
+    if not holes.size:
+        return
+    worst = int(holes[np.argmax(steps[holes])])
+    swept = abs(float(evidence.rpm[evidence.rows][worst + 1] - evidence.rpm[evidence.rows][worst]))
+    text = f"{holes.size} gaps in the log, the longest {steps[worst]:.2f} s and {swept:.0f} rpm wide"
+    far = steps[worst] > 0.2 * evidence.seconds and swept > STEP_WARN_RPM
+    yield Remark("dropped samples", text, float(time[worst]), refuses=bool(far or swept > 1.5 * STEP_MOST_RPM))
+
+
+def slow(evidence: Evidence) -> Iterator[Remark]:
+    """Too few real samples for the sweep."""
+    if evidence.span.kind == "held rpm":
+        return
+    interval = max(evidence.row_s, *(evidence.interval_s[role] for role in ("boost", "rpm")))
+    if not np.isfinite(interval):
+        return
+    rpm = evidence.rpm[evidence.rows]
+    swept = float(np.ptp(rpm)) / max(evidence.seconds, 1e-9) * interval
+    samples = evidence.seconds / interval
+    start = float(evidence.time_s[evidence.span.trace_first])
+    if swept > STEP_MOST_RPM or samples < FEWEST_SAMPLES:
+        yield Remark(
+            "too slow a log",
+            f"{samples:.0f} real samples in the pull, {swept:.0f} rpm apart: the sweep is too fast for a log of "
+            f"{1 / interval:.1f} Hz",
+            start,
+            refuses=samples < 4 or swept > STEP_MOST_RPM,
+        )
+    elif swept > STEP_WARN_RPM:
+        yield Remark("slow log", f"real samples are {swept:.0f} rpm apart ({1 / interval:.1f} Hz)", start)
+    rate = 1.0 / max(evidence.interval_s["boost"], evidence.row_s)
+    hidden = [word for word, least in (("overshoot", OVERSHOOT_HZ), ("oscillation", OSCILLATION_HZ)) if rate < least]
+    if hidden:
+        yield Remark(
+            "unresolvable",
+            f"boost is really sampled {rate:.1f} times a second: {' and '.join(hidden)} cannot be seen in this log",
+            start,
+        )
+
+
+def throttle(evidence: Evidence) -> Iterator[Remark]:
+    """Throttle that is not all the way open."""
+    if evidence.throttle_pct is None:
+        return
+    part = evidence.throttle_pct[evidence.span.first : evidence.span.last + 1]
+    highest = float(evidence.throttle_pct.max())
+    middle = float(np.median(part))
+    if highest < 70.0 and highest > 6.0:
+        yield Remark("throttle not full", f"throttle reads {highest:.0f} % at the most: is that full?", None)
+    elif middle < 0.93 * highest:
+        yield Remark(
+            "throttle not full",
+            f"throttle at {middle:.0f} %, {highest:.0f} % elsewhere in the log",
+            float(evidence.time_s[evidence.span.first]),
+        )
+
+
+def slip(evidence: Evidence) -> Iterator[Remark]:
+    """Engine speed that jumps: tyre or roller slip, or a bad rpm signal."""
+    if evidence.span.kind == "held rpm":
+        return
+    time, rpm = evidence.time_s[evidence.rows], evidence.rpm[evidence.rows]
+    changed = np.concatenate([[0], np.flatnonzero(np.diff(rpm) != 0) + 1])
+    if changed.size < 8:
+        return
+    steps, spans = np.diff(rpm[changed]), np.diff(time[changed])
+    sweep = float(rpm[-1] - rpm[0]) / max(evidence.seconds, 1e-9)
+    excess = steps - sweep * spans
+    spread = 1.4826 * float(np.median(np.abs(excess - np.median(excess))))
+    jumps = np.flatnonzero(np.abs(excess) > max(150.0, 8.0 * spread, 2.5 * sweep * float(np.median(spans))))
+    if jumps.size:
+        worst = int(jumps[np.argmax(np.abs(excess[jumps]))])
+        yield Remark(
+            "slip",
+            f"engine speed jumps by {steps[worst]:.0f} rpm between two samples: tyre or roller slip, or a bad rpm signal",
+            float(time[changed[worst]]),
+        )
+
+
+def coverage(evidence: Evidence) -> Iterator[Remark]:
+    """Judged range not covered."""
+    if evidence.judged is None:
+        return
+    rpm = evidence.rpm[evidence.rows]
+    low, high = float(rpm.min()), float(rpm.max())
+    first, last = evidence.judged
+    if evidence.span.kind == "held rpm":
+        return
+    if high < last - 60.0:
+        word = "ends" if evidence.span.ending != "throttle lifted" else "is lifted"
+        yield Remark(
+            "ends early",
+            f"the pull {word} at {high:.0f} rpm, before the judged range's end at {last:.0f}: it counts up to there",
+            float(evidence.time_s[evidence.span.trace_last]),
+        )
+    if low > first + 60.0:
+        yield Remark(
+            "begins late",
+            f"the pull begins at {low:.0f} rpm, after the judged range's start at {first:.0f}",
+            float(evidence.time_s[evidence.span.trace_first]),
+        )
+
+
+def short(evidence: Evidence) -> Iterator[Remark]:
+    """Too little of a sweep."""
+    if evidence.span.kind != "partial":
+        return
+    rpm = evidence.rpm[evidence.rows]
+    yield Remark(
+        "partial",
+        f"engine speed rises by {float(np.ptp(rpm)):.0f} rpm in {evidence.seconds:.1f} s: too little for a pull",
+        float(evidence.time_s[evidence.span.first]),
+        refuses=True,
+    )
+
+
+def shift(evidence: Evidence) -> Iterator[Remark]:
+    """A gear shift just before."""
+    if evidence.span.after_shift:
+        yield Remark(
+            "after shift", "begins after a gear shift under full load", float(evidence.time_s[evidence.span.first])
+        )
+
+
+def key_on(evidence: Evidence) -> Iterator[Remark]:
+    """Gauge and barometer that disagree with the engine at rest."""
+    gap = evidence.key_on_gap_kpa
+    if gap is not None and abs(gap) > 3.0:
+        yield Remark(
+            "gauge and barometer disagree",
+            f"with the engine at rest the boost gauge reads {gap:+.1f} kPa against the barometer: check hose and calibration",
+        )
+
+
+def conditions(evidence: Evidence) -> Iterator[Remark]:
+    """Intake air or coolant far from the day's other pulls."""
+    for name, words, most in (
+        ("intake_c", "intake air", INTAKE_GAP_C),
+        ("coolant_c", "coolant", COOLANT_GAP_C),
+    ):
+        own = getattr(evidence.conditions, name)
+        rest = [value for value in (getattr(other, name) for other in evidence.others) if value is not None]
+        if own is None or not rest:
+            continue
+        usual = float(np.median(rest))
+        if abs(own - usual) > most:
+            yield Remark(
+                f"{words} differs", f"{words} at {own:.0f} °C, {usual:.0f} °C on the other pulls: wait or repeat", None
+            )
+
+
+CHECKS: Final[tuple[Check, ...]] = (
+    short, pinned, frozen, gaps, slow, throttle, slip, coverage, shift, key_on, conditions,
+)  # fmt: skip
+
+
+def judge(evidence: Evidence, extra: tuple[Remark, ...] = ()) -> Quality:
+    """Verdict on one pull."""
+    return Quality.of([*extra, *(remark for check in CHECKS for remark in check(evidence))])

@@ -1,0 +1,231 @@
+"""A log file of any open format to a table of numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import IO, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from models.units import FloatArray
+from recommender.logs.cells import numbers_of
+from recommender.logs.errors import LogError
+from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout, encoding_of, layout_of
+from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of
+from recommender.logs.table import Column, RawLog
+from recommender.logs.words import split_name, tidy
+
+#: Rows parsed at a time.
+CHUNK_ROWS: Final = 200_000
+#: Numbers held at most, 8 bytes each.
+MOST_CELLS: Final = 300_000_000
+_MISSING: Final = sorted({form for word in BLANKS if word for form in (word, word.upper(), word.capitalize())})
+
+
+def read_log(path: str | Path) -> RawLog:
+    """Read a log: CSV in any dialect, Parquet, or ASAM MDF 4; gzip, zip, bzip2 and xz are unpacked.
+
+    Text is parsed in chunks; what is kept is 8 bytes a cell.
+
+    Args:
+        path: The file.
+    Returns:
+        Every column as numbers, with names, units and what was odd about the file.
+    Raises:
+        LogError: the file cannot be used, with the reason and what to do.
+    """
+    file = checked(Path(path))
+    kind = magic_of(file)
+    if kind == "parquet":
+        from recommender.logs.binary import read_parquet
+
+        return read_parquet(file)
+    if kind == "mdf":
+        from recommender.logs.binary import read_mdf
+
+        return read_mdf(file)
+    return _read_text(file)
+
+
+def _text(stream: IO[bytes], encoding: str) -> io.TextIOWrapper:
+    return io.TextIOWrapper(stream, encoding=encoding, errors="replace", newline=None)
+
+
+def _head(path: Path) -> tuple[list[str], str]:
+    """First lines of a text log and their encoding."""
+    with opened(path) as stream:
+        start = stream.read(1 << 16)
+    encoding = encoding_of(start)
+    if not encoding.startswith("utf-16") and start.count(0) > len(start) / 50:
+        raise LogError(
+            f"{path.name}: binary data, not a text log (zero bytes from byte {start.index(0)}). "
+            "Expected CSV, Parquet or ASAM MDF 4: export the log in one of those."
+        )
+    with opened(path) as stream:
+        lines = [line[:100_000] for line in islice(_text(stream, encoding), HEAD_LINES)]
+    return lines, encoding
+
+
+def _read_text(path: Path) -> RawLog:
+    lines, encoding = _head(path)
+    layout = layout_of(lines, encoding, path.name)
+    warnings: list[str] = []
+    try:
+        chunks = _parsed(path, layout, "error")
+    except pd.errors.ParserError as fault:
+        place = re.search(r"line (\d+)", str(fault))
+        line = int(place[1]) + layout.first_line - 1 if place else layout.first_line
+        warnings.append(f"line {line}: more cells than columns; such lines were left out")
+        try:
+            chunks = _parsed(path, layout, "skip")
+        except pd.errors.ParserError as second:
+            raise LogError(
+                f"{path.name}, from line {layout.first_line}: not a regular table ({second}). Expected "
+                f"{layout.width} cells a row, parted by {SEPARATOR_WORDS[layout.separator]}: export the log again."
+            ) from second
+    columns = _columns(layout, chunks)
+    columns = _without_stray_rows(columns, layout, warnings)
+    _distrust_cut_end(path, columns, layout, warnings)
+    if not any(column.kind != "text" for column in columns) or columns[0].values.size == 0:
+        raise LogError(f"{path.name}: no numbers under the column names in line {layout.header_line}.")
+    return RawLog(
+        file_name=path.name,
+        sha256=sha256_of(path),
+        columns=tuple(columns),
+        layout=layout.describe(),
+        preamble=layout.preamble,
+        warnings=tuple(warnings),
+        first_line=layout.first_line,
+    )
+
+
+_Chunk = list[tuple[FloatArray, str]]
+
+
+def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Chunk]:
+    """The rows of numbers, chunk by chunk, each a list of columns with their kind."""
+    options: dict[str, Any] = {
+        "sep": r"\s+" if layout.separator == " " else layout.separator,
+        "header": None,
+        "names": range(layout.width),
+        "index_col": False,
+        "decimal": layout.decimal,
+        "thousands": layout.thousands if layout.thousands in (",", ".") else None,
+        "quoting": csv.QUOTE_MINIMAL if layout.quoted else csv.QUOTE_NONE,
+        "skipinitialspace": True,
+        "na_values": _MISSING,
+        "on_bad_lines": bad_lines,
+        "chunksize": CHUNK_ROWS,
+        "low_memory": False,
+        "engine": "c",
+    }
+    found: list[_Chunk] = []
+    held = 0
+    with opened(path) as stream:
+        text = _text(stream, layout.encoding)
+        for _ in islice(text, layout.first_line - 1):
+            pass
+        for frame in _frames(text, options, path.name):
+            held += frame.size
+            if held > MOST_CELLS:
+                raise LogError(
+                    f"{path.name}: more than {MOST_CELLS / 1e6:g} million cells. Cut the recording to the part with "
+                    "the pull, or leave out channels that are not needed."
+                )
+            found.append([numbers_of(frame[name], layout.decimal) for name in frame.columns])
+    return found
+
+
+def _frames(text: io.TextIOWrapper, options: dict[str, Any], file_name: str) -> Iterator[pd.DataFrame]:
+    try:
+        with pd.read_csv(text, **options) as reader:
+            yield from reader
+    except pd.errors.EmptyDataError:
+        return
+    except (OverflowError, UnicodeError) as fault:
+        raise LogError(
+            f"{file_name}: cannot be read as text ({fault}). Export the log again as CSV in UTF-8."
+        ) from fault
+    except UNPACK_FAULTS as fault:
+        if isinstance(fault, LogError):
+            raise
+        raise LogError(
+            f"{file_name}: cannot be read to its end ({fault}). It may be cut short: copy it again."
+        ) from fault
+
+
+def _columns(layout: Layout, chunks: list[_Chunk]) -> list[Column]:
+    columns: list[Column] = []
+    for place, header in enumerate(layout.names):
+        parts = [chunk[place] for chunk in chunks]
+        values = np.concatenate([part[0] for part in parts]) if parts else np.empty(0)
+        kinds = {part[1] for part in parts}
+        kind = "clock" if "clock" in kinds else "number" if "number" in kinds else "text"
+        for chunk in chunks:
+            chunk[place] = (np.empty(0), "number")
+        name, unit = split_name(header)
+        if layout.units and layout.units[place]:
+            name, unit = tidy(header) if unit is None else name, tidy(layout.units[place]).strip("[](){} ")
+        values.flags.writeable = False
+        columns.append(Column(tidy(header), name or f"column {place + 1}", unit, values, kind))  # type: ignore[arg-type]
+    if columns and not columns[-1].header and not np.isfinite(columns[-1].values).any():
+        columns.pop()
+    return columns
+
+
+def _without_stray_rows(columns: list[Column], layout: Layout, warnings: list[str]) -> list[Column]:
+    """Rows without a single number (a repeated header, comments, trailing words) taken out, and said."""
+    told = [column for column in columns if column.kind != "text"]
+    if not told:
+        return columns
+    empty = np.ones(told[0].values.size, dtype=bool)
+    for column in told:
+        empty &= ~np.isfinite(column.values)
+    if not empty.any():
+        return columns
+    first = int(np.flatnonzero(empty)[0]) + layout.first_line
+    warnings.append(f"{int(empty.sum())} lines without numbers left out, the first about line {first}")
+    kept = []
+    for column in columns:
+        values = column.values[~empty]
+        values.flags.writeable = False
+        kept.append(Column(column.header, column.name, column.unit, values, column.kind))
+    return kept
+
+
+def _distrust_cut_end(path: Path, columns: list[Column], layout: Layout, warnings: list[str]) -> None:
+    """Blank the last cell of a file that ends within a line, where it is shorter than all before it.
+
+    A logger that lost power leaves half a number; read as a whole one it would be a false sample.
+    """
+    if magic_of(path) != "text" or layout.encoding.startswith("utf-16"):
+        return
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        stream.seek(max(size - 4096, 0))
+        tail = stream.read().decode(layout.encoding.replace("-sig", ""), errors="replace")
+    if tail.endswith(("\n", "\r")):
+        return
+    lines = tail.splitlines()[-20:]
+    last = lines[-1].split(layout.separator)
+    if len(last) > layout.width or len(lines) < 3:
+        return
+    before = [line.split(layout.separator) for line in lines[:-1]]
+    place = len(last) - 1
+    cell = last[place].strip()
+    lengths = [len(cells[place].strip()) for cells in before[1:] if len(cells) > place]
+    cut = len(last) < layout.width or (bool(lengths) and len(cell) < min(lengths))
+    if cut and cell and place < len(columns):
+        values = columns[place].values.copy()
+        if values.size and np.isfinite(values[-1]):
+            values[-1] = np.nan
+            values.flags.writeable = False
+            old = columns[place]
+            columns[place] = Column(old.header, old.name, old.unit, values, old.kind)
+            warnings.append(f"the last line is cut short after {lines[-1][-30:]!r}; its last cell was left out")

@@ -1,0 +1,78 @@
+"""A log as a table of numbers, before anything is known about what the columns mean."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from models.units import FloatArray
+from recommender.logs.words import parse_unit
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column.
+
+    Attributes:
+        header: As the log writes it.
+        name: The same without its unit, tidied.
+        unit: Unit as written, None where none is given.
+        values: Shape (n,), NaN where blank. A clock column is in seconds.
+        kind: ``clock`` for clock times; ``text`` for columns without numbers.
+    """
+
+    header: str
+    name: str
+    unit: str | None
+    values: FloatArray = field(repr=False)
+    kind: Literal["number", "clock", "text"] = "number"
+
+    @property
+    def label(self) -> str:
+        """Name with unit, for messages."""
+        return f"{self.name} [{self.unit}]" if self.unit else self.name
+
+    @property
+    def known(self) -> FloatArray:
+        """The values that are there. Shape (k,)"""
+        return self.values[np.isfinite(self.values)]
+
+    @property
+    def quantity(self) -> str | None:
+        """Quantity of its unit; None where it names none that is known."""
+        unit = parse_unit(self.unit) if self.unit else None
+        return unit.quantity if unit else None
+
+
+@dataclass(frozen=True)
+class RawLog:
+    """A log as read.
+
+    Attributes:
+        file_name: Name without folder.
+        sha256: Of the file on disk.
+        columns: In the order of the file.
+        layout: How the file is laid out, in words.
+        preamble: Lines above the column names.
+        warnings: What was odd about the file and what was done about it.
+        first_line: Line of the first row in the file, 0 where lines mean nothing.
+    """
+
+    file_name: str
+    sha256: str
+    columns: tuple[Column, ...]
+    layout: str
+    preamble: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    first_line: int = 0
+
+    @property
+    def rows(self) -> int:
+        return self.columns[0].values.size if self.columns else 0
+
+    @property
+    def shape(self) -> str:
+        """Names and units in order: logs with the same one come from the same logger set up the same way."""
+        return "|".join(column.header for column in self.columns)

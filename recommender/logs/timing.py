@@ -1,0 +1,165 @@
+"""The time of every row, in seconds."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from models.units import FloatArray
+from recommender.logs.errors import LogError
+from recommender.logs.options import ReadOptions
+from recommender.logs.table import Column, RawLog
+from recommender.logs.words import parse_unit, rank_of
+
+#: Longest sampling interval of a logger, for a time column without a unit. [s]
+_SLOWEST_S: Final = 2.0
+_RATE = re.compile(
+    r"(?:sample rate|sampling rate|log rate|logging rate|rate|abtastrate|frequenz|frequency|frequence|fréquence|"
+    r"taux|samplerate)\D{0,25}?(\d+(?:[.,]\d+)?)\s*(hz|/s|samples/s)",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Time of the rows and where it comes from.
+
+    Attributes:
+        time_s: Shape (n,), NaN where the row has none. [s]
+        column: The time column, None where a rate was used.
+        unit: Unit it was read in.
+        reason: In words.
+        warnings: What the user should know.
+    """
+
+    time_s: FloatArray = field(repr=False)
+    column: Column | None
+    unit: str
+    reason: str
+    warnings: tuple[str, ...] = ()
+
+
+def _rises(column: Column) -> bool:
+    """Whether a column can be time: it rises nearly everywhere and does not stand still."""
+    steps = np.diff(column.known)
+    if steps.size == 0:
+        return False
+    return bool(np.mean(steps >= 0) > 0.97 and np.mean(steps > 0) > 0.02)
+
+
+def _seconds_in(column: Column) -> tuple[float, str, str]:
+    """Factor to seconds, the unit's name, and the reason."""
+    if column.kind == "clock":
+        return 1.0, "clock", "clock times"
+    unit = parse_unit(column.unit) if column.unit else None
+    if unit is not None and unit.quantity == "time":
+        return unit.factor, unit.name, f"in {unit.name} by its heading"
+    steps = np.diff(column.known)
+    rising = steps[steps > 0]
+    step = float(np.median(rising)) if rising.size else 0.0
+    if step < 2e-5 and float(np.ptp(column.known)) < 2.0:
+        return 86400.0, "days", f"steps of {step:.2g} are days"
+    if step <= _SLOWEST_S:
+        return 1.0, "s", f"no unit; steps of {step:.3g} fit seconds"
+    if step < 1500.0:
+        return 1e-3, "ms", f"no unit; steps of {step:.3g} fit milliseconds"
+    return 1e-6, "µs", f"no unit; steps of {step:.3g} fit microseconds"
+
+
+def _rate(raw: RawLog, options: ReadOptions) -> tuple[float, str] | None:
+    """Rows a second from the job file or from a line above the column names."""
+    if options.hints.rate_hz is not None:
+        return options.hints.rate_hz, "the job file"
+    for line in raw.preamble:
+        found = _RATE.search(line)
+        if found and float(found[1].replace(",", ".")) > 0:
+            return float(found[1].replace(",", ".")), f"the line {line[:60]!r} above the names"
+    return None
+
+
+def time_of(raw: RawLog, options: ReadOptions) -> Clock:
+    """Time of every row: from a column, else from a rate.
+
+    Raises:
+        LogError: no time column and no rate, or two time columns that fit equally well.
+    """
+    column = _time_column(raw, options)
+    if column is not None:
+        factor, unit, reason = _seconds_in(column)
+        return Clock(_spread(column.values * factor), column, unit, reason)
+    rate = _rate(raw, options)
+    if rate is None:
+        listed = ", ".join(item.label for item in raw.columns[:12])
+        raise LogError(
+            f"{raw.file_name}: no time channel among {listed}. Name it in the job file under [channels] "
+            '(time = "Time"), or state how many rows it writes a second: rate_hz = 20.'
+        )
+    rows = np.arange(raw.rows) / rate[0]
+    return Clock(rows, None, "s", f"{rate[0]:g} rows a second, from {rate[1]}")
+
+
+def _time_column(raw: RawLog, options: ReadOptions) -> Column | None:
+    hint = options.hints.time
+    if hint is not None:
+        named = [c for c in raw.columns if hint.strip().casefold() in (c.header.casefold(), c.name.casefold())]
+        if len(named) != 1 or named[0].known.size < 2:
+            listed = ", ".join(column.name for column in raw.columns[:12])
+            raise LogError(
+                f"{raw.file_name}: no column of times named {hint!r}, which the job file gives for time. The log has: {listed}."
+            )
+        return named[0]
+    able = [c for c in raw.columns if c.kind != "text" and c.known.size >= 2 and c.quantity in (None, "time", "clock")]
+    ranked = [(rank_of("time", c.name) + (c.kind == "clock") * 0.5 + (c.quantity == "time") * 0.25, c) for c in able]
+    fitting = [(rank, c) for rank, c in ranked if rank >= 0.5 and _mostly_rises(c)]
+    if not fitting:
+        return None
+    best = max(rank for rank, _ in fitting)
+    first = [c for rank, c in fitting if rank == best]
+    return first[0] if len(first) == 1 else _agreeing(first, raw)
+
+
+def _mostly_rises(column: Column) -> bool:
+    """Like ``_rises``, but a few steps back (a second recording, a clock set back) are left for the quality check."""
+    steps = np.diff(column.known)
+    return bool(steps.size) and (_rises(column) or bool(np.mean(steps > 0) > 0.6 and np.sum(steps < 0) <= 20))
+
+
+def _agreeing(columns: list[Column], raw: RawLog) -> Column:
+    """The first of several time columns, if they run alike.
+
+    Raises:
+        LogError: they do not.
+    """
+    spans = [float(np.ptp(column.known)) * _seconds_in(column)[0] for column in columns]
+    if max(spans) <= 1.02 * min(spans) + 0.05:
+        return columns[0]
+    names = " and ".join(repr(column.label) for column in columns)
+    raise LogError(
+        f"{raw.file_name}: {names} fit time equally well. "
+        f'State which in the job file: [channels] time = "{columns[0].name}".'
+    )
+
+
+def _spread(time_s: FloatArray) -> FloatArray:
+    """Rows that share a coarse time stamp (whole seconds, say) spread evenly up to the next one."""
+    known = np.flatnonzero(np.isfinite(time_s))
+    if known.size < 3:
+        return time_s
+    stamps = time_s[known]
+    steps = np.diff(stamps)
+    equal = np.mean(steps == 0)
+    if equal < 0.3 or np.any(steps < 0):
+        return time_s
+    starts = np.concatenate([[0], np.flatnonzero(steps != 0) + 1])
+    if starts.size < 3:
+        return time_s
+    spread = time_s.copy()
+    lengths = np.diff(starts)
+    last_step = float(np.median(steps[steps > 0])) / float(np.median(lengths))
+    ends = np.arange(starts[-1], stamps.size) - starts[-1]
+    inner = np.interp(np.arange(starts[-1]), starts, stamps[starts])
+    spread[known] = np.concatenate([inner, stamps[starts[-1]] + ends * last_step])
+    return spread
