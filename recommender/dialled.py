@@ -7,8 +7,8 @@ from collections.abc import Mapping
 
 from models.settings import KNOB_NAMES, Settings
 from recommender.job import Job
-from recommender.job_checks import WIDEST
 from recommender.job_schema import nearest
+from recommender.knob_checks import WIDEST
 
 
 class SettingsError(ValueError):
@@ -49,8 +49,10 @@ def completed(job: Job, given: Mapping[str, float], last: Settings) -> Settings:
         SettingsError: the ramp would end before it begins.
     """
     run = Settings(**(last.as_dict() | dict(given)))
-    if run.ramp_add != 0 and not run.ramp_from < run.ramp_to and not (
-        job.dials["ramp_from"].fixed and job.dials["ramp_to"].fixed
+    if (
+        run.ramp_add != 0
+        and not run.ramp_from < run.ramp_to
+        and not (job.dials["ramp_from"].fixed and job.dials["ramp_to"].fixed)
     ):
         raise SettingsError(
             f"ramp_from < ramp_to must hold, but got {run.ramp_from:g} and {run.ramp_to:g} rpm: "

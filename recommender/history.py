@@ -7,17 +7,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from models.curve import Curve, Trace, curve_of
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.answers import PullResult
 from recommender.job import Job
-from recommender.logs.errors import LogError
+from recommender.logs import LogError
 from recommender.pull_log import GuardHit
 from recommender.record import PullEntry, Record, RecordError, Snapshot
 from recommender.step import Decision, Problem, same
 from recommender.stored import Stored, digest, problem_out
-from recommender.trials import SPACING_RPM, full_grid
+from recommender.trials import SPACING_RPM
 
 
 @dataclass(frozen=True)
@@ -54,14 +53,6 @@ def observations(snapshot: Snapshot, problem: Problem) -> list[Observation]:
     """Standing pulls as the decision takes them, on the target's grid."""
     grid = problem.target.grid(SPACING_RPM)
     return [pull.observation(grid) for pull in snapshot.standing]
-
-
-def full_curve(trace: Trace, job: Job) -> Curve:
-    """The curve of a pull on its own full grid, the points that it reached."""
-    lag = float(job.channels.get("gauge_lag_s", 0.0))
-    curve = curve_of(trace, full_grid(trace), gauge_lag_s=lag)
-    known = curve.reached
-    return Curve(curve.rpm[known], curve.boost_kpa[known], noise_kpa=curve.noise_kpa)
 
 
 def basis(snapshot: Snapshot, problem: Problem) -> str:
@@ -131,10 +122,12 @@ def override(snapshot: Snapshot, job: Job, decision: Decision) -> Stored | None:
     stops = open_stops(snapshot, job)
     if stops:
         reasons = [[stop.code, stop.text] for stop in stops]
-        reasons.append([
-            "acknowledge",
-            "Find the cause and put it right; the next settings are given once that is acknowledged.",
-        ])
+        reasons.append(
+            [
+                "acknowledge",
+                "Find the cause and put it right; the next settings are given once that is acknowledged.",
+            ]
+        )
         return {"verdict": "stop", "runs": False, "reasons": reasons}
     refused = _refused_since_last_pull(snapshot)
     if refused and decision.settings is not None:

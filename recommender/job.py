@@ -14,7 +14,8 @@ from pydantic import ValidationError
 from models.settings import KNOB_NAMES, Settings
 from recommender import job_checks, job_schema
 from recommender.dials import Dial, held
-from recommender.job_checks import Fault, TargetWanted
+from recommender.job_checks import TargetWanted
+from recommender.knob_checks import Fault
 from recommender.step import Problem
 from recommender.toml_lines import key_lines, line_of
 
@@ -190,9 +191,7 @@ def _job_error(file: Path, text: str, faults: list[Fault]) -> JobError:
     sentences = []
     for fault in sorted(faults, key=lambda each: line_of(lines, each.path)):
         shown = "" if fault.found is None else f" = {_shown(fault.found)}"
-        sentences.append(
-            f"{file.name}, line {line_of(lines, fault.path)}: {'.'.join(fault.path)}{shown} {fault.words}"
-        )
+        sentences.append(f"{file.name}, line {line_of(lines, fault.path)}: {'.'.join(fault.path)}{shown} {fault.words}")
     return JobError(*sentences)
 
 

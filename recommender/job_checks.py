@@ -9,41 +9,15 @@ import numpy as np
 
 from models import units
 from models.curve import Target
-from models.settings import KNOB_NAMES
-from recommender.dials import SLACK, Dial, fixed_dial, held, moving_dial
-from recommender.job_schema import JobFile, KnobTable, TargetTable, nearest
+from recommender.dials import held
+from recommender.job_schema import JobFile, TargetTable, nearest
+from recommender.knob_checks import MOST_BOOST_KPA, Fault, dials_of
 from recommender.toml_lines import KeyPath
 
 #: Common practice: the limit stands about 3 psi above the target. [kPa]
 DEFAULT_HEADROOM_KPA: Final = float(units.to_kpa(3.0, "psi"))
 #: A job is done at this deviation unless the file says otherwise. [kPa]
 DEFAULT_TOLERANCE_KPA: Final = float(units.to_kpa(0.4, "psi"))
-#: More boost than this is a number in the wrong unit. [kPa gauge]
-MOST_BOOST_KPA: Final = 500.0
-#: Values that a knob's range may have; engagement in kPa gauge.
-WIDEST: Final = {
-    "duty": (0.0, 100.0),
-    "ramp_from": (0.0, 20000.0),
-    "ramp_to": (0.0, 20000.0),
-    "ramp_add": (-100.0, 100.0),
-    "engagement": (0.0, MOST_BOOST_KPA),
-    "gain": (-1e6, 1e6),
-}
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One thing wrong with a job file.
-
-    Attributes:
-        path: The key, from the top.
-        found: Its value; None where it is missing.
-        words: What is allowed and what to change.
-    """
-
-    path: KeyPath
-    found: Any
-    words: str
 
 
 @dataclass(frozen=True)
@@ -85,11 +59,16 @@ def check(file: JobFile) -> dict[str, Any] | list[Fault]:
     remarks: list[str] = []
     targets = _targets(file, unit, faults)
     limit = _limit(file, unit, targets, faults, remarks)
-    _guards(file, faults)
-    dials = _dials(file, unit, targets, faults, remarks)
+    guards = file.guards.model_dump(by_alias=True, exclude_none=True)
+    _guards(guards, faults)
+    channels = file.channels.model_dump(by_alias=True, exclude_none=True)
+    boost_unit = channels.get("boost_unit", unit)
+    if boost_unit not in units.PASCAL_IN:
+        words = f"must be one of {', '.join(units.PASCAL_IN)}.{nearest(boost_unit, list(units.PASCAL_IN))}"
+        faults.append(Fault(("channels", "boost_unit"), boost_unit, words))
+    dials = dials_of(file, unit, _ramp_at_rest(targets), faults, remarks)
     if faults:
         return faults
-    channels = file.channels.model_dump(by_alias=True, exclude_none=True)
     return {
         "name": file.name,
         "pressure_unit": unit,
@@ -99,8 +78,8 @@ def check(file: JobFile) -> dict[str, Any] | list[Fault]:
         "risk": file.limit.risk,
         "dials": dials,
         "channels": channels,
-        "guards": {name: guard.model_dump(exclude_none=True) for name, guard in file.guards.items()},
-        "log": dict(file.log),
+        "guards": guards,
+        "log": file.log.model_dump(exclude_none=True),
         "notes": file.notes,
         "storage": file.record.storage,
         "study": file.record.study or file.name,
@@ -198,9 +177,9 @@ def _limit(
     return given
 
 
-def _guards(file: JobFile, faults: list[Fault]) -> None:
-    for name, guard in file.guards.items():
-        low, high = guard.lowest, guard.highest
+def _guards(guards: dict[str, dict[str, float]], faults: list[Fault]) -> None:
+    for name, bounds in guards.items():
+        low, high = bounds.get("lowest"), bounds.get("highest")
         if low is None and high is None:
             words = "needs a bound, for example { highest = 930 } or { lowest = 0.7 }."
             faults.append(Fault(("guards", name), None, words))
@@ -208,96 +187,7 @@ def _guards(file: JobFile, faults: list[Fault]) -> None:
             faults.append(Fault(("guards", name, "lowest"), low, f"must be below highest, {high:g}."))
 
 
-def _dials(
-    file: JobFile, unit: str, targets: dict[str, TargetWanted], faults: list[Fault], remarks: list[str]
-) -> dict[str, Dial]:
-    dials: dict[str, Dial] = {}
+def _ramp_at_rest(targets: dict[str, TargetWanted]) -> tuple[float, float]:
+    """Where the ramp of a controller without one is said to stand: over the judged range. [rpm]"""
     first = next(iter(targets.values()), None)
-    idle = {"ramp_from": first.judge_from if first else 0.0, "ramp_to": first.judge_to if first else 1.0}
-    for name in KNOB_NAMES:
-        table = getattr(file.knobs, name)
-        knob_unit = unit if name == "engagement" else ""
-        if table is not None:
-            dial = _dial(name, table, knob_unit, faults)
-            if dial is not None:
-                dials[name] = dial
-        elif name == "duty":
-            words = "is missing: lower, upper, resolution and step of the solenoid's duty, or fixed."
-            faults.append(Fault(("knobs", "duty"), None, words))
-        else:
-            dials[name] = fixed_dial(name, idle.get(name, 0.0), knob_unit, absent=True)
-            remarks.append(f"No [knobs.{name}] in the job file: taken as a controller without it, fixed at idle.")
-    if all(name in dials for name in ("ramp_from", "ramp_to", "ramp_add")):
-        _ramp(dials, faults)
-    return dials
-
-
-def _dial(name: str, table: KnobTable, unit: str, faults: list[Fault]) -> Dial | None:
-    path = ("knobs", name)
-    parts = {key: getattr(table, key) for key in ("lower", "upper", "resolution", "step")}
-    given = [key for key, value in parts.items() if value is not None]
-    if table.fixed is not None:
-        if given:
-            words = f"stands beside {', '.join(given)}. Keep either fixed, or lower, upper, resolution and step."
-            faults.append(Fault((*path, "fixed"), table.fixed, words))
-            return None
-        if not _within(path, name, {"fixed": table.fixed}, unit, faults):
-            return None
-        return fixed_dial(name, table.fixed, unit)
-    missing = [key for key in parts if parts[key] is None]
-    if missing:
-        words = f"lacks {', '.join(missing)}. Give lower, upper, resolution and step, or fixed alone."
-        faults.append(Fault(path, None, words))
-        return None
-    lower, upper, resolution, step = (float(parts[key]) for key in ("lower", "upper", "resolution", "step"))
-    if not _within(path, name, {"lower": lower, "upper": upper}, unit, faults):
-        return None
-    for key, bad, words in _range_faults(lower, upper, resolution, step):
-        if bad:
-            faults.append(Fault((*path, key), parts[key], words))
-            return None
-    return moving_dial(name, lower, upper, resolution, step, unit)
-
-
-def _range_faults(lower: float, upper: float, resolution: float, step: float) -> list[tuple[str, bool, str]]:
-    """Key, whether it is at fault, and the words; the first that holds is the one to tell."""
-    span = upper - lower
-    count = span / resolution if resolution > 0 else 0.0
-    fitting_upper, fitting_resolution = lower + int(count) * resolution, span / max(round(count), 1)
-    return [
-        ("upper", upper <= lower, f"must be above lower, {lower:g}. For a knob that stands still: fixed = {lower:g}."),
-        ("resolution", resolution <= 0, "must be above 0: the smallest change that can be dialled."),
-        ("resolution", count < 0.98, f"must be at most the range, {span:g} (from {lower:g} to {upper:g})."),
-        (
-            "resolution",
-            abs(count - round(count)) > SLACK,
-            f"must divide the range {lower:g} to {upper:g} into whole parts. Set upper = {fitting_upper:g}, "
-            f"or resolution = {fitting_resolution:.6g}.",
-        ),
-        (
-            "step",
-            step < resolution * 0.98,
-            f"must be at least one resolution, {resolution:g}: the largest change from one pull to the next.",
-        ),
-    ]
-
-
-def _within(path: KeyPath, name: str, values: dict[str, float], unit: str, faults: list[Fault]) -> bool:
-    low, high = WIDEST[name]
-    if unit:
-        low, high = (float(units.from_kpa(end, unit)) for end in (low, high))
-    outside = {key: value for key, value in values.items() if not low <= value <= high * (1 + 1e-9)}
-    where = f" {unit}" if unit else {"duty": " %", "ramp_from": " rpm", "ramp_to": " rpm"}.get(name, "")
-    for key, value in outside.items():
-        faults.append(Fault((*path, key), value, f"must lie between {low:.4g} and {high:.5g}{where}."))
-    return not outside
-
-
-def _ramp(dials: dict[str, Dial], faults: list[Fault]) -> None:
-    start, end, add = dials["ramp_from"], dials["ramp_to"], dials["ramp_add"]
-    if add.fixed and add.lower == 0:
-        return  # a controller without a ramp: where it would stand does not matter
-    if start.lower >= end.upper:
-        key = "fixed" if start.fixed else "lower"
-        words = f"must stay below ramp_to, which goes up to {end.upper:g} rpm: the ramp begins before it ends."
-        faults.append(Fault(("knobs", "ramp_from", key), start.lower, words))
+    return (first.judge_from, first.judge_to) if first else (0.0, 1.0)

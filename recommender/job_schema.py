@@ -65,10 +65,10 @@ class ChannelTable(_Table):
     throttle: str | None = None
     duty: str | None = None
     lambda_: str | None = Field(default=None, alias="lambda")
-    exhaust: str | None = None
+    exhaust_c: str | None = None
     knock: str | None = None
-    intake: str | None = None
-    coolant: str | None = None
+    intake_c: str | None = None
+    coolant_c: str | None = None
     boost_is: Literal["gauge", "absolute"] | None = None
     boost_unit: str | None = None
     rate_hz: Number | None = Field(default=None, gt=0)
@@ -81,6 +81,29 @@ class GuardTable(_Table):
 
     highest: Number | None = None
     lowest: Number | None = None
+
+
+class GuardTables(_Table):
+    """``[guards]``: one line for each channel that is watched."""
+
+    lambda_: GuardTable | None = Field(default=None, alias="lambda")
+    exhaust_c: GuardTable | None = None
+    knock: GuardTable | None = None
+    intake_c: GuardTable | None = None
+    coolant_c: GuardTable | None = None
+    duty: GuardTable | None = None
+
+
+class LogTable(_Table):
+    """``[log]``: the rule by which a pull is found in a recording; see ``recommender.logs.FinderOptions``."""
+
+    throttle_pct: Number | None = Field(default=None, gt=0, le=100)
+    least_rise_rpm: Number | None = Field(default=None, gt=0, le=10000)
+    largest_drop_rpm: Number | None = Field(default=None, ge=0, le=2000)
+    least_length_s: Number | None = Field(default=None, gt=0, le=60)
+    least_boost_kpa: Number | None = Field(default=None, ge=-100, le=500)
+    held_rpm: Number | None = Field(default=None, gt=0, le=1000)
+    held_length_s: Number | None = Field(default=None, gt=0, le=600)
 
 
 class RecordTable(_Table):
@@ -101,8 +124,8 @@ class JobFile(_Table):
     limit: LimitTable = LimitTable()
     knobs: KnobTables
     channels: ChannelTable = ChannelTable()
-    guards: dict[str, GuardTable] = Field(default_factory=dict)
-    log: dict[str, Any] = Field(default_factory=dict)
+    guards: GuardTables = GuardTables()
+    log: LogTable = LogTable()
     record: RecordTable = RecordTable()
 
 
@@ -124,7 +147,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "targets": TargetTable,
     "limit": LimitTable,
     "channels": ChannelTable,
-    "guards": GuardTable,
+    "log": LogTable,
     "record": RecordTable,
 }
 
@@ -133,8 +156,9 @@ def _table_at(path: KeyPath) -> type[BaseModel]:
     """The table in which the last key of a path stands."""
     if len(path) <= 1:
         return JobFile
-    if path[0] == "knobs":
-        return KnobTables if len(path) == 2 else KnobTable
+    if path[0] in ("knobs", "guards"):
+        tables, table = (KnobTables, KnobTable) if path[0] == "knobs" else (GuardTables, GuardTable)
+        return tables if len(path) == 2 else table
     return _TABLES.get(path[0], JobFile)
 
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from recommender.job import JobError
 
-TEMPLATE: Final = '''\
+TEMPLATE: Final = """\
 # One job: one car, one controller, one or more targets.
 # Lines with # are remarks. Change what is not yours, keep what fits, delete what you do not need.
 
@@ -77,12 +77,12 @@ step = 3
 
 # [guards]                    # bounds on other channels of the log, in the log's own unit
 # lambda = {{ highest = 0.86 }}
-# exhaust = {{ highest = 930 }}
+# exhaust_c = {{ highest = 930 }}
 # knock = {{ highest = 3 }}
 
 # [record]                    # where the record is kept, if not beside this file
 # storage = "postgresql+psycopg://workshop@server/pulls"
-'''
+"""
 
 
 def write_template(folder: str | Path, name: str | None = None) -> Path:

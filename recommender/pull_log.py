@@ -1,4 +1,4 @@
-"""From a log file to the one pull in it, and the facts that the record keeps of it."""
+"""From a log file to the one pull in it."""
 
 from __future__ import annotations
 
@@ -7,13 +7,23 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from models.curve import Measures, Target, Trace, measure
+from models.curve import Trace
 from recommender.job import Job
-from recommender.logs.errors import LogError
-from recommender.stored import Stored, digest, number_out
-from recommender.trials import SPACING_RPM
+from recommender.logs import (
+    ChannelHints,
+    Conditions,
+    FinderOptions,
+    FoundPull,
+    Guard,
+    GuardFinding,
+    Intake,
+    LogError,
+    ReadOptions,
+    intake_of,
+    read_log,
+)
+from recommender.stored import number_in
+from recommender.trials import PullEntry
 
 
 @dataclass(frozen=True)
@@ -44,36 +54,136 @@ class GuardHit:
 
 @dataclass(frozen=True)
 class LoggedPull:
-    """A pull as found in a log.
+    """A pull as found in a log, as far as the record cares.
 
     Attributes:
         which: Its place among the pulls of the log, from 1.
+        kind: ``sweep``, ``held rpm`` or ``partial``.
         trace: Boost in kPa gauge.
         complete: False where the sweep was aborted.
         refused: Why it cannot be relied on; empty where it can.
         warnings: What was noticed, most important first.
-        conditions: barometer_kpa, intake_c, coolant_c, as far as known.
+        conditions: barometer_kpa, barometer_from, intake_c, coolant_c, as far as known.
         guards: Bounds passed.
+        unseen_kpa: How much higher boost may have stood between two samples at its top. [kPa]
+        shape, channels: Layout of the log, and which column was taken for what.
     """
 
     which: int
+    kind: str
     trace: Trace
     complete: bool
     refused: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
-    conditions: Mapping[str, float] = field(default_factory=dict)
+    conditions: Mapping[str, Any] = field(default_factory=dict)
     guards: tuple[GuardHit, ...] = ()
+    unseen_kpa: float = 0.0
+    shape: str = ""
+    channels: Mapping[str, str] = field(default_factory=dict)
+
+    def words(self) -> str:
+        """The pull in half a line: ``2: 2500 to 6800 rpm from 41.2 s``."""
+        rpm, time_s = self.trace.rpm, self.trace.time_s
+        state = "refused" if self.refused else "" if self.complete else "aborted"
+        more = ", ".join(word for word in (self.kind if self.kind != "sweep" else "", state) if word)
+        return f"{self.which}: {rpm[0]:.0f} to {rpm[-1]:.0f} rpm from {time_s[0]:.1f} s{f', {more}' if more else ''}"
 
 
-def pulls_in(path: Path, job: Job) -> list[LoggedPull]:
+def read_options(job: Job, known: Sequence[PullEntry] = (), shape: str = "") -> ReadOptions:
+    """How a log of this job is to be read.
+
+    Args:
+        job: The job, for channel names, finder rule, guards and judged range.
+        known: Pulls on record: their conditions are compared with, and the channels of the last log of the same
+            shape are taken again where the job file names none.
+        shape: Layout of the log.
+    """
+    named = {"lambda_" if name == "lambda" else name: value for name, value in job.channels.items()}
+    gauge = {name: named.pop(name, None) for name in ("gauge_lag_s", "barometer_kpa")}
+    alike = [pull for pull in known if pull.facts["shape"] == shape]
+    again: Mapping[str, Any] = alike[-1].facts["channels"] if alike else {}
+    first = job.wanted()
+    return ReadOptions(
+        hints=ChannelHints(**{**again, **named}),
+        barometer_kpa=gauge["barometer_kpa"],
+        default_pressure_unit=job.pressure_unit,
+        finder=FinderOptions(**job.log),
+        judged=(first.judge_from, first.judge_to),
+        guards={name: Guard(**bounds) for name, bounds in job.guards.items()},
+        others=tuple(_conditions_in(pull.facts["conditions"]) for pull in known),
+    )
+
+
+def look(path: Path, job: Job | None = None, known: Sequence[PullEntry] = ()) -> Intake:
+    """Everything found in a log, whether usable or not.
+
+    Raises:
+        LogError: the file cannot be read, or its channels cannot be told.
+    """
+    raw = read_log(path)
+    return intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape))
+
+
+def pulls_in(path: Path, job: Job, known: Sequence[PullEntry] = ()) -> list[LoggedPull]:
     """Every pull of a log, in order.
 
     Raises:
         LogError: the log cannot be read, or holds no pull.
     """
-    table = np.genfromtxt(path, delimiter=",", names=True)
-    trace = Trace(table["time_s"], table["rpm"], table["boost_kpa"])
-    return [LoggedPull(1, trace, complete=True)]
+    found = look(path, job, known)
+    if not found.pulls:
+        raise LogError(f"{path.name}: {'. '.join(found.warnings)}.")
+    channels = {name: str(value) for name, value in asdict(found.remembered()).items() if value is not None}
+    return [_logged(place, pull, found, channels, job) for place, pull in enumerate(found.pulls, start=1)]
+
+
+def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
+    refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
+    warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses]
+    warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
+    warnings += [_sentence(each) for each in log.warnings]
+    if log.highest_boost_kpa > job.limit_kpa >= pull.trace.boost_kpa.max():
+        high = job.problem().say(log.highest_boost_kpa)
+        warnings.insert(0, f"Outside the pull, at {log.highest_at_s:.1f} s, boost stood at {high}: above the limit.")
+    if not pull.overshoot_resolvable:
+        rate = pull.rate_hz.get("boost", float("nan"))
+        warnings.append(f"Boost is read {rate:.1f} times a second: a spike between two readings would not be seen.")
+    return LoggedPull(
+        which=place,
+        kind=pull.kind,
+        trace=pull.trace,
+        complete=not pull.aborted and pull.kind == "sweep",
+        refused=tuple(refused),
+        warnings=tuple(dict.fromkeys(warnings)),
+        conditions={name: value for name, value in asdict(pull.conditions).items() if value is not None},
+        guards=tuple(
+            GuardHit(each.role.rstrip("_"), each.value, each.bound, _side(each), each.time_s, each.rpm)
+            for each in pull.guard_findings
+            if each.kind == "passed"
+        ),
+        unseen_kpa=pull.unseen_kpa,
+        shape=log.shape,
+        channels=channels,
+    )
+
+
+def _side(finding: GuardFinding) -> str:
+    return "highest" if finding.value > finding.bound else "lowest"
+
+
+def _sentence(text: str) -> str:
+    """A remark as a sentence: a capital first, a full stop last."""
+    trimmed = text.strip().rstrip(".")
+    return f"{trimmed[:1].upper()}{trimmed[1:]}."
+
+
+def _conditions_in(stored: Mapping[str, Any]) -> Conditions:
+    return Conditions(
+        barometer_kpa=number_in(stored.get("barometer_kpa")),
+        barometer_from=str(stored.get("barometer_from", "")),
+        intake_c=stored.get("intake_c"),
+        coolant_c=stored.get("coolant_c"),
+    )
 
 
 def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> LoggedPull:
@@ -84,74 +194,22 @@ def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> Logge
         which: Place among them, from 1; None where the user names none.
         name: Name of the log, for messages.
     Raises:
-        LogError: there are several full ones and none is named, or there is none of that place.
+        LogError: there are several and none is named, or there is none of that place.
     """
-    listed = "; ".join(
-        f"{each.which}: {each.trace.rpm[0]:.0f} to {each.trace.rpm[-1]:.0f} rpm from {each.trace.time_s[0]:.1f} s"
-        f"{'' if each.complete else ', aborted'}"
-        for each in found
-    )
+    listed = "; ".join(each.words() for each in found)
     if which is not None:
         for each in found:
             if each.which == which:
                 return each
         raise LogError(f"{name}: no pull {which} in this log. It holds {listed}.")
-    full = [each for each in found if each.complete] or list(found)
-    if len(full) > 1:
+    sweeps = [each for each in found if each.kind != "held rpm"]
+    sound = [each for each in sweeps if not each.refused]
+    candidates = [each for each in sound if each.complete] or sound or sweeps
+    if not candidates:
+        raise LogError(f"{name}: holds no sweep, only {listed}. Log a pull from low rpm through the judged range.")
+    if len(candidates) > 1:
         raise LogError(
-            f"{name}: {len(full)} pulls in this log: {listed}. One pull is added at a time: name the one that was run "
-            "with these settings (which=2, or --which 2)."
+            f"{name}: {len(candidates)} pulls in this log: {listed}. One pull is added at a time: name the one that "
+            f"was run with these settings (which={candidates[-1].which}, or --which {candidates[-1].which})."
         )
-    return full[0]
-
-
-def target_digest(target: Target) -> str:
-    """Mark of a target, under which the measures taken against it are kept."""
-    boost, rpm = target.boost_kpa.tolist(), target.rpm.tolist()
-    return digest([rpm, boost, target.judge_from, target.judge_to])[:16]
-
-
-def measures_out(measures: Measures) -> Stored:
-    """The measures that depend on the target."""
-    return {
-        "deviation_kpa": number_out(measures.deviation_kpa),
-        "overshoot_kpa": number_out(measures.overshoot_kpa),
-        "spool_rpm": number_out(measures.spool_rpm),
-        "droop_kpa": number_out(measures.droop_kpa),
-    }
-
-
-def measured(pull: LoggedPull, job: Job) -> tuple[Measures, dict[str, Stored]]:
-    """Measures against the first target, and those kept for each target."""
-    lag = float(job.channels.get("gauge_lag_s", 0.0))
-    each = {
-        name: measure(pull.trace, wanted.target, spacing_rpm=SPACING_RPM, gauge_lag_s=lag)
-        for name, wanted in job.targets.items()
-    }
-    kept = {target_digest(job.targets[name].target): measures_out(found) for name, found in each.items()}
-    return each[job.first_target], kept
-
-
-def facts_of(pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, Stored]) -> dict[str, Any]:
-    """What the record keeps of a pull beside settings and curve: see ``recommender.trials``."""
-    ringing = measures.oscillation
-    rings = bool(np.isfinite(ringing.frequency_hz))
-    return {
-        "peak_kpa": measures.peak_kpa,
-        "peak_rpm": measures.peak_rpm,
-        "sustained_peak_kpa": measures.sustained_peak_kpa,
-        "noise_kpa": measures.noise_kpa,
-        "oscillation_kpa": ringing.amplitude_kpa if rings else 0.0,
-        "oscillation_hz": number_out(ringing.frequency_hz),
-        "oscillation_resolvable": ringing.resolvable,
-        "complete": pull.complete,
-        "trusted": not pull.refused,
-        "remark": (pull.refused or pull.warnings or ("",))[0],
-        "remarks": [*pull.refused, *pull.warnings],
-        "conditions": dict(pull.conditions),
-        "guards": [asdict(hit) for hit in pull.guards],
-        "rate_hz": round(pull.trace.rate_hz, 3),
-        "which": pull.which,
-        "limit_kpa": job.limit_kpa,
-        "measures": dict(kept),
-    }
+    return candidates[0]

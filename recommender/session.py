@@ -1,37 +1,36 @@
 """The use cases of a job: all that a screen may call.
 
-    session = Session.open("job.toml")
-    session.add_pull("pull.csv", settings={"duty": 20})
-    step = session.next_step()
+session = Session.open("job.toml")
+session.add_pull("pull.csv", settings={"duty": 20})
+step = session.next_step()
 """
 
 from __future__ import annotations
 
 import contextlib
 import datetime
-import hashlib
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from importlib.metadata import PackageNotFoundError, version
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from models.settings import Settings
-from recommender import checklist, dialled, history, replay
-from recommender.answers import PullResult, RuledOut, Step, StepBand, plain, pull_answer, step_answer, to_json
+from recommender import adding, checklist, dialled, history, replay, stepping
+from recommender.adding import Clock, PullRefused
+from recommender.answers import PullResult, RuledOut, Step, StepBand, plain, to_json
 from recommender.dialled import SettingsError
 from recommender.history import Trust
+from recommender.in_job_units import pull_answer, step_answer
 from recommender.job import Job, JobError
 from recommender.job_template import write_template
 from recommender.lock import RecordBusy
-from recommender.logs.errors import LogError
-from recommender.pull_log import LoggedPull, facts_of, measured, pulls_in, the_pull
-from recommender.record import PullEntry, Record, RecordError, Snapshot
-from recommender.step import Decision, Problem
-from recommender.stored import Stored, decision_out, digest, problem_in, problem_out
+from recommender.logs import Intake, LogError
+from recommender.pull_log import look
+from recommender.record import Record, RecordError, Snapshot
+from recommender.stored import Stored, problem_in
 
 __all__ = [
+    "Intake",
     "Job",
     "JobError",
     "LogError",
@@ -45,14 +44,11 @@ __all__ = [
     "Step",
     "StepBand",
     "Trust",
+    "look",
     "plain",
     "to_json",
     "write_template",
 ]
-
-
-class PullRefused(LogError):
-    """A pull was found in the log and cannot be relied on. It is noted on record; the pull has to be repeated."""
 
 
 class Session:
@@ -64,9 +60,7 @@ class Session:
         clock: Gives the time that entries are dated with.
     """
 
-    def __init__(
-        self, job: Job, record: Record, *, clock: Callable[[], datetime.datetime] = datetime.datetime.now
-    ) -> None:
+    def __init__(self, job: Job, record: Record, *, clock: Clock = datetime.datetime.now) -> None:
         self.job = job
         self.record = record
         self._clock = clock
@@ -79,7 +73,7 @@ class Session:
         storage: str | None = None,
         *,
         read_only: bool = False,
-        clock: Callable[[], datetime.datetime] = datetime.datetime.now,
+        clock: Clock = datetime.datetime.now,
     ) -> Session:
         """Open a job; make its record on first use.
 
@@ -135,45 +129,15 @@ class Session:
             PullRefused: the pull cannot be relied on; it is noted, and ``next_step`` asks for it again.
             SettingsError: a setting that does not exist or that no controller can have.
         """
-        path = Path(log)
-        name = target or self.job.first_target
-        self.job.wanted(name)
+        name = self.job.wanted(target).name
         given = dialled.checked(self.job, settings or {})
-        try:
-            found = the_pull(pulls_in(path, self.job), which, path.name)
-            content = path.read_bytes()
-        except FileNotFoundError:
-            raise LogError(f"{path}: no such file. Name the log as the logger wrote it.") from None
-        sha256 = hashlib.sha256(content).hexdigest()
-        with self._writing():
-            snapshot = self.record.read()
-            if not force:
-                history.refuse_twice(snapshot, sha256, found.which, path.name)
-            before = history.latest(snapshot)
-            run = dialled.completed(self.job, given, self._last_dialled(snapshot))
-            measures, kept = measured(found, self.job)
-            facts = facts_of(found, self.job, measures, kept)
-            facts |= {"log": path.name, "sha256": sha256, "artifact": self.record.logs.keep(content, path.suffix)}
-            if found.refused:
-                self._note_refusal(path.name, found, facts, run, len(snapshot.pulls))
-                raise PullRefused(
-                    f"{path.name}: refused: {' '.join(found.refused)} Noted on record, not counted as a pull. "
-                    "Put right what is wrong and run the same settings again."
-                )
-            source, step = history.source_of(run, before, foreign)
-            entry = PullEntry(
-                number=max((pull.number for pull in snapshot.pulls), default=0) + 1,
-                settings=run,
-                source=source,
-                step=step,
-                curve=history.full_curve(found.trace, self.job),
-                facts=facts,
-                added=self._clock(),
+        with self._alone:
+            number = adding.add_pull(
+                self.record, self.job, Path(log), given, which=which, foreign=foreign, force=force, clock=self._clock
             )
-            self.record.add_pull(entry, job=self.job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
-            after = self.record.read()
-            self.record.keep_not_run(after, self.job)
-        return pull_answer(self.job, after.pull(entry.number), name, after.steps.get(step or 0))
+            snapshot = self.record.read()
+        pull = snapshot.pull(number)
+        return pull_answer(self.job, pull, name, snapshot.steps.get(pull.step or 0))
 
     def pulls(self, target: str | None = None, *, withdrawn: bool = False) -> list[PullResult]:
         """All pulls in the order in which they were run, measured against a target.
@@ -197,7 +161,7 @@ class Session:
             RecordError: there is no such pull, it is withdrawn already, or no reason is given.
         """
         if not reason.strip():
-            raise RecordError(f"pull {number}: a reason is needed to withdraw it, for example \"hose came off\".")
+            raise RecordError(f'pull {number}: a reason is needed to withdraw it, for example "hose came off".')
         with self._writing():
             pull = self.record.read().pull(number)
             if pull.withdrawn is not None:
@@ -211,6 +175,14 @@ class Session:
             RecordError: no such pull, or its log is missing or no longer what it was.
         """
         return history.raw_log(self.record, self.record.read().pull(number))
+
+    def look(self, log: str | Path) -> Intake:
+        """What a log holds: its layout, which column was taken for what and why, pulls and their quality.
+
+        Raises:
+            LogError: the file cannot be read, or its channels cannot be told.
+        """
+        return look(Path(log), self.job, self.record.read().standing)
 
     # ------------------------------------------------------------------ steps
 
@@ -226,9 +198,9 @@ class Session:
             problem = self.job.problem(name, seed=snapshot.seed)
             stored = history.standing_step(snapshot, name, history.basis(snapshot, problem))
             if stored is None and self.record.read_only:
-                stored = self._compute(snapshot, problem, name, number=0)
+                stored = stepping.decided(snapshot, self.job, problem, name, self._clock(), number=0)
             elif stored is None:
-                stored = self._make_step(problem, name)
+                stored = stepping.make_step(self.record, self.job, problem, name, self._clock())
                 snapshot = self.record.read()
             return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
 
@@ -266,9 +238,9 @@ class Session:
         given = dialled.checked(self.job, settings)
         snapshot = self.record.read()
         problem = self.job.problem(name, seed=snapshot.seed)
-        asked = dialled.completed(self.job, given, self._last_dialled(snapshot))
+        asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job))
         decision = foresight.expected(problem, history.observations(snapshot, problem), asked)
-        stored = self._stored(snapshot, problem, name, decision, number=0)
+        stored = stepping.stored_step(snapshot, problem, name, decision, self._clock(), number=0)
         return step_answer(self.job, stored, problem, snapshot.standing)
 
     def explain(self, number: int | None = None, target: str | None = None) -> Any:
@@ -343,70 +315,3 @@ class Session:
 
     def _note(self, event: Stored) -> None:
         self.record.add_event(event | {"when": self._clock().isoformat(timespec="seconds")})
-
-    def _note_refusal(
-        self, name: str, pull: LoggedPull, facts: Mapping[str, Any], run: Settings, after: int
-    ) -> None:
-        self._note(
-            {
-                "kind": "pull refused",
-                "log": name,
-                "after": after,
-                "why": list(pull.refused),
-                "settings": list(run),
-                "peak_kpa": facts["peak_kpa"],
-                "sha256": facts["sha256"],
-                "artifact": facts["artifact"],
-            }
-        )
-
-    def _last_dialled(self, snapshot: Snapshot) -> Settings:
-        """Settings last proposed, or last run where that came later; the baseline where there is neither."""
-        settings = history.last_dialled(snapshot)
-        if settings is not None:
-            return settings
-        from recommender.allowed import idle
-
-        return idle(self.job.problem(seed=snapshot.seed))
-
-    def _make_step(self, problem: Problem, name: str) -> Stored:
-        with self.record.writing():
-            snapshot = self.record.read()
-            there = history.standing_step(snapshot, name, history.basis(snapshot, problem))
-            if there is not None:
-                return there  # another process was quicker
-            number = max(snapshot.steps, default=0) + 1
-            stored = self._compute(snapshot, problem, name, number)
-            self.record.add_step(number, stored)
-            return stored
-
-    def _compute(self, snapshot: Snapshot, problem: Problem, name: str, number: int) -> Stored:
-        from recommender.decide import decide
-
-        decision = decide(problem, history.observations(snapshot, problem))
-        stored = self._stored(snapshot, problem, name, decision, number)
-        stored["override"] = history.override(snapshot, self.job, decision)
-        return stored
-
-    def _stored(
-        self, snapshot: Snapshot, problem: Problem, name: str, decision: Decision, number: int
-    ) -> Stored:
-        return {
-            "number": number,
-            "target": name,
-            "problem": digest(problem_out(problem)),
-            "observations": [pull.number for pull in snapshot.standing],
-            "basis": history.basis(snapshot, problem),
-            "after": len(snapshot.pulls),
-            "version": _version(),
-            "made": self._clock().isoformat(timespec="seconds"),
-            "decision": decision_out(decision),
-            "override": None,
-        }
-
-
-def _version() -> str:
-    try:
-        return version("nextpull")
-    except PackageNotFoundError:
-        return "unknown"

@@ -53,9 +53,7 @@ def problem_out(problem: Problem) -> Stored:
         "limit_kpa": problem.limit_kpa,
         "risk": problem.risk,
         "tolerance_kpa": problem.tolerance_kpa,
-        "knobs": {
-            name: [knob.lower, knob.upper, knob.resolution, knob.step] for name, knob in problem.knobs.items()
-        },
+        "knobs": {name: [knob.lower, knob.upper, knob.resolution, knob.step] for name, knob in problem.knobs.items()},
         "pressure_unit": problem.pressure_unit,
         "seed": problem.seed,
     }
@@ -65,9 +63,7 @@ def problem_in(stored: Mapping[str, Any]) -> Problem:
     """A problem from what ``problem_out`` gave."""
     target = stored["target"]
     return Problem(
-        target=Target(
-            np.array(target["rpm"]), np.array(target["boost_kpa"]), target["judge_from"], target["judge_to"]
-        ),
+        target=Target(np.array(target["rpm"]), np.array(target["boost_kpa"]), target["judge_from"], target["judge_to"]),
         limit_kpa=stored["limit_kpa"],
         risk=stored["risk"],
         tolerance_kpa=stored["tolerance_kpa"],
@@ -108,15 +104,18 @@ def decision_in(stored: Mapping[str, Any]) -> Decision:
 
 
 def trace_out(trace: Trace) -> str:
-    """A trace as one compact piece of text: doubles, deflated, base64."""
-    columns = np.vstack([trace.time_s, trace.rpm, trace.boost_kpa]).astype("<f8")
-    return base64.b64encode(zlib.compress(columns.tobytes(), 6)).decode("ascii")
+    """A trace as one compact piece of text: number of rows, then doubles, deflated, base64."""
+    rows = [trace.time_s, trace.rpm, trace.boost_kpa]
+    rows += [] if trace.duty_pct is None else [trace.duty_pct]
+    columns = np.vstack(rows).astype("<f8")
+    return f"{len(rows)}:" + base64.b64encode(zlib.compress(columns.tobytes(), 6)).decode("ascii")
 
 
 def trace_in(stored: str) -> Trace:
     """A trace from what ``trace_out`` gave."""
-    values = np.frombuffer(zlib.decompress(base64.b64decode(stored)), dtype="<f8").reshape(3, -1)
-    return Trace(values[0], values[1], values[2])
+    rows, _, packed = stored.partition(":")
+    values = np.frombuffer(zlib.decompress(base64.b64decode(packed)), dtype="<f8").reshape(int(rows), -1)
+    return Trace(values[0], values[1], values[2], values[3] if int(rows) == 4 else None)
 
 
 def _plain(value: Any) -> Any:
@@ -151,6 +150,4 @@ def _known(kind: type[Any], stored: Mapping[str, Any]) -> dict[str, Any]:
     """Fields that this version knows; null back to NaN where the field is a plain number."""
     numbers = {each.name for each in fields(kind) if each.type == "float"}
     names = {each.name for each in fields(kind)}
-    return {
-        name: number_in(value) if name in numbers else value for name, value in stored.items() if name in names
-    }
+    return {name: number_in(value) if name in numbers else value for name, value in stored.items() if name in names}
