@@ -143,7 +143,7 @@ def dead_time_s(cause: FloatArray, effect: FloatArray, interval_s: float, longes
     first, second = np.diff(cause), np.diff(effect)
     if not first.any() or not second.any():
         raise ValueError("both signals must change for a delay between them to be found")
-    most = min(int(round(longest_s / interval_s)), first.size - 2)
+    most = min(round(longest_s / interval_s), first.size - 2)
     match = np.array([float(first[: first.size - lag] @ second[lag:]) for lag in range(most + 1)])
     top = int(np.argmax(match))
     if not 0 < top < most:

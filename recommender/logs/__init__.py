@@ -4,9 +4,12 @@
 """
 
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
+from recommender.logs.dialects import DIALECTS, Dialect
 from recommender.logs.errors import LogError
+from recommender.logs.evidence import Quality, Remark
+from recommender.logs.found import FoundPull, Intake
 from recommender.logs.guards import GuardFinding
-from recommender.logs.intake import FoundPull, Intake, intake, intake_of
+from recommender.logs.intake import intake, intake_of
 from recommender.logs.options import (
     GUARD_ROLES,
     ROLES,
@@ -17,15 +20,13 @@ from recommender.logs.options import (
     ReadOptions,
     Role,
 )
-from recommender.logs.quality import Quality, Remark
 from recommender.logs.read import read_log
 from recommender.logs.table import Column, RawLog
-from recommender.logs.write import CHANNELS, DIALECTS, Dialect, write_log
+from recommender.logs.write import CHANNELS, write_log
 
 __all__ = [
     "CHANNELS",
     "DIALECTS",
-    "Dialect",
     "GUARD_ROLES",
     "ROLES",
     "ChannelChoice",
@@ -33,6 +34,7 @@ __all__ = [
     "Channels",
     "Column",
     "Conditions",
+    "Dialect",
     "FinderOptions",
     "FoundPull",
     "Guard",

@@ -13,7 +13,7 @@ from recommender.logs.errors import LogError
 from recommender.logs.read import MOST_CELLS
 from recommender.logs.source import sha256_of
 from recommender.logs.table import Column, RawLog
-from recommender.logs.words import split_name, tidy
+from recommender.logs.written_units import split_name, tidy
 
 
 def _column(header: str, unit: str | None, values: FloatArray, kind: Any = "number") -> Column:
@@ -76,7 +76,7 @@ def read_mdf(path: Path) -> RawLog:
     try:
         with MDF(path) as file:
             signals = [signal for signal in file.iter_channels(skip_master=True) if signal.samples.dtype.kind in "iufb"]
-    except Exception as fault:  # noqa: BLE001  asammdf raises many kinds on damaged files
+    except Exception as fault:  # asammdf raises many kinds on damaged files
         raise LogError(f"{path.name}: damaged ASAM MDF file ({fault}). Export or copy it again.") from fault
     signals = [signal for signal in signals if signal.samples.ndim == 1 and signal.timestamps.size > 3]
     if not signals:

@@ -11,14 +11,13 @@ from models.units import PASCAL_IN, STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions
 from recommender.logs.table import Column
-from recommender.logs.words import fold, parse_unit, rank_of
+from recommender.logs.words import rank_of
+from recommender.logs.written_units import fold, parse_unit
 
 #: Range of ambient pressure on roads. [kPa absolute]
 AMBIENT_KPA: Final = (55.0, 108.0)
 #: Highest boost that a pull plausibly reaches, least and most. [kPa gauge]
 TOP_KPA: Final = (10.0, 420.0)
-#: Difference of gauge and barometer at key-on that is worth a warning. [kPa]
-KEY_ON_KPA: Final = 3.0
 
 Kind = Literal["gauge", "absolute"]
 
@@ -66,7 +65,7 @@ def _unit_of(column: Column, options: ReadOptions, file_name: str) -> tuple[str,
             )
         return options.hints.boost_unit, None, f"in {options.hints.boost_unit} as the job file says", []
     unit = parse_unit(column.unit) if column.unit else None
-    if unit is not None:
+    if unit is not None and unit.quantity == "pressure":
         mark: Kind | None = "gauge" if unit.mark == "gauge" else "absolute" if unit.mark == "absolute" else None
         return unit.name, mark, f"in {unit.name} by its heading", []
     fitting = [name for name in ("psi", "kPa", "bar", "mbar") if _fits(column.known, name)]
@@ -126,7 +125,7 @@ def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) 
 
 
 def _kind_of(
-    column: Column, kpa: FloatArray, rpm: FloatArray, barometer: float | None, options: ReadOptions, file_name: str
+    column: Column, kpa: FloatArray, rpm: FloatArray, barometer: float | None, file_name: str
 ) -> tuple[Kind, str, list[str]]:
     """Gauge or absolute, by name and numbers together."""
     numbers, why = _kind_by_numbers(kpa, rpm, barometer)
@@ -177,8 +176,9 @@ def _ambient(
         note = f"no barometer in the log: ambient taken as {level:.1f} kPa, the boost channel at its start"
         return level, "boost channel at the start", [note]
     note = (
-        f"no barometer and no key-on reading in the log: ambient taken as the standard {STANDARD_ATMOSPHERE_KPA:.1f} kPa, "
-        "which is too high by about 12 kPa for each 1000 m of altitude. Log the barometer or state it in the job file"
+        "no barometer and no key-on reading in the log: ambient taken as the standard "
+        f"{STANDARD_ATMOSPHERE_KPA:.1f} kPa, which is too high by about 12 kPa for each "
+        "1000 m of altitude. Log the barometer or state it in the job file"
     )
     return STANDARD_ATMOSPHERE_KPA, "standard atmosphere", [note]
 
@@ -205,14 +205,14 @@ def read_boost(
         kind_reason = f"{said} as {'the job file' if options.hints.boost_is else 'its unit'} says"
         more: list[str] = []
     else:
-        kind, kind_reason, more = _kind_of(column, kpa, rpm, barometer_kpa, options, file_name)
+        kind, kind_reason, more = _kind_of(column, kpa, rpm, barometer_kpa, file_name)
     ambient, ambient_from, doubts = _ambient(kpa, rpm, kind, barometer_kpa, options)
     gauge = kpa - ambient if kind == "absolute" else kpa
     top = float(np.nanmax(gauge))
     if not TOP_KPA[0] * 0.2 <= top <= TOP_KPA[1]:
         raise LogError(
-            f"{file_name}, column {column.label!r}: highest boost would be {top:.0f} kPa gauge ({unit}, {kind}), expected "
-            f"up to {TOP_KPA[1]:.0f}. State boost_unit and boost_is in the job file under [channels]."
+            f"{file_name}, column {column.label!r}: highest boost would be {top:.0f} kPa gauge ({unit}, {kind}), "
+            f"expected up to {TOP_KPA[1]:.0f}. State boost_unit and boost_is in the job file under [channels]."
         )
     rest = _key_on(kpa, rpm)
     gap = None

@@ -80,12 +80,12 @@ def clock_seconds(text: pd.Series) -> FloatArray:
     quick = _fixed_width_seconds(text)
     if quick is None:
         quick = _parsed_seconds(text)
-    quick = np.array(quick)
-    known = np.isfinite(quick)
-    steps = np.diff(quick[known])
+    seconds: FloatArray = np.array(quick, dtype=float)
+    known = np.isfinite(seconds)
+    steps = np.diff(seconds[known])
     turns = np.where(steps < -DAY_S / 2, DAY_S, 0.0)
-    quick[known] += np.concatenate([[0.0], np.cumsum(turns)]) if known.any() else 0.0
-    return quick
+    seconds[known] += np.concatenate([[0.0], np.cumsum(turns)]) if known.any() else 0.0
+    return seconds
 
 
 def _parsed_seconds(text: pd.Series) -> FloatArray:

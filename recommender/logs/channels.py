@@ -4,35 +4,19 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
-from models.units import FloatArray, kpa_in
+from models.units import FloatArray
 from recommender.logs.errors import LogError
-from recommender.logs.options import ROLES, ReadOptions, Role
+from recommender.logs.options import ROLES, ReadOptions, Role, guarded_role
+from recommender.logs.plausible import QUANTITIES, READERS
 from recommender.logs.table import Column, RawLog
 from recommender.logs.timing import time_of
-from recommender.logs.words import parse_unit, rank_of
+from recommender.logs.words import best_rank, rank_of, ruled_out
 
-#: Quantities of unit that a role may carry; a column without a unit is always looked at.
-QUANTITIES: Final[dict[Role, tuple[str, ...]]] = {
-    "time": ("time", "clock"),
-    "rpm": ("speed", "none"),
-    "boost": ("pressure",),
-    "barometer": ("pressure",),
-    "throttle": ("share", "angle", "volt", "none"),
-    "duty": ("share", "none"),
-    "lambda_": ("ratio", "air fuel", "none"),
-    "exhaust_c": ("temperature",),
-    "knock": ("count", "angle", "none", "volt", "share"),
-    "intake_c": ("temperature",),
-    "coolant_c": ("temperature",),
-}
-#: Petrol's stoichiometric air-fuel ratio, for logs that write lambda as one. [-]
-STOICHIOMETRIC: Final = 14.7
 #: Roles without which a log is of no use, or whose wrong choice would spoil the pull.
 NEEDED: Final[tuple[Role, ...]] = ("time", "rpm", "boost", "throttle", "barometer")
 
@@ -84,135 +68,26 @@ class _Fit:
     reason: str
 
 
-def _range(values: FloatArray) -> tuple[float, float, float]:
-    known = values[np.isfinite(values)]
-    low, middle, high = (float(q) for q in np.quantile(known, [0.005, 0.5, 0.995]))
-    return low, middle, high
-
-
-def _rpm(column: Column) -> tuple[FloatArray, str, bool, str]:
-    unit = parse_unit(column.unit) if column.unit else None
-    values = column.values * (unit.factor if unit and unit.quantity == "speed" else 1.0)
-    low, _, high = _range(values)
-    return values, "rpm", low >= -1.0 and 800.0 <= high <= 20000.0, f"{low:.0f} to {high:.0f} rpm"
-
-
-def _share(column: Column) -> tuple[FloatArray, str, bool, str]:
-    quantity = column.quantity
-    low, _, high = _range(column.values)
-    if quantity == "share" or quantity == "angle":
-        return (
-            column.values,
-            "%" if quantity == "share" else "°",
-            -5.0 <= low and high <= 112.0,
-            f"{low:.0f} to {high:.0f}",
-        )
-    if quantity == "volt":
-        return column.values, "V", -0.2 <= low and high <= 5.5, f"{low:.2f} to {high:.2f} V"
-    if high <= 1.05:
-        return (
-            column.values * 100.0,
-            "share of 1",
-            low >= -0.05 and high > 0.0,
-            f"{low:.2f} to {high:.2f}, a share of 1",
-        )
-    return column.values, "%", -5.0 <= low and high <= 112.0, f"{low:.0f} to {high:.0f}"
-
-
-def _lambda(column: Column) -> tuple[FloatArray, str, bool, str]:
-    _, middle, _ = _range(column.values)
-    if column.quantity == "air fuel" or 6.0 < middle < 30.0:
-        return (
-            column.values / STOICHIOMETRIC,
-            "air-fuel ratio",
-            6.0 < middle < 30.0,
-            f"about {middle:.1f}, over {STOICHIOMETRIC}",
-        )
-    return column.values, "lambda", 0.4 < middle < 3.0, f"about {middle:.2f}"
-
-
-def _temperature(highest_c: float) -> Callable[[Column], tuple[FloatArray, str, bool, str]]:
-    def read(column: Column) -> tuple[FloatArray, str, bool, str]:
-        unit = parse_unit(column.unit) if column.unit else None
-        _, middle, high = _range(column.values)
-        name = unit.name if unit else ("F" if high > highest_c else "C")
-        celsius = {"C": column.values, "F": (column.values - 32.0) / 1.8, "K": column.values - 273.15}[name]
-        low_c, _, high_c = _range(celsius)
-        return (
-            celsius,
-            f"°{name}" if name != "K" else "K",
-            low_c > -60.0 and high_c <= highest_c,
-            f"{low_c:.0f} to {high_c:.0f} °C",
-        )
-
-    return read
-
-
-def _barometer(column: Column) -> tuple[FloatArray, str, bool, str]:
-    unit = parse_unit(column.unit) if column.unit else None
-    _, middle, _ = _range(column.values)
-    names = (
-        [unit.name]
-        if unit
-        else [n for n in ("kPa", "psi", "bar", "mbar", "inHg") if 60.0 <= middle * kpa_in(n) <= 108.0]
-    )
-    name = names[0] if names else "kPa"
-    kpa = column.values * kpa_in(name)
-    return kpa, name, 50.0 <= middle * kpa_in(name) <= 110.0, f"about {middle * kpa_in(name):.1f} kPa"
-
-
-def _boost(column: Column) -> tuple[FloatArray, str, bool, str]:
-    low, _, high = _range(column.values)
-    return column.values, column.unit or "", high > low, f"{low:g} to {high:g}"
-
-
-def _any(column: Column) -> tuple[FloatArray, str, bool, str]:
-    low, _, high = _range(column.values)
-    return column.values, column.unit or "", True, f"{low:g} to {high:g}"
-
-
-_READERS: Final[dict[Role, Callable[[Column], tuple[FloatArray, str, bool, str]]]] = {
-    "rpm": _rpm,
-    "boost": _boost,
-    "barometer": _barometer,
-    "throttle": _share,
-    "duty": _share,
-    "lambda_": _lambda,
-    "exhaust_c": _temperature(1350.0),
-    "knock": _any,
-    "intake_c": _temperature(160.0),
-    "coolant_c": _temperature(160.0),
-}
-
-
 def _fits(role: Role, columns: list[Column]) -> tuple[list[_Fit], list[str]]:
     """Columns that can stand for a role, and why others whose name fits cannot."""
     found: list[_Fit] = []
-    ruled_out: list[str] = []
+    refused: list[str] = []
     for column in columns:
         rank = rank_of(role, column.name)
-        by_unit = role == "rpm" and rank == 0 and column.quantity == "speed" and rank_of_any(column) == 0
+        unnamed = not ruled_out("rpm", column.name) and best_rank(column.name) == 0
+        by_unit = role == "rpm" and column.quantity == "speed" and unnamed
         if rank == 0 and not by_unit:
             continue
         if column.quantity is not None and column.quantity not in QUANTITIES[role]:
-            ruled_out.append(f"{column.label} (its unit is not one for this)")
+            refused.append(f"{column.label} (its unit is not one for this)")
             continue
-        values, unit, plausible, seen = _READERS[role](column)
+        values, unit, plausible, seen = READERS[role](column)
         if not plausible:
-            ruled_out.append(f"{column.label} ({seen} is not plausible)")
+            refused.append(f"{column.label} ({seen} is not plausible)")
             continue
         basis = "by its unit" if by_unit else "by its name" if column.quantity is None else "by its name and unit"
         found.append(_Fit(column, values, unit, rank, f"{basis}; {seen} is plausible"))
-    return found, ruled_out
-
-
-def rank_of_any(column: Column) -> int:
-    """Best rank of a column over the roles; also 1 where its name rules it out for rpm (a turbo's, a wheel's)."""
-    from recommender.logs.words import WORDS, fold
-
-    if re.search(rf"\b({WORDS['rpm'].never})\b", fold(column.name)):
-        return 1
-    return max(rank_of(role, column.name) for role in ROLES)
+    return found, refused
 
 
 def _same(first: _Fit, second: _Fit) -> bool:
@@ -274,14 +149,19 @@ def _hinted(role: Role, wanted: str, columns: tuple[Column, ...], file_name: str
         listed = ", ".join(near or [column.name for column in columns[:12]])
         what = "no column" if not exact else f"{len(exact)} columns"
         raise LogError(
-            f"{file_name}: {what} named {wanted!r}, which the job file gives for {role.rstrip('_')}. The log has: {listed}."
+            f"{file_name}: {what} named {wanted!r}, which the job file gives for {role.rstrip('_')}. "
+            f"The log has: {listed}."
         )
     column = exact[0]
+    where = f"{file_name}, column {column.label!r}, named in the job file for {role.rstrip('_')}"
     if not column.known.size:
+        raise LogError(f"{where}: no numbers in it. Name another column under [channels].")
+    if column.quantity is not None and column.quantity not in QUANTITIES[role]:
         raise LogError(
-            f"{file_name}, column {column.label!r}, named in the job file for {role.rstrip('_')}: no numbers in it."
+            f"{where}: its unit is {column.unit}, expected one of {' or '.join(QUANTITIES[role])}. "
+            "Name another column under [channels]."
         )
-    values, unit, plausible, seen = _READERS[role](column)
+    values, unit, plausible, seen = READERS[role](column)
     odd = "" if plausible else f"; but {seen} looks odd for it"
     return _Fit(column, values, unit, 3, f"named in the job file{odd}")
 
@@ -302,39 +182,37 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
         choices.append(ChannelChoice("time", clock.column.header, clock.unit, clock.reason))
         columns["time"] = clock.column
         numeric = [column for column in numeric if column is not clock.column]
-    guarded = {name if name != "lambda" else "lambda_" for name in options.guards}
+    guarded = {guarded_role(name) for name in options.guards}
     for role in ROLES[1:]:
         hint = options.hints.column(role)
-        ruled_out: list[str] = []
+        refused: list[str] = []
         if hint is not None:
             fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name)
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
-            fits, ruled_out = _fits(role, free)
+            fits, refused = _fits(role, free)
             fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
             warnings += [doubt] if doubt else []
         if fit is None:
-            _missing(role, raw, ruled_out, guarded)
+            _missing(role, raw, refused)
             continue
         choices.append(ChannelChoice(role, fit.column.header, fit.unit, fit.reason))
         values[role], columns[role] = fit.values, fit.column
     return Channels(tuple(choices), values, columns, clock.time_s, tuple(warnings))
 
 
-def _missing(role: Role, raw: RawLog, ruled_out: list[str], guarded: set[str]) -> None:
-    """Refuse a log that lacks a needed role.
+def _missing(role: Role, raw: RawLog, refused: list[str]) -> None:
+    """Refuse a log that lacks engine speed or boost.
 
     Raises:
-        LogError: rpm, boost or a guarded channel is missing.
+        LogError: it does.
     """
-    key = role.rstrip("_")
-    if role not in ("rpm", "boost") and role not in guarded:
+    examples = {"rpm": "Engine Speed", "boost": "Boost"}
+    if role not in examples:
         return
     shown = ", ".join(column.label for column in raw.columns[:20])
-    why = f" Looked at and ruled out: {'; '.join(ruled_out)}." if ruled_out else ""
-    example = {"rpm": "Engine Speed", "boost": "Boost"}.get(role, "Name In The Log")
-    watched = "a guard watches it; " if role in guarded else ""
+    why = f" Looked at and ruled out: {'; '.join(refused)}." if refused else ""
     raise LogError(
-        f"{raw.file_name}: no {key} channel among {shown}.{why} {watched}name it in the job file under [channels], "
-        f'for example: {key} = "{example}".'
+        f"{raw.file_name}: no {role} channel among {shown}.{why} Name it in the job file under [channels], "
+        f'for example: {role} = "{examples[role]}".'
     )

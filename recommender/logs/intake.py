@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -15,91 +15,17 @@ from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
 from recommender.logs.errors import LogError
+from recommender.logs.evidence import Evidence, Quality, Remark
+from recommender.logs.found import FoundPull, Intake
 from recommender.logs.guards import GuardFinding, watch
-from recommender.logs.options import ROLES, ChannelHints, Conditions, ReadOptions, Role
-from recommender.logs.pulls import Kind, Recording, Span, find_pulls, full_load_pct, shifted
-from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, Evidence, Quality, Remark, judge
+from recommender.logs.options import Conditions, ReadOptions, Role, guarded_role
+from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
+from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
 
 #: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
 _HELD: Final = 1.6
-
-
-@dataclass(frozen=True)
-class FoundPull:
-    """One pull in a log.
-
-    Attributes:
-        kind: ``sweep``, ``held rpm``, or ``partial`` (too little for a sweep).
-        trace: Time, rpm, boost (kPa gauge) and duty, real samples only.
-        start_s, end_s: Where it lies in the log. [s]
-        conditions: Barometer, intake and coolant temperature.
-        quality: Verdict with remarks.
-        aborted: Ended before the judged range's end; evidence up to there.
-        rate_hz: Real rate by role. [Hz]
-        guard_findings: Bounds passed or approached, passed ones first.
-        channels: Role to values over the pull, at ``channel_time_s``: rpm, boost and whatever else was logged.
-        channel_time_s: All rows of the pull. Shape (m,), [s]
-        overshoot_resolvable, oscillation_resolvable: Whether boost is sampled often enough to see them.
-        unseen_kpa: How much higher boost may have stood between two real samples at its top. [kPa]
-    """
-
-    kind: Kind
-    trace: Trace
-    start_s: float
-    end_s: float
-    conditions: Conditions
-    quality: Quality
-    aborted: bool
-    rate_hz: Mapping[str, float]
-    guard_findings: tuple[GuardFinding, ...]
-    channels: Mapping[str, FloatArray] = field(repr=False)
-    channel_time_s: FloatArray = field(repr=False)
-    overshoot_resolvable: bool = True
-    oscillation_resolvable: bool = True
-    unseen_kpa: float = 0.0
-
-    @property
-    def usable(self) -> bool:
-        """Whether it may be recorded as evidence."""
-        return self.quality.verdict != "refused"
-
-
-@dataclass(frozen=True)
-class Intake:
-    """Everything that was found in one log.
-
-    Attributes:
-        file_name, sha256: Of the file.
-        layout: How the file is laid out, in words.
-        channels: Which column was taken for which role, and why.
-        boost_is: What the boost column holds, gauge or absolute.
-        pulls: In order of time.
-        conditions: Medians over the recording.
-        warnings: What the user should know.
-        highest_boost_kpa, highest_at_s: Highest boost anywhere in the recording, in a pull or not. [kPa gauge], [s]
-        shape: Same for logs of one logger set up one way.
-        columns: Label of every column of the file.
-    """
-
-    file_name: str
-    sha256: str
-    layout: str
-    channels: tuple[ChannelChoice, ...]
-    boost_is: str
-    pulls: tuple[FoundPull, ...]
-    conditions: Conditions
-    warnings: tuple[str, ...]
-    highest_boost_kpa: float
-    highest_at_s: float
-    shape: str
-    columns: tuple[str, ...]
-
-    def remembered(self) -> ChannelHints:
-        """The choices as hints, for the next log of the same ``shape``."""
-        names = {choice.role: choice.column for choice in self.channels}
-        return ChannelHints(**names, boost_is="absolute" if self.boost_is == "absolute" else "gauge")
 
 
 @dataclass(frozen=True)
@@ -173,7 +99,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     ambient = float(np.median(known)) if known.size else None
     reading = read_boost(channels.columns["boost"], channels.values["rpm"], ambient, options, raw.file_name)
     rows = _usable_rows(channels, reading, raw.file_name)
-    warnings = [*raw.warnings, *channels.warnings, *reading.warnings]
+    warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
@@ -203,6 +129,15 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     )
 
 
+def _unwatched(channels: Channels, options: ReadOptions) -> list[str]:
+    """Guards whose channel the log lacks, in words."""
+    lacking = [role.rstrip("_") for role in map(guarded_role, options.guards) if role not in channels.values]
+    if not lacking:
+        return []
+    listed = ", ".join(lacking)
+    return [f"the guard on {listed} could not watch: no such channel in the log. Log it, or name it under [channels]"]
+
+
 def _spans(rows: _Rows, options: ReadOptions) -> list[Span]:
     """Pulls of every part of the recording in which time rises."""
     found: list[Span] = []
@@ -210,10 +145,8 @@ def _spans(rows: _Rows, options: ReadOptions) -> list[Span]:
     throttle = rows.values.get("throttle")
     finder = options.finder
     if throttle is not None and np.isfinite(throttle).any():
-        from dataclasses import replace
-
         finder = replace(finder, throttle_pct=full_load_pct(throttle[np.isfinite(throttle)], finder))
-    for first, stop in zip(edges[:-1], edges[1:], strict=True):
+    for first, stop in pairwise(edges):
         part = slice(first, stop)
         pedal = None if throttle is None or finder.throttle_pct is None else np.nan_to_num(throttle[part], nan=-1.0)
         rec = Recording(rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], pedal)
@@ -241,9 +174,8 @@ def _intervals(rows: _Rows, span: Span) -> dict[str, float]:
     """Real interval of every channel: over the recording, where it is much longer than the pull, else over the pull."""
     part = slice(span.trace_first, span.trace_last + 1)
     row_s = float(np.median(np.diff(rows.time_s[part])))
-    signals: dict[str, FloatArray] = {**rows.values, "boost": rows.boost_kpa}
     found: dict[str, float] = {}
-    for role, values in signals.items():
+    for role, values in [*rows.values.items(), ("boost", rows.boost_kpa)]:
         known = np.isfinite(values)
         whole = refresh_interval_s(rows.time_s[known], values[known]) if not rows.backward_rows else np.inf
         within = known[part]
@@ -329,8 +261,8 @@ def _pull(rows: _Rows, span: Span, reading: BoostReading, options: ReadOptions) 
 def _guard_findings(rows: _Rows, part: slice, options: ReadOptions) -> tuple[GuardFinding, ...]:
     found: list[GuardFinding] = []
     for name, guard in options.guards.items():
-        role = "lambda_" if name == "lambda" else name
-        if role not in ROLES or role not in rows.values:
+        role = guarded_role(name)
+        if role not in rows.values:
             continue
         values = rows.values[role]
         found += watch(role, guard, rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], values[part])
@@ -341,29 +273,15 @@ def _compared(pulls: list[FoundPull], options: ReadOptions) -> list[FoundPull]:
     """Each pull's temperatures held against the other pulls of the same log, where the day has no others."""
     if options.others or len(pulls) < 3:
         return pulls
-    from dataclasses import replace
-
-    from recommender.logs.quality import conditions as check
-
-    compared: list[FoundPull] = []
-    for number, pull in enumerate(pulls):
-        others = tuple(other.conditions for k, other in enumerate(pulls) if k != number)
-        extra = list(check(_ConditionsOnly(pull.conditions, others)))  # type: ignore[arg-type]
-        quality = Quality.of([*pull.quality.remarks, *extra]) if extra else pull.quality
-        compared.append(replace(pull, quality=quality))
-    return compared
-
-
-@dataclass(frozen=True)
-class _ConditionsOnly:
-    conditions: Conditions
-    others: tuple[Conditions, ...]
+    conditions = [pull.conditions for pull in pulls]
+    return [
+        replace(pull, quality=compared(pull.quality, pull.conditions, (*conditions[:k], *conditions[k + 1 :])))
+        for k, pull in enumerate(pulls)
+    ]
 
 
 def _rescue_lone_partial(pulls: list[FoundPull]) -> list[FoundPull]:
     """A log's only full-load run, cut short, is still evidence up to where it ended."""
-    from dataclasses import replace
-
     if not pulls or any(pull.kind != "partial" for pull in pulls):
         return pulls
     best = max(range(len(pulls)), key=lambda k: float(np.ptp(pulls[k].trace.rpm)))

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from recommender.logs.errors import LogError
-from recommender.logs.words import is_unit, name_score
+from recommender.logs.words import name_score
+from recommender.logs.written_units import is_unit
 
 #: Separators tried, in order of preference where two explain the numbers equally well.
 SEPARATORS: Final = (",", ";", "\t", "|", " ")

@@ -37,6 +37,19 @@ Role = Literal[
 GUARD_ROLES: Final[tuple[Role, ...]] = ("lambda_", "exhaust_c", "knock", "intake_c", "coolant_c", "duty")
 
 
+def guarded_role(name: str) -> Role:
+    """The role that a guard's name in the job file stands for.
+
+    Raises:
+        ValueError: no guard can watch that.
+    """
+    for role in GUARD_ROLES:
+        if name in (role, role.rstrip("_")):
+            return role
+    known = ", ".join(role.rstrip("_") for role in GUARD_ROLES)
+    raise ValueError(f"a guard must watch one of {known}, but got {name!r}")
+
+
 @dataclass(frozen=True)
 class ChannelHints:
     """The job file's [channels]: a column's name for a role, and facts that a log may leave out.

@@ -3,103 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from models.units import FloatArray
+from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.options import Conditions
-from recommender.logs.pulls import Span
 
-Verdict = Literal["taken", "taken with a warning", "refused"]
 #: Intake air or coolant this far from the day's other pulls is worth a warning. [°C]
 INTAKE_GAP_C: Final = 15.0
 COOLANT_GAP_C: Final = 15.0
 #: Engine speed swept between two real samples: worth a warning, and too much. [rpm]
 STEP_WARN_RPM: Final = 150.0
 STEP_MOST_RPM: Final = 600.0
+#: Gauge and barometer may differ this much with the engine at rest. [kPa]
+KEY_ON_KPA: Final = 3.0
 #: Fewest real samples of boost in a pull.
 FEWEST_SAMPLES: Final = 6
 #: Real rates under these hide short spikes, and ringing of 1 to 3 Hz. [Hz]
 OVERSHOOT_HZ: Final = 7.0
 OSCILLATION_HZ: Final = 7.0
-
-
-@dataclass(frozen=True)
-class Remark:
-    """One thing about a pull.
-
-    Attributes:
-        code: Short fixed word for programs.
-        text: A sentence for people.
-        time_s: Moment in the log. [s], None where it concerns the whole
-        refuses: Whether it alone makes the pull unusable.
-    """
-
-    code: str
-    text: str
-    time_s: float | None = None
-    refuses: bool = False
-
-
-@dataclass(frozen=True)
-class Quality:
-    """Verdict on a pull and what it rests on, most important first."""
-
-    verdict: Verdict
-    remarks: tuple[Remark, ...]
-
-    @classmethod
-    def of(cls, remarks: list[Remark]) -> Quality:
-        ordered = sorted(remarks, key=lambda remark: not remark.refuses)
-        if any(remark.refuses for remark in remarks):
-            return cls("refused", tuple(ordered))
-        warned = any(remark.code not in QUIET for remark in remarks)
-        return cls("taken with a warning" if warned else "taken", tuple(ordered))
-
-
-#: Remarks that inform without being a warning.
-QUIET: Final = frozenset({"after shift"})
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """What the checks look at.
-
-    Attributes:
-        span: Where the pull lies.
-        time_s, rpm, boost_kpa: All rows of the recording. Shape (n,)
-        absolute_kpa: The boost column itself where it is absolute. [kPa absolute], else None
-        throttle_pct: Shape (n,) or None
-        row_s: Usual interval between rows. [s]
-        interval_s: Refresh interval of boost and of rpm, by role. [s]
-        conditions: Of this pull.
-        others: Of the day's other pulls.
-        judged: Judged range or None. [rpm]
-        key_on_gap_kpa: Gauge against barometer at key-on, or None.
-    """
-
-    span: Span
-    time_s: FloatArray
-    rpm: FloatArray
-    boost_kpa: FloatArray
-    absolute_kpa: FloatArray | None
-    throttle_pct: FloatArray | None
-    row_s: float
-    interval_s: dict[str, float]
-    conditions: Conditions
-    others: tuple[Conditions, ...]
-    judged: tuple[float, float] | None
-    key_on_gap_kpa: float | None
-
-    @property
-    def rows(self) -> slice:
-        return slice(self.span.trace_first, self.span.trace_last + 1)
-
-    @property
-    def seconds(self) -> float:
-        return float(self.time_s[self.span.trace_last] - self.time_s[self.span.trace_first])
 
 
 Check = Callable[[Evidence], Iterator[Remark]]
@@ -125,7 +50,8 @@ def pinned(evidence: Evidence) -> Iterator[Remark]:
     if absolute is not None and abs(float(absolute[evidence.rows].max()) - 255.0) < 1e-6 and at_top.sum() >= 2:
         yield Remark(
             "pinned",
-            "manifold pressure stands at 255 kPa, the most that a one-byte reading can hold: the true peak is not in the log",
+            "manifold pressure stands at 255 kPa, the most that a one-byte reading can hold: "
+            "the true peak is not in the log",
             float(time[first]),
             refuses=True,
         )
@@ -143,7 +69,7 @@ def pinned(evidence: Evidence) -> Iterator[Remark]:
         )
 
 
-def _longest_true(on: np.ndarray) -> tuple[int, int]:
+def _longest_true(on: npt.NDArray[np.bool_]) -> tuple[int, int]:
     """First and last row of the longest run of true rows."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
     starts, stops = edges[::2], edges[1::2]
@@ -265,7 +191,8 @@ def slip(evidence: Evidence) -> Iterator[Remark]:
         worst = int(jumps[np.argmax(np.abs(excess[jumps]))])
         yield Remark(
             "slip",
-            f"engine speed jumps by {steps[worst]:.0f} rpm between two samples: tyre or roller slip, or a bad rpm signal",
+            f"engine speed jumps by {steps[worst]:.0f} rpm between two samples: "
+            "tyre or roller slip, or a bad rpm signal",
             float(time[changed[worst]]),
         )
 
@@ -318,28 +245,29 @@ def shift(evidence: Evidence) -> Iterator[Remark]:
 def key_on(evidence: Evidence) -> Iterator[Remark]:
     """Gauge and barometer that disagree with the engine at rest."""
     gap = evidence.key_on_gap_kpa
-    if gap is not None and abs(gap) > 3.0:
+    if gap is not None and abs(gap) > KEY_ON_KPA:
         yield Remark(
             "gauge and barometer disagree",
-            f"with the engine at rest the boost gauge reads {gap:+.1f} kPa against the barometer: check hose and calibration",
+            f"with the engine at rest the boost gauge reads {gap:+.1f} kPa against the barometer: "
+            "check hose and calibration",
         )
+
+
+def _far(own: Conditions, others: tuple[Conditions, ...]) -> Iterator[Remark]:
+    for name, words, most in (("intake_c", "intake air", INTAKE_GAP_C), ("coolant_c", "coolant", COOLANT_GAP_C)):
+        value = getattr(own, name)
+        rest = [known for known in (getattr(other, name) for other in others) if known is not None]
+        if value is None or not rest:
+            continue
+        usual = float(np.median(rest))
+        if abs(value - usual) > most:
+            text = f"{words} at {value:.0f} °C, {usual:.0f} °C on the other pulls: let it settle and repeat"
+            yield Remark(f"{words} differs", text)
 
 
 def conditions(evidence: Evidence) -> Iterator[Remark]:
     """Intake air or coolant far from the day's other pulls."""
-    for name, words, most in (
-        ("intake_c", "intake air", INTAKE_GAP_C),
-        ("coolant_c", "coolant", COOLANT_GAP_C),
-    ):
-        own = getattr(evidence.conditions, name)
-        rest = [value for value in (getattr(other, name) for other in evidence.others) if value is not None]
-        if own is None or not rest:
-            continue
-        usual = float(np.median(rest))
-        if abs(own - usual) > most:
-            yield Remark(
-                f"{words} differs", f"{words} at {own:.0f} °C, {usual:.0f} °C on the other pulls: wait or repeat", None
-            )
+    yield from _far(evidence.conditions, evidence.others)
 
 
 CHECKS: Final[tuple[Check, ...]] = (
@@ -347,6 +275,12 @@ CHECKS: Final[tuple[Check, ...]] = (
 )  # fmt: skip
 
 
-def judge(evidence: Evidence, extra: tuple[Remark, ...] = ()) -> Quality:
+def judge(evidence: Evidence) -> Quality:
     """Verdict on one pull."""
-    return Quality.of([*extra, *(remark for check in CHECKS for remark in check(evidence))])
+    return Quality.of([remark for check in CHECKS for remark in check(evidence)])
+
+
+def compared(quality: Quality, own: Conditions, others: tuple[Conditions, ...]) -> Quality:
+    """The verdict after the pull's temperatures were held against other pulls."""
+    extra = list(_far(own, others))
+    return Quality.of([*quality.remarks, *extra]) if extra else quality

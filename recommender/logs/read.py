@@ -19,7 +19,7 @@ from recommender.logs.errors import LogError
 from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout, encoding_of, layout_of
 from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of
 from recommender.logs.table import Column, RawLog
-from recommender.logs.words import split_name, tidy
+from recommender.logs.written_units import split_name, tidy
 
 #: Rows parsed at a time.
 CHUNK_ROWS: Final = 200_000

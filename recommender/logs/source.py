@@ -98,6 +98,14 @@ def _zip_member(archive: zipfile.ZipFile, name: str) -> zipfile.ZipInfo:
     return members[0]
 
 
+def _unpacking(path: Path, kind: str) -> IO[bytes]:
+    if kind == "gzip":
+        return cast(IO[bytes], gzip.open(path, "rb"))
+    if kind == "bzip2":
+        return cast(IO[bytes], bz2.open(path, "rb"))
+    return lzma.open(path, "rb") if kind == "xz" else path.open("rb")
+
+
 @contextmanager
 def opened(path: Path) -> Iterator[IO[bytes]]:
     """The unpacked bytes of a log file as a buffered stream.
@@ -111,8 +119,7 @@ def opened(path: Path) -> Iterator[IO[bytes]]:
             with zipfile.ZipFile(path) as archive, archive.open(_zip_member(archive, path.name)) as stream:
                 yield io.BufferedReader(_Limited(stream, path.name), 1 << 20)
             return
-        openers = {"gzip": gzip.open, "bzip2": bz2.open, "xz": lzma.open}
-        with cast(IO[bytes], openers[kind](path, "rb")) if kind in openers else path.open("rb") as stream:
+        with _unpacking(path, kind) as stream:
             yield io.BufferedReader(_Limited(stream, path.name), 1 << 20)
     except LogError:
         raise

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from models.units import FloatArray
-from recommender.logs.words import parse_unit
+from recommender.logs.written_units import parse_unit
 
 
 @dataclass(frozen=True)

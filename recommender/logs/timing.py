@@ -12,7 +12,8 @@ from models.units import FloatArray
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions
 from recommender.logs.table import Column, RawLog
-from recommender.logs.words import parse_unit, rank_of
+from recommender.logs.words import rank_of
+from recommender.logs.written_units import parse_unit
 
 #: Longest sampling interval of a logger, for a time column without a unit. [s]
 _SLOWEST_S: Final = 2.0
@@ -108,7 +109,8 @@ def _time_column(raw: RawLog, options: ReadOptions) -> Column | None:
         if len(named) != 1 or named[0].known.size < 2:
             listed = ", ".join(column.name for column in raw.columns[:12])
             raise LogError(
-                f"{raw.file_name}: no column of times named {hint!r}, which the job file gives for time. The log has: {listed}."
+                f"{raw.file_name}: no column of times named {hint!r}, which the job file gives for time. "
+                f"The log has: {listed}."
             )
         return named[0]
     able = [c for c in raw.columns if c.kind != "text" and c.known.size >= 2 and c.quantity in (None, "time", "clock")]
