@@ -129,21 +129,33 @@ class EngineBatch:
         push = self.signal_kpa + self.flap_share * (self.p_exhaust - self.p_pipe) - self.crack_kpa
         self.lift += self.flap_pace * (np.minimum(np.maximum(push * self.per_rate, 0.0), 1.0) - self.lift)
 
-    def _charge(self, opening: FloatArray, breath: FloatArray) -> FloatArray:
-        """Compressor, intercooler, throttle, cylinders. Returns the compressor's power. [W]"""
-        inlet = self.ambient_pa - self.intake_restriction * self.air_flow * self.air_flow
-        head = np.maximum(air.compression_head(self.p_charge / inlet), 0.0)
+    def compressor(self, inlet_pa: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The compressor at the present rotor speed and charge pressure.
+
+        Args:
+            inlet_pa: Pressure before it. Shape (n,), [Pa]
+        Returns:
+            Flow [kg/s], temperature rise [K], and how much flow is lost per Pa of charge pressure [kg/(s Pa)].
+            Each shape (n,)
+        """
+        head = np.maximum(air.compression_head(self.p_charge / inlet_pa), 0.0)
         speed_squared = self.speed_squared * self.energy
         reach = self.heat_over_psi / speed_squared
         psi = head * reach
         open_share = np.maximum(1.0 - psi * psi, 1e-4)
         phi = np.sqrt(open_share)
-        flow = self.flow_scale * inlet * np.sqrt(speed_squared) * phi
+        flow = self.flow_scale * inlet_pa * np.sqrt(speed_squared) * phi
         off = phi - BEST_PHI
         over = np.maximum(speed_squared * self.per_design - 1.0, 0.0)
         loss = self.efficiency_fall * off * off + self.overspeed_fall * over * over
-        efficiency = self.compressor_efficiency / (1.0 + loss)
-        rise = self.air_k * head / efficiency
+        rise = self.air_k * head * (1.0 + loss) / self.compressor_efficiency
+        slope = flow * reach * psi / open_share * _MU_AIR * (1.0 + head) / self.p_charge
+        return flow, rise, slope
+
+    def _charge(self, opening: FloatArray, breath: FloatArray) -> FloatArray:
+        """Compressor, intercooler, throttle, cylinders. Returns the compressor's power. [W]"""
+        inlet = self.ambient_pa - self.intake_restriction * self.air_flow * self.air_flow
+        flow, rise, slope = self.compressor(inlet)
         warm = self.coolant_air_k + self.warm_share * (self.air_k + rise - self.coolant_air_k)
         self.charge_k += self.step_s / CHARGE_HEAT_S * (warm - self.charge_k)
         # Plenum: flow through the throttle (ellipse with critical ratio 1/2) equals what the cylinders draw.
@@ -153,7 +165,6 @@ class EngineBatch:
         drawn = draw * ratio
         # Charge pressure, trapezoidal in the slopes of both flows, which are steep near the map's edge.
         stiffness = self.charge_stiffness * self.charge_k
-        slope = flow * reach * psi / open_share * _MU_AIR * (1.0 + head) / self.p_charge
         self.p_charge += stiffness * (flow - drawn * self.p_charge) / (1.0 + 0.5 * stiffness * (slope + drawn))
         self.p_plenum = ratio * self.p_charge
         self.air_flow = drawn * self.p_charge

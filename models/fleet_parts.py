@@ -108,12 +108,12 @@ def _of_kind(kind: str, car: Car, rng: np.random.Generator) -> tuple[Car, float]
     elif kind == "large and laggy":
         turbo = replace(
             turbo,
-            wheel_m=turbo.wheel_m * 1.12,
-            turbine_area_m2=turbo.turbine_area_m2 * 1.22,
+            wheel_m=turbo.wheel_m * 1.15,
+            turbine_area_m2=turbo.turbine_area_m2 * 1.28,
             inertia=turbo.inertia * 1.8,
             efficiency_fall=3.0,
         )
-        dyno = replace(dyno, end_rpm=7500.0, rate_rpm_s=between(400.0, 600.0))
+        dyno = replace(dyno, end_rpm=7500.0, rate_rpm_s=between(450.0, 650.0))
     elif kind == "gate too small":
         gate = replace(gate, area_m2=gate.area_m2 * between(0.5, 0.62), flap_share=between(0.05, 0.1))
         wish = between(15.0, 18.0)

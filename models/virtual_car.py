@@ -204,7 +204,8 @@ def _pull(i: int, car: Car, rec: _Recording, seed: int, number: int, repeatable:
     true_time = step_time[sweep]
     true_rpm = np.interp(true_time, tick_time, rec.rpm[:, i])
     channels = _logged(i, car, rec, step_time, boost, np.random.default_rng([seed, number, 2]), repeatable)
-    for values in (true_time, true_rpm, boost, *channels.values()):
+    true_boost = boost[sweep]
+    for values in (true_time, true_rpm, true_boost, *channels.values()):
         values.flags.writeable = False
     inside = (channels["time_s"] >= sweep_s) & (channels["time_s"] <= end_s)
     trace = Trace(*(channels[name][inside] for name in ("time_s", "rpm", "boost_kpa", "duty_pct")))
@@ -213,7 +214,7 @@ def _pull(i: int, car: Car, rec: _Recording, seed: int, number: int, repeatable:
         channels=MappingProxyType(channels),
         true_time_s=true_time,
         true_rpm=true_rpm,
-        true_boost_kpa=boost[sweep],
+        true_boost_kpa=true_boost,
         true_peak_kpa=float(boost.max()),
         aborted=bool(rec.aborted[i]),
     )
