@@ -19,7 +19,7 @@ from recommender import adding, checklist, dialled, history, replay, stepping
 from recommender.adding import Clock, PullRefused
 from recommender.answers import PullResult, RuledOut, Step, StepBand, plain, to_json
 from recommender.dialled import SettingsError
-from recommender.history import Trust
+from recommender.history import Stop, Trust
 from recommender.in_job_units import pull_answer, step_answer
 from recommender.job import Job, JobError
 from recommender.job_template import write_template
@@ -43,6 +43,7 @@ __all__ = [
     "SettingsError",
     "Step",
     "StepBand",
+    "Stop",
     "Trust",
     "look",
     "plain",
@@ -284,6 +285,10 @@ class Session:
                 raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
             seen = history.refusals(snapshot)
             self._note({"kind": "acknowledged", "pull": number, "note": note.strip(), "refusals": seen})
+
+    def open_stops(self) -> list[Stop]:
+        """What waits to be acknowledged before another pull, first things first."""
+        return history.open_stops(self.record.read(), self.job)
 
     def checklist(self, key_on_log: str | Path | None = None) -> list[checklist.Item]:
         """What to go through before the first pull, filled in with what the job file says.
