@@ -1,0 +1,55 @@
+"""What each pull contributes to a prediction: how far it moves when that pull is left out."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import linalg
+
+from models.surrogate import BoostSurrogate
+from models.units import FloatArray
+
+
+def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, FloatArray]:
+    """Change of the expected curve for each fitted pull, were it not there.
+
+    The model is taken as linear in its constants around the best fit, with a standard normal prior on them, so that the
+    prediction is that of one Gaussian process (Rasmussen & Williams 2006, sec. 2.7); the sizes of residual and
+    repeatability stay as fitted. Each pull's rows are then dropped from the data in turn.
+
+    Args:
+        surrogate: Fitted.
+        settings: Shape (6,), engagement in kPa gauge
+    Returns:
+        By number of the pull: curve without it minus curve with all. Shape (M,), [kPa]
+    """
+    e, p = surrogate.evidence_, surrogate.posterior_
+    if e.y.size == 0:
+        return {}
+    knobs = settings[None]
+    at_data = surrogate._jacobian(p.best)
+    lifted = e.y - surrogate._mean_at_data(p.best[None])[0] + at_data @ p.best
+    at_new = _slopes(surrogate, p.best, knobs)
+    level = surrogate.gate_curves(knobs, best=True)[0]
+    covariance = p.root @ p.root.T + at_data @ at_data.T
+    cross = at_new @ at_data.T + surrogate._cross(knobs, level)[0]
+
+    def predicted(keep: FloatArray) -> FloatArray:
+        rows = np.flatnonzero(keep)
+        if rows.size == 0:
+            return np.zeros(cross.shape[0])
+        factor = linalg.cho_factor(covariance[np.ix_(rows, rows)], lower=True)
+        return np.asarray(cross[:, rows] @ linalg.cho_solve(factor, lifted[rows]))
+
+    everything = predicted(np.ones(e.y.size))
+    return {
+        int(number): predicted(np.asarray(e.pull != row, dtype=float)) - everything
+        for row, number in enumerate(e.numbers)
+    }
+
+
+def _slopes(surrogate: BoostSurrogate, best: FloatArray, knobs: FloatArray) -> FloatArray:
+    """Derivatives of the gate's curve at settings by the constants. Shape (M, P)"""
+    gate, step = surrogate.gate_, 1e-4
+    nearby = np.vstack([best[None], best[None] + step * np.eye(best.size)])
+    curves = gate.boost(gate.parts(nearby), knobs)[:, 0]
+    return np.asarray(((curves[1:] - curves[0]) / step).T)
