@@ -55,7 +55,7 @@ def refresh_rows(time_s: FloatArray, values: FloatArray, interval_s: float) -> n
     for row, end in zip(changes, ends, strict=True):
         if end - time_s[row] > 1.5 * interval_s:
             wanted = np.arange(time_s[row] + interval_s, end - 0.5 * interval_s, interval_s)
-            rows.append(np.searchsorted(time_s, wanted))
+            rows.append(np.searchsorted(time_s, wanted - 1e-6 * interval_s))
     found = np.unique(np.concatenate(rows))
     return found[found < time_s.size]
 

@@ -102,7 +102,8 @@ def _parsed_seconds(text: pd.Series) -> FloatArray:
     base = stamps.dropna().min()
     if pd.isna(base):
         return np.full(bare.size, np.nan)
-    return (stamps - base.normalize()).dt.total_seconds().to_numpy(dtype=float, na_value=np.nan)
+    elapsed = (stamps - base.normalize()).dt.total_seconds()
+    return np.asarray(elapsed.to_numpy(dtype=float, na_value=np.nan), dtype=float)
 
 
 def _spans(bare: pd.Series) -> FloatArray:
