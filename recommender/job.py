@@ -17,7 +17,7 @@ from recommender.dials import Dial, held
 from recommender.job_checks import TargetWanted
 from recommender.knob_checks import Fault
 from recommender.step import Problem
-from recommender.toml_lines import key_lines, line_of
+from recommender.toml_lines import KeyPath, key_lines, line_of
 
 
 class JobError(ValueError):
@@ -80,8 +80,9 @@ class Job:
         try:
             raw = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
+            place, what = _place_of(error)
             raise JobError(
-                f"{file.name}: not sound TOML: {error}. Text needs quotes, numbers a point for decimals, lists square "
+                f"{file.name}, {place}: not sound TOML: {what}. Text needs quotes, numbers a point for decimals, lists square "
                 "brackets; `nextpull new FOLDER` writes a file to compare with."
             ) from None
         try:
@@ -186,17 +187,31 @@ def _text_of(file: Path) -> str:
         raise JobError(f"{file}: cannot be read: {error.strerror}.") from None
 
 
+def _place_of(error: tomllib.TOMLDecodeError) -> tuple[str, str]:
+    """Line and column of a TOML error, and what it says besides."""
+    what, _, place = str(error).partition(" (at ")
+    return (place.rstrip(")") if place.startswith("line") else "line 1" if not place else "last line"), what
+
+
 def _job_error(file: Path, text: str, faults: list[Fault]) -> JobError:
     lines = key_lines(text)
     sentences = []
     for fault in sorted(faults, key=lambda each: line_of(lines, each.path)):
-        shown = "" if fault.found is None else f" = {_shown(fault.found)}"
-        sentences.append(f"{file.name}, line {line_of(lines, fault.path)}: {'.'.join(fault.path)}{shown} {fault.words}")
+        shown = "" if fault.found is None or isinstance(fault.found, dict) else f" = {_shown(fault.found)}"
+        sentences.append(f"{file.name}, line {line_of(lines, fault.path)}: {_name_of(fault.path)}{shown} {fault.words}")
     return JobError(*sentences)
+
+
+def _name_of(path: KeyPath) -> str:
+    """A key as a user would say it: ``target.boost, value 2``."""
+    *table, last = path
+    return f"{'.'.join(table)}, value {int(last) + 1}" if last.isdigit() else ".".join(path)
 
 
 def _shown(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:.12g}"
     text = f'"{value}"' if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "…"

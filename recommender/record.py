@@ -15,23 +15,22 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import warnings
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import optuna
-from optuna.exceptions import ExperimentalWarning
 from optuna.storages import RDBStorage
 
 from models.curve import Trace
 from models.settings import Settings
 from recommender import trials
 from recommender.artifacts import FOLDER, LogStore
+from recommender.database import RECORD_NAME, RecordError, open_database, roll_back
 from recommender.job import Job, seed_of
 from recommender.lock import RecordBusy, database_lock, file_lock
-from recommender.stored import Stored, digest, problem_in, problem_out
+from recommender.stored import Stored, digest, problem_out
 from recommender.trials import FORMAT, PullEntry, observation_of, observations_of, problem_of
 
 __all__ = [
@@ -44,10 +43,6 @@ __all__ = [
     "observations_of",
     "problem_of",
 ]
-
-
-class RecordError(RuntimeError):
-    """The record cannot be used, or what was asked of it is not there."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +91,8 @@ class Record:
         self.read_only = read_only
         self.place = place
         self._storage = storage
+        #: How long to wait for another process. [s]
+        self.wait_s = 20.0
         self._lock_file = (place or job.path).with_suffix(".lock")
         self.logs = LogStore(job.folder / FOLDER, (place or job.path).stem)
 
@@ -116,11 +113,11 @@ class Record:
         if place is not None:
             if read_only and not place.is_file():
                 raise RecordError(f"{place}: no record yet. It is made by the first `nextpull next` or `add`.")
-            mode = "ro" if read_only else "rwc"
-            url = f"sqlite:///{place.resolve().as_uri()}?mode={mode}&uri=true"
+            if read_only:
+                roll_back(place)
         guard = contextlib.nullcontext() if read_only else file_lock((place or job.path).with_suffix(".lock"))
         with guard:
-            database = _database(str(url), place, read_only)
+            database = open_database(url or record_file(job), read_only)
             study = _study(database, job, place, read_only)
             record = cls(database, study, job, place, read_only)
             if not read_only:
@@ -138,7 +135,8 @@ class Record:
         """
         if self.read_only:
             raise RecordError("the record was opened to be read only.")
-        with file_lock(self._lock_file), database_lock(self._storage, seed_of(self.study.study_name)):
+        key = seed_of(self.study.study_name)
+        with file_lock(self._lock_file, wait_s=self.wait_s), database_lock(self._storage, key, wait_s=self.wait_s):
             yield
 
     def read(self) -> Snapshot:
@@ -224,35 +222,13 @@ class Record:
 
 def record_file(job: Job) -> Path:
     """Where a job's record is kept by default: ``record.db`` for ``job.toml``, ``NAME.record.db`` for another file."""
-    name = "record.db" if job.path.name == "job.toml" else f"{job.path.stem}.record.db"
+    name = RECORD_NAME if job.path.name == "job.toml" else f"{job.path.stem}.{RECORD_NAME}"
     return job.folder / name
 
 
 def _numbered(attributes: Mapping[str, Any], kind: str) -> dict[int, Stored]:
     mark = f"{kind}:"
     return {int(name[len(mark) :]): value for name, value in sorted(attributes.items()) if name.startswith(mark)}
-
-
-def _database(url: str, place: Path | None, read_only: bool) -> RDBStorage:
-    import sqlalchemy.exc
-
-    arguments = {"connect_args": {"timeout": 20}} if url.startswith("sqlite") else {"pool_pre_ping": True}
-    optuna.logging.set_verbosity(optuna.logging.WARNING)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ExperimentalWarning)
-            return RDBStorage(url, engine_kwargs=arguments, skip_table_creation=read_only)
-    except ImportError as error:
-        raise RecordError(
-            f"the driver for {url.split(':')[0]} is not installed: {error}. For PostgreSQL: pip install "
-            "'nextpull[postgresql]' and a storage of the form postgresql+psycopg://user@server/database."
-        ) from None
-    except (sqlalchemy.exc.SQLAlchemyError, RuntimeError, AssertionError) as error:
-        where = str(place) if place else sqlalchemy.engine.make_url(url).render_as_string(hide_password=True)
-        raise RecordError(
-            f"{where}: cannot be opened as a record ({str(error).splitlines()[0]}). If the file is not a record, move "
-            "it away; if it is damaged, put back a copy: the raw logs are in the folder logs."
-        ) from None
 
 
 def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:
@@ -278,8 +254,3 @@ def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) 
             "Update: pip install --upgrade nextpull."
         )
     return study
-
-
-def problem_stored(snapshot: Snapshot, mark: str) -> Any:
-    """A problem of the record by its digest."""
-    return problem_in(snapshot.problems[mark])
