@@ -37,7 +37,8 @@ class Constant:
         code: Stable short word group: ``floor``, ``dead band``, ``duty worth``, ``ceiling``, ``spool`` …
         low, high: Ends of the range.
         unit: psi, kPa, bar, rpm, %, or "".
-        narrowed: Share by which the pulls have narrowed what was assumed before the first one. 0 (nothing) to 1, NaN where it cannot be told
+        narrowed: Share by which the pulls have narrowed what was assumed before the first one. 0 (nothing) to 1, NaN
+            where it cannot be told
         text: As a sentence.
     """
 
