@@ -67,6 +67,14 @@ def read_mdf(path: Path) -> RawLog:
     Raises:
         LogError: ``asammdf`` is not installed, or the file is damaged or holds no channels of numbers.
     """
+    with path.open("rb") as stream:
+        start = stream.read(72)
+    version = start[8:12].decode("latin-1")
+    if not version.startswith("4") or start[64:68] != b"##HD":
+        raise LogError(
+            f"{path.name}: not a sound ASAM MDF 4 file (version {version!r}, header {start[64:68]!r}). "
+            "Export it as MDF 4 or CSV, or copy it again."
+        )
     try:
         from asammdf import MDF
     except ImportError as fault:

@@ -126,7 +126,7 @@ def _choose(role: Role, fits: list[_Fit], file_name: str, needed: bool) -> tuple
         return best, None
     names = " and ".join(repr(fit.column.label) for fit in [best, *unlike])
     key = role.rstrip("_")
-    advice = f'State which in the job file: [channels] {key} = "{best.column.name}"'
+    advice = f'State which in the job file: [channels] {key} = "{best.column.header}"'
     if needed:
         raise LogError(f"{file_name}: {names} fit {key} equally well. {advice}.")
     return None, f"{names} fit {key} equally well; neither was used. {advice}"
@@ -172,7 +172,12 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
     Raises:
         LogError: a needed role has no column or two equal ones, or the job file names a column that is not there.
     """
+    if raw.rows < 4:
+        raise LogError(f"{raw.file_name}: only {raw.rows} rows of numbers, expected a whole pull. Save the log again.")
     numeric = [column for column in raw.columns if column.kind == "number" and column.known.size >= 2]
+    silent = [
+        column for column in raw.columns if all(column is not other for other in numeric) and column.kind != "clock"
+    ]
     clock = time_of(raw, options)
     choices: list[ChannelChoice] = []
     values: dict[Role, FloatArray] = {}
@@ -191,6 +196,7 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
             fits, refused = _fits(role, free)
+            refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
             fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
             warnings += [doubt] if doubt else []
         if fit is None:

@@ -195,6 +195,8 @@ def _trace(rows: _Rows, span: Span, intervals: dict[str, float], row_s: float) -
     if _HELD * row_s < intervals["rpm"] < np.inf:
         own = refresh_rows(time, rpm, intervals["rpm"])
         rpm = np.interp(time, time[own], rpm[own])
+    ended = span.sweep_last - span.trace_first
+    pick = pick[(pick <= ended) | (boost[pick] >= boost[ended])]  # of what follows the lift, the spike alone
     if pick.size < 4:
         pick = np.unique(np.linspace(0, time.size - 1, min(time.size, 8)).astype(int))
     logged = None if duty is None or not np.isfinite(duty[part]).all() else duty[part][pick]

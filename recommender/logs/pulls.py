@@ -18,6 +18,8 @@ _SMOOTH_S: Final = 0.25
 AFTER_S: Final = 0.7
 #: Full load may be interrupted for this long (a bad sample) without ending. [s]
 _BRIDGE_S: Final = 0.15
+#: A burst of slip is over after this long. [s]
+_SLIP_S: Final = 1.0
 #: Share of the highest throttle reading that is full load where no threshold is set.
 _FULL_SHARE: Final = 0.85
 
@@ -48,6 +50,7 @@ class Span:
         kind: Sweep, held rpm, or partial (too little rise or too short for a sweep).
         first, last: Its rows, both included.
         trace_first, trace_last: Rows of its trace: without standing still at the start, with a spike at the end.
+        sweep_last: Last row before the throttle was lifted or engine speed topped out.
         ending: What ended it.
         after_shift: Whether engine speed had fallen within the same full-load run just before.
     """
@@ -57,6 +60,7 @@ class Span:
     last: int
     trace_first: int
     trace_last: int
+    sweep_last: int
     ending: Ending
     after_shift: bool = False
 
@@ -106,6 +110,36 @@ def _pieces(rpm: FloatArray, first: int, last: int, drop_rpm: float) -> list[tup
         found.append((first, stop - 1))
         first = stop
     return found
+
+
+def _mended(time_s: FloatArray, rpm: FloatArray, pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Pieces parted by slip put together again.
+
+    Slip is a short burst of engine speed that falls back onto the line it was rising along; after a gear shift engine
+    speed goes on from far below that line.
+    """
+    mended: list[tuple[int, int]] = []
+    for piece in pieces:
+        if mended and _falls_back(time_s, rpm, mended[-1], piece):
+            mended[-1] = (mended[-1][0], piece[1])
+        else:
+            mended.append(piece)
+    return mended
+
+
+def _falls_back(time_s: FloatArray, rpm: FloatArray, before: tuple[int, int], after: tuple[int, int]) -> bool:
+    first, last = before
+    top = first + int(np.argmax(rpm[first : last + 1]))
+    steady = slice(first, int(np.searchsorted(time_s, time_s[top] - 0.5)))
+    if steady.stop - first < 5 or time_s[steady.stop - 1] - time_s[first] < 1.0:
+        return False
+    recent = slice(max(first, int(np.searchsorted(time_s, time_s[steady.stop - 1] - 3.0))), steady.stop)
+    slope, level = np.polyfit(time_s[recent] - time_s[top], rpm[recent], 1)
+    near = slice(after[0], int(np.searchsorted(time_s, time_s[top] + _SLIP_S)))
+    if slope <= 0 or near.stop - near.start < 2 or rpm[top] - level < 60.0:
+        return False
+    low = near.start + int(np.argmin(rpm[near]))
+    return bool(abs(rpm[low] - level - slope * (time_s[low] - time_s[top])) < 150.0)
 
 
 def _without_wait(rec: Recording, smooth: FloatArray, first: int, last: int, whole: bool) -> int:
@@ -193,7 +227,9 @@ def _span(
     if before.size and before.max() > rec.boost_kpa[begin : end + 1].max() + 1.0:
         begin = lead_row + int(np.argmax(before))
     trace_last = _with_spike(rec, begin, end, limit_row=rec.time_s.size)
-    return Span("partial" if short else "sweep", first, max(last, trace_last), begin, trace_last, ending, after_shift)
+    return Span(
+        "partial" if short else "sweep", first, max(last, trace_last), begin, trace_last, end, ending, after_shift
+    )
 
 
 def _held(rec: Recording, first: int, last: int, options: FinderOptions, ending: Ending) -> Span | None:
@@ -203,7 +239,7 @@ def _held(rec: Recording, first: int, last: int, options: FinderOptions, ending:
     low, high = np.quantile(rec.rpm[first : last + 1], [0.02, 0.98])
     if high - low > options.held_rpm:
         return None
-    return Span("held rpm", first, last, first, last, ending)
+    return Span("held rpm", first, last, first, last, last, ending)
 
 
 def find_pulls(rec: Recording, options: FinderOptions) -> list[Span]:
@@ -232,7 +268,7 @@ def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_]
     for first, last in _runs(_bridged(full, rec.time_s)):
         if last - first < 3:
             continue
-        pieces = _pieces(smooth, first, last, options.largest_drop_rpm)
+        pieces = _mended(rec.time_s, smooth, _pieces(smooth, first, last, options.largest_drop_rpm))
         lead = first
         for number, piece in enumerate(pieces):
             final = number == len(pieces) - 1
@@ -250,7 +286,7 @@ def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_]
 def _by_rise(rec: Recording, smooth: FloatArray, options: FinderOptions) -> list[Span]:
     last = rec.time_s.size - 1
     spans: list[Span] = []
-    for piece in _pieces(smooth, 0, last, options.largest_drop_rpm):
+    for piece in _mended(rec.time_s, smooth, _pieces(smooth, 0, last, options.largest_drop_rpm)):
         at_end = piece[1] >= last - 1
         ending: Ending = "log ends" if at_end else "engine speed topped out"
         span = _span(rec, smooth, piece, options, lead_row=piece[0], ending=ending, throttled=False, after_shift=False)
@@ -275,4 +311,5 @@ def shifted(span: Span, rows: int) -> Span:
         last=span.last + rows,
         trace_first=span.trace_first + rows,
         trace_last=span.trace_last + rows,
+        sweep_last=span.sweep_last + rows,
     )

@@ -96,6 +96,8 @@ def frozen(evidence: Evidence) -> Iterator[Remark]:
                 float(time[start]),
                 refuses=True,
             )
+        elif part[start] == part.max() and role == "boost":
+            continue  # at its top: that is for the check of a pinned gauge
         elif role == "boost" and seconds > max(12 * usual, 0.3 * evidence.seconds) and _lively(part, start, length):
             yield Remark(
                 "frozen",
@@ -121,7 +123,8 @@ def gaps(evidence: Evidence) -> Iterator[Remark]:
         return
     worst = int(holes[np.argmax(steps[holes])])
     swept = abs(float(evidence.rpm[evidence.rows][worst + 1] - evidence.rpm[evidence.rows][worst]))
-    text = f"{holes.size} gaps in the log, the longest {steps[worst]:.2f} s and {swept:.0f} rpm wide"
+    count = "a gap in the log of" if holes.size == 1 else f"{holes.size} gaps in the log, the longest"
+    text = f"{count} {steps[worst]:.2f} s and {swept:.0f} rpm wide"
     far = steps[worst] > 0.2 * evidence.seconds and swept > STEP_WARN_RPM
     yield Remark("dropped samples", text, float(time[worst]), refuses=bool(far or swept > 1.5 * STEP_MOST_RPM))
 

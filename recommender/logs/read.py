@@ -173,7 +173,10 @@ def _columns(layout: Layout, chunks: list[_Chunk]) -> list[Column]:
         if layout.units and layout.units[place]:
             name, unit = tidy(header) if unit is None else name, tidy(layout.units[place]).strip("[](){} ")
         values.flags.writeable = False
-        columns.append(Column(tidy(header), name or f"column {place + 1}", unit, values, kind))  # type: ignore[arg-type]
+        before = sum(tidy(other) == tidy(header) for other in layout.names[:place])
+        again = f" (again {before})" if before and header else ""
+        full_name = name or f"column {place + 1}"
+        columns.append(Column(tidy(header) + again, full_name, unit, values, kind))  # type: ignore[arg-type]
     if columns and not columns[-1].header and not np.isfinite(columns[-1].values).any():
         columns.pop()
     return columns

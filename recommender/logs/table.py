@@ -16,7 +16,7 @@ class Column:
     """One column.
 
     Attributes:
-        header: As the log writes it.
+        header: As the log writes it; " (again 1)" is added where an earlier column has the same.
         name: The same without its unit, tidied.
         unit: Unit as written, None where none is given.
         values: Shape (n,), NaN where blank. A clock column is in seconds.
@@ -32,7 +32,8 @@ class Column:
     @property
     def label(self) -> str:
         """Name with unit, for messages."""
-        return f"{self.name} [{self.unit}]" if self.unit else self.name
+        again = self.header[self.header.rfind(" (again ") :] if " (again " in self.header else ""
+        return f"{self.name}{again} [{self.unit}]" if self.unit else f"{self.name}{again}"
 
     @property
     def known(self) -> FloatArray:

@@ -33,9 +33,7 @@ def _bus_log(path: Path) -> dict[str, np.ndarray]:
     }
     heads = "Time (s),Engine RPM (rpm),Intake Manifold Absolute Pressure (kPa),Accelerator Pedal Position (%),"
     heads += "Intake Air Temperature (°C),Engine Coolant Temperature (°C),Barometric Pressure (kPa)"
-    lines = [heads] + [
-        f"{time[k]:.1f}," + ",".join(f"{values[name][k]:.2f}" for name in values) for k in range(rows)
-    ]
+    lines = [heads] + [f"{time[k]:.1f}," + ",".join(f"{values[name][k]:.2f}" for name in values) for k in range(rows)]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return values
 

@@ -13,7 +13,9 @@ from .recordings import PLATEAU_KPA, recording, without
 
 JOB = ReadOptions(default_pressure_unit="psi", judged=(3900.0, 6700.0))
 #: 25 dialects, three recordings each: with throttle and what lies around; without throttle; the pull alone.
-CASES = [(name, around, throttle) for name in DIALECTS for around, throttle in ((True, True), (True, False), (False, False))]
+CASES = [
+    (name, around, throttle) for name in DIALECTS for around, throttle in ((True, True), (True, False), (False, False))
+]
 
 
 def only_pull(path: Path, options: ReadOptions = JOB) -> FoundPull:
