@@ -40,7 +40,7 @@ CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "top_slope": (-0.20, 0.25),  # log ceiling, judge_from to judge_to
     "dead_low": (9.0, 6.0),  # duty at which the solenoid begins to bleed [%]
     "full_at": (88.0, 12.0),  # duty at which it can bleed no more [%]
-    "log_curvature": (np.log(1.15), 0.30),  # exponent of the share over its travel
+    "log_curvature": (np.log(1.25), 0.40),  # exponent of the share over its travel
     "logit_most": (0.85, 0.60),  # share bled at the end of the travel
     "duty_tilt": (-0.10, 0.20),  # how much less duty is worth at judge_to than at judge_from
     "duty_bow": (0.0, 0.10),  # the same, second order
@@ -62,6 +62,11 @@ FLOOR_SHAPE: Final = (0.30, 0.10)
 SPOOL_SHAPE: Final = (0.25, 0.15)
 TOP_SHAPE: Final = (0.40, 0.08)
 SHAPE_SPACING: Final = 0.22
+#: The same for the logarithm of what a point of duty is worth, over duty [%]: solenoids that differ from the formula.
+DUTY_SHAPE: Final = (14.0, 0.40)
+DUTY_SPACING: Final = 9.0
+#: Duty at which the response is tabulated. [%]
+DUTY_TABLE: Final = np.linspace(0.0, 100.0, 51)
 
 #: Duty over which the ends of the solenoid's travel are rounded. [%]
 ROUNDING_PCT: Final = 2.5
@@ -87,12 +92,12 @@ def bled_share(
     return most * travel**curvature
 
 
-def _shape_basis(u: FloatArray, length: float, deviation: float) -> FloatArray:
+def _shape_basis(u: FloatArray, length: float, deviation: float, spacing: float = SHAPE_SPACING) -> FloatArray:
     """Whitened basis of a smooth random function of u: basis @ standard normal has a squared-exponential covariance.
 
     Rasmussen & Williams, "Gaussian Processes for Machine Learning" (2006), eq. 2.19 for the values between the knots.
     """
-    knots = np.arange(u[0], u[-1] + SHAPE_SPACING, SHAPE_SPACING)
+    knots = np.arange(u[0], u[-1] + spacing, spacing)
     between = np.exp(-0.5 * ((u[:, None] - knots[None, :]) / length) ** 2)
     at_knots = np.exp(-0.5 * ((knots[:, None] - knots[None, :]) / length) ** 2) + 1e-6 * np.eye(knots.size)
     root = linalg.cholesky(at_knots, lower=True)
@@ -107,6 +112,7 @@ class Parts:
     constants: dict[str, FloatArray]
     log_floor: FloatArray
     log_ceiling: FloatArray
+    lift: FloatArray  # log of boost over floor at the duty of DUTY_TABLE; (D, 51)
 
 
 class Gate:
@@ -126,6 +132,7 @@ class Gate:
         self.u = (rpm - target.judge_from) / self.span_rpm
         self.full_gain = max(knobs["gain"].upper, 1e-9)
         self._shapes = [_shape_basis(self.u, *shape) for shape in (FLOOR_SHAPE, SPOOL_SHAPE, TOP_SHAPE)]
+        self._shapes.append(_shape_basis(DUTY_TABLE, *DUTY_SHAPE, DUTY_SPACING))
         self._shape_ends = np.cumsum([len(NAMES)] + [basis.shape[1] for basis in self._shapes])
         self._mean = np.array([CONSTANTS[name][0] for name in NAMES])
         self._deviation = np.array([CONSTANTS[name][1] for name in NAMES])
@@ -144,7 +151,7 @@ class Gate:
         """Floor and ceiling of each draw. ``z`` of shape (D, P)"""
         c = self.constants(z)
         ends = self._shape_ends
-        floor_shape, spool_shape, top_shape = (
+        floor_shape, spool_shape, top_shape, duty_shape = (
             z[:, ends[i] : ends[i + 1]] @ basis.T for i, basis in enumerate(self._shapes)
         )
         u = self.u
@@ -153,7 +160,7 @@ class Gate:
         spool = np.exp(c["log_spool_slope"]) * (u - c["spool_at"]) + spool_shape
         top = c["log_top"] + c["top_slope"] * (u - 0.5) + top_shape
         log_ceiling = log_scale + _soft_min(spool, top, 6.0)
-        return Parts(c, log_floor, log_ceiling)
+        return Parts(c, log_floor, log_ceiling, _lift(c, duty_shape))
 
     def boost(self, parts: Parts, settings: FloatArray) -> FloatArray:
         """Mean boost of each draw at each settings. [kPa gauge], shape (D, S, M)
@@ -174,16 +181,12 @@ class Gate:
 
     def _regulated(self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray) -> FloatArray:
         """Boost that the gate would hold if the turbo could always give it. (D, S, M), kPa gauge"""
-        duty = effective_duty(self.rpm, settings)[None]
-        share = bled_share(
-            duty,
-            dead_low=c["dead_low"],
-            full_at=np.maximum(c["full_at"], c["dead_low"] + 15.0),
-            curvature=np.exp(c["log_curvature"]),
-            most=special.expit(c["logit_most"]),
-        )
+        place = effective_duty(self.rpm, settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])
+        cell = np.minimum(place.astype(np.int64), DUTY_TABLE.size - 2)
+        lift = parts.lift[:, cell]
+        lift += (parts.lift[:, cell + 1] - lift) * (place - cell)
         tilt = 1.0 + c["duty_tilt"] * self.u + c["duty_bow"] * (self.u - 0.5) ** 2
-        regulated = np.exp(parts.log_floor[:, None, :] - np.log1p(-share) * tilt)
+        regulated = np.exp(parts.log_floor[:, None, :] + lift * tilt)
         gain = settings[None, :, 5, None] / self.full_gain
         if not np.any(gain):
             return regulated
@@ -224,6 +227,22 @@ class Gate:
         over = np.logaddexp(0.0, (gain - np.exp(c["log_ring_from"])) / 0.05) * 0.5
         ring: FloatArray = self.scale_kpa * np.exp(c["log_ring"]) * over * (gain > 0)
         return ring
+
+
+def _lift(c: dict[str, FloatArray], shape: FloatArray) -> FloatArray:
+    """Log of boost over floor for the duty of the table: gate balance, its slope bent by a free shape.
+
+    The slope stays positive, so more duty never means less boost. Shape (D, 51)
+    """
+    share = bled_share(
+        DUTY_TABLE[None],
+        dead_low=c["dead_low"],
+        full_at=np.maximum(c["full_at"], c["dead_low"] + 15.0),
+        curvature=np.exp(c["log_curvature"]),
+        most=special.expit(c["logit_most"]),
+    )
+    rise = np.diff(-np.log1p(-share), axis=1) * np.exp(0.5 * (shape[:, 1:] + shape[:, :-1]))
+    return np.concatenate([np.zeros((rise.shape[0], 1)), np.cumsum(rise, axis=1)], axis=1)
 
 
 def _soft_min(first: FloatArray, second: FloatArray, sharpness: FloatArray | float) -> FloatArray:

@@ -93,6 +93,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         residual: Standard deviation of what the physics misses, over the highest target, a priori. [-]
         rpm_jitter: Standard deviation of a pull's shift along rpm. [u]
         physics: False replaces the gate by a flat mean (to show what the physics is worth).
+        widen: Factor on the spread of constants and residual, for when the last predictions missed. [-]
         process: False leaves out the Gaussian process (to show what it is worth).
         seed: Where the draws come from.
     """
@@ -108,6 +109,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         drift: float = 0.004,
         residual: float = 0.028,
         rpm_jitter: float = 0.008,
+        widen: float = 1.0,
         physics: bool = True,
         process: bool = True,
         seed: int = 0,
@@ -120,6 +122,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self.drift = drift
         self.residual = residual
         self.rpm_jitter = rpm_jitter
+        self.widen = widen
         self.physics = physics
         self.process = process
         self.seed = seed
@@ -254,7 +257,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         if not self.process:
             return 1e-3
         wide = 1.0 if self.physics else 9.0
-        return self.residual * self.gate_.scale_kpa * size * wide
+        return self.residual * self.gate_.scale_kpa * size * wide * self.widen
 
     def _covariance(self, inputs: FloatArray, level: FloatArray, size: float, repeat: float) -> FloatArray:
         """Covariance of the data around the gate's curves. Shape (N, N)"""
@@ -292,7 +295,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
                 best, jacobian = self._best(root, best)
             scaled = linalg.solve_triangular(root, jacobian, lower=True)
             precision = scaled.T @ scaled + np.eye(gate.size)
-            z = best + linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
+            spread = linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
+            z = best + np.sqrt(self.widen) * spread
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(
@@ -447,6 +451,26 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         noise = np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size))[draws]
         return np.asarray(out + np.moveaxis(root @ noise.T, 2, 0))
 
+    def surprise_of(self, pull: Observation) -> float:
+        """Squared distance of a pull from what was expected of it, over what was to be expected. [-]
+
+        Mean over three independent readings of the curve: its whole height, its tilt and its bow, each over the
+        standard deviation that the drawn curves have in it. About 1 where the surrogate is honest.
+        """
+        known = (self.rpm_ >= pull.curve.rpm[pull.curve.reached][0]) & (
+            self.rpm_ <= pull.curve.rpm[pull.curve.reached][-1]
+        )
+        judged = known & (self.gate_.u >= -0.05)
+        if judged.sum() < 4:
+            return 1.0
+        seen = np.interp(self.rpm_, pull.curve.rpm[pull.curve.reached], pull.curve.boost_kpa[pull.curve.reached])
+        drawn = self.curves(pull.settings.as_array()[None])[:, 0]
+        forms, _ = np.linalg.qr(np.vander(self.gate_.u[judged], 3, increasing=True))
+        readings = (drawn[:, judged] - drawn[:, judged].mean(axis=0)) @ forms
+        seen_readings = (seen - drawn.mean(axis=0))[judged] @ forms
+        covariance = readings.T @ readings / drawn.shape[0] + 0.2 * np.eye(3)
+        return float(seen_readings @ linalg.solve(covariance, seen_readings, assume_a="pos") / 3.0)
+
     def get_params(self, deep: bool = True) -> dict[str, Any]:
         """Arguments of the estimator, as scikit-learn asks for them."""
         return dict(super().get_params(deep=deep))
@@ -459,7 +483,8 @@ def _root(covariance: FloatArray) -> FloatArray:
 
 
 def _cut(parts: Parts, draws: slice) -> Parts:
-    return Parts({k: v[draws] for k, v in parts.constants.items()}, parts.log_floor[draws], parts.log_ceiling[draws])
+    constants = {name: values[draws] for name, values in parts.constants.items()}
+    return Parts(constants, parts.log_floor[draws], parts.log_ceiling[draws], parts.lift[draws])
 
 
 def _most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:

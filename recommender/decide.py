@@ -22,12 +22,19 @@ from recommender.step import Alternative, Decision, Problem, same
 
 #: Expected improvement of deviation, over the tolerance, that is worth another pull.
 WORTH = 0.12
+#: What the best car among the draws may still promise, over the tolerance, when the job is ended without the target.
+SETTLED = 0.5
+#: Deviation of the best pull, over the tolerance, from which gain may be raised.
+GAIN_FROM = 4.0
 #: Spread of a step's deviation that the sketch cannot see, over the tolerance.
 UNSEEN = 0.25
 #: Deviation that a changed knob must bring, so that nothing is turned for nothing. [share of tolerance]
 EFFORT = 0.01
 #: Chance of reaching the target under which it is called out of reach.
 HOPELESS = 0.05
+#: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
+MISS = 1.5
+WIDEST = 2.5
 #: Settings judged with all draws.
 FINALISTS = 8
 #: Shorter strides towards the best, for when the gate holds the whole stride back.
@@ -65,9 +72,28 @@ def review(problem: Problem, observations: Sequence[Observation]) -> Review:
 
 
 def surrogate_for(problem: Problem, observations: Sequence[Observation]) -> BoostSurrogate:
-    """The surrogate fitted to all trusted pulls."""
+    """The surrogate fitted to all trusted pulls, widened where its last predictions missed."""
     seed = problem.seed * 1009 + len(observations)
-    return BoostSurrogate(problem.target, problem.knobs, seed=seed).fit_pulls(observations)
+    widen = widening(problem, observations)
+    return BoostSurrogate(problem.target, problem.knobs, seed=seed, widen=widen).fit_pulls(observations)
+
+
+def widening(problem: Problem, observations: Sequence[Observation]) -> float:
+    """Factor by which the surrogate is widened: how far the latest two pulls lay from what was expected of them.
+
+    Each is judged by a fit to the pulls before it. The latest counts in full, the one before it half.
+    """
+    factor = 1.0
+    for back, weight in ((1, 1.0), (2, 0.5)):
+        before = observations[: len(observations) - back]
+        pull = observations[len(observations) - back] if len(observations) >= back else None
+        if pull is None or not pull.trusted or sum(other.trusted for other in before) < 1:
+            continue
+        seed = problem.seed * 1009 + len(before)
+        fitted = BoostSurrogate(problem.target, problem.knobs, seed=seed, draws=192).fit_pulls(before)
+        miss = float(np.sqrt(fitted.surprise_of(pull)))
+        factor = max(factor, 1.0 + weight * (min(miss / MISS, WIDEST) - 1.0))
+    return factor
 
 
 def decide(problem: Problem, observations: Sequence[Observation]) -> Decision:
@@ -93,6 +119,15 @@ def decide_with(problem: Problem, observations: Sequence[Observation], surrogate
     if stop is not None:
         cause, why = stop
         return _say(outlook, "stop", outlook.forecast([last.settings])[0], why, cause=cause, review=seen)
+    over = floor_above(problem, observations)
+    if over is not None:
+        pull, from_rpm = over
+        could = deviation_kpa(pull.curve, problem.target)
+        why = reasons.for_out_of_reach(problem, pull, could, could, "floor above target", from_rpm)
+        standing = outlook.forecast([pull.settings])[0]
+        return _say(
+            outlook, "out of reach", standing, why, review=seen, cause="floor above target", cause_rpm=from_rpm, best=could
+        )
     if not last.trusted:
         again = outlook.forecast([_on_grid(outlook, last.settings)])[0]
         if again.risk <= problem.risk and not _blocked(outlook, seen, again):
@@ -122,6 +157,25 @@ def _must_stop(
     return None
 
 
+def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[Observation, float] | None:
+    """The pull on the spring alone, where it stands above the target over most of the judged range; and from which rpm.
+
+    Above means by more than the tolerance on the whole, so that no setting can bring boost down to the target.
+    """
+    for pull in reversed(observations):
+        if not pull.trusted or not pull.complete or not same(_idle_like(problem, pull.settings), pull.settings):
+            continue
+        judged = problem.target.judged(pull.curve.rpm) & pull.curve.reached
+        error = (pull.curve.boost_kpa - problem.target.at(pull.curve.rpm))[judged]
+        above = error > problem.tolerance_kpa
+        if error.size and np.mean(above) > 0.5 and float(np.sqrt(np.mean(np.maximum(error, 0.0) ** 2))) > (
+            1.1 * problem.tolerance_kpa
+        ):
+            return pull, float(pull.curve.rpm[judged][int(np.argmax(above))])
+        return None
+    return None
+
+
 def _idle_like(problem: Problem, settings: Settings) -> Settings:
     """Idle settings with the ramp's corners of ``settings``, which do nothing while the ramp adds nothing."""
     nothing = idle(problem).as_dict()
@@ -133,7 +187,7 @@ def _idle_like(problem: Problem, settings: Settings) -> Settings:
 
 def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Decision:
     problem, last = outlook.problem, observations[-1]
-    allowed = spans(problem, last.settings)
+    allowed = _gain_last(problem, spans(problem, last.settings), last.settings, seen)
     starts = _starts(outlook, observations, seen)
     found = minimise(
         lambda points: _merit(outlook, points, last.settings, seen),
@@ -154,6 +208,21 @@ def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review)
         return _say(outlook, "stop", least, why, cause="nothing allowed is safe", review=seen)
     chosen = min(open_to, key=lambda f: _score(problem, f, last.settings, seen))
     return _verdict(outlook, observations, seen, chosen, forecasts, allowed)
+
+
+def _gain_last(
+    problem: Problem, allowed: list[tuple[int, int]], last: Settings, seen: Review
+) -> list[tuple[int, int]]:
+    """Gain is not raised before boost is within reach of the target without it.
+
+    Common practice, and for a reason: many feedback laws wake up only near the target, so that far from it gain
+    teaches nothing about itself and hides what duty does.
+    """
+    low, high = allowed[5]
+    if seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
+        return allowed
+    stay = int(problem.knobs["gain"].index(last.gain))
+    return [*allowed[:5], (low, max(low, min(stay, high)))]
 
 
 def _starts(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> IntArray:
@@ -269,7 +338,7 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
     def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
         values = outlook.values(points)
         deviations, highest = outlook.sketch(values)
-        violation = np.maximum(-outlook.headroom(highest) / problem.limit_kpa, 0.0)
+        violation = np.maximum(highest.mean(axis=0) / problem.limit_kpa - 1.0, 0.0)
         return deviations.mean(axis=0), violation + (values[:, 1] >= values[:, 2])
 
     found = minimise(
@@ -306,7 +375,8 @@ def _verdict(
         return _say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
     could = prospect(outlook, observations, seen)
     gain = _improvement(problem, chosen, seen)
-    if seen.best is not None and gain < WORTH * problem.tolerance_kpa:
+    settled = seen.best_kpa - could.best_kpa < max(SETTLED * problem.tolerance_kpa, gain)
+    if seen.best is not None and gain < WORTH * problem.tolerance_kpa and settled:
         standing = outlook.forecast([seen.best.settings])[0]
         if could.chance <= 0.5 and seen.best_kpa > 1.1 * problem.tolerance_kpa:
             cause, cause_rpm = reasons.hardware(outlook, could.forecast)
