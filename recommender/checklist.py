@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -11,7 +11,9 @@ import numpy as np
 from models.settings import KNOB_NAMES
 from models.units import kpa_in
 from recommender.job import Job
-from recommender.logs import choose_channels, read_log
+from recommender.logs import Column, LogError, RawLog, Role, read_log
+from recommender.logs.words import rank_of
+from recommender.logs.written_units import parse_unit
 from recommender.pull_log import read_options
 
 #: Gauge and barometer may differ by this much at key-on. [kPa]
@@ -76,28 +78,44 @@ def key_on(path: Path, job: Job) -> Item:
     """Boost gauge against barometer with the engine at rest.
 
     Raises:
-        LogError: the log cannot be read.
+        LogError: the log cannot be read, or has no boost column.
     """
     raw = read_log(path)
-    options = replace(read_options(job, (), raw.shape), guards={})
-    channels = choose_channels(raw, options)
-    rest = np.isfinite(channels.values["rpm"]) & (channels.values["rpm"] < 1.0)
-    unit = next(choice.unit for choice in channels.choices if choice.role == "boost") or job.pressure_unit
-    boost = channels.columns["boost"].values[rest] * kpa_in(options.hints.boost_unit or unit)
-    boost = boost[np.isfinite(boost)]
-    say = job.problem().say
-    if boost.size < 3:
+    hints = read_options(job, (), raw.shape).hints
+    boost = _column(raw, "boost", hints.boost)
+    if boost is None:
+        listed = ", ".join(column.label for column in raw.columns)
+        raise LogError(f'{path.name}: no boost channel among {listed}. Name it under [channels]: boost = "MAP".')
+    rpm, barometer = _column(raw, "rpm", hints.rpm), _column(raw, "barometer", hints.barometer)
+    rest = np.isfinite(boost.values) & (np.ones(boost.values.size, dtype=bool) if rpm is None else rpm.values < 1.0)
+    if np.count_nonzero(rest) < 3:
         return Item(f"{path.name}: the engine is never at rest. Log some seconds with ignition on, engine off.", "bad")
-    reading = float(np.median(boost))
-    barometer = channels.values.get("barometer")
-    ambient = options.barometer_kpa
-    if barometer is not None and np.isfinite(barometer[rest]).any():
-        ambient = float(np.nanmedian(barometer[rest]))
-    absolute = (options.hints.boost_is or ("absolute" if reading > 50.0 else "gauge")) == "absolute"
+    reading = float(np.median(boost.values[rest])) * kpa_in(hints.boost_unit or _unit(boost, job.pressure_unit))
+    ambient = job.channels.get("barometer_kpa")
+    if barometer is not None:
+        ambient = float(np.nanmedian(barometer.values[rest])) * kpa_in(_unit(barometer, "kPa"))
+    absolute = (hints.boost_is or ("absolute" if reading > 50.0 else "gauge")) == "absolute"
     if absolute and ambient is None:
         return Item(f"Boost reads {reading:.1f} kPa absolute at key-on; there is no barometer to compare with.", "bad")
     gap = reading - float(ambient or 0.0) if absolute else reading
     against = f"the barometer's {ambient:.1f} kPa" if absolute else "0 gauge"
     good = abs(gap) <= KEY_ON_KPA
     advice = "they agree" if good else "set the gauge right, or state boost_is and boost_unit under [channels]"
+    say = job.problem().say
     return Item(f"Boost at key-on is {say(gap, signed=True)} off {against}: {advice}.", "good" if good else "bad")
+
+
+def _column(raw: RawLog, role: Role, hint: str | None) -> Column | None:
+    """The column for a role by the job file's name for it, else by the name that fits best; None where none does."""
+    numbers = [column for column in raw.columns if column.kind == "number" and column.known.size]
+    if hint is not None:
+        return next(
+            (column for column in numbers if hint.lower() in (column.header.lower(), column.name.lower())), None
+        )
+    ranked = sorted(numbers, key=lambda column: -rank_of(role, column.name))
+    return ranked[0] if ranked and rank_of(role, ranked[0].name) > 0 else None
+
+
+def _unit(column: Column, otherwise: str) -> str:
+    unit = parse_unit(column.unit) if column.unit else None
+    return unit.name if unit is not None and unit.quantity == "pressure" else otherwise

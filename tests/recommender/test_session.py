@@ -1,0 +1,403 @@
+"""The use cases of a job, the awkward ones above all."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.settings import Settings
+from models.units import kpa_in
+from recommender.session import LogError, PullRefused, RecordError, Session, SettingsError, plain, to_json
+
+PSI = kpa_in("psi")
+BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
+IDLE = Settings(0, 5000, 7000, 0, 0, 0)
+Write = Callable[..., Path]
+
+
+@pytest.fixture
+def guarded(folder: Path, job_text: str) -> Iterator[Session]:
+    """The same job with guards."""
+    (folder / "job.toml").write_text(
+        job_text + "\n[guards]\nlambda = { highest = 0.86 }\nexhaust_c = { highest = 930 }\n"
+    )
+    with Session.open(folder) as opened:
+        yield opened
+
+
+def channels(
+    *, lambda_at_top: float = 0.80, exhaust_at_top: float = 850.0
+) -> dict[str, Callable[[np.ndarray], np.ndarray]]:
+    """Lambda and exhaust temperature that run in a straight line to a value at 7000 rpm."""
+    return {
+        "Lambda": lambda rpm: np.interp(rpm, [2200, 6000, 7000], [0.80, 0.80, lambda_at_top]),
+        "EGT [°C]": lambda rpm: np.interp(rpm, [2200, 7000], [600.0, exhaust_at_top]),
+    }
+
+
+# ------------------------------------------------------------------ settings
+
+
+def test_settings_left_out_are_those_last_proposed(session: Session, pull_log: Write) -> None:
+    step = session.next_step()
+    assert step.settings is not None
+    result = session.add_pull(pull_log(IDLE), settings={"duty": 7})
+    assert dict(result.settings) == {**step.settings, "duty": 7}
+    assert result.source == "changed"
+    # No step was asked for since: then the last pull's settings are the last that were dialled in.
+    assert dict(session.add_pull(pull_log(IDLE)).settings) == dict(result.settings)
+
+
+def test_a_first_pull_without_settings_is_the_baseline(session: Session, pull_log: Write) -> None:
+    result = session.add_pull(pull_log(IDLE))
+    assert result.settings["duty"] == result.settings["ramp_add"] == result.settings["gain"] == 0
+    assert result.source == "foreign"
+    assert result.step is None
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"dutty": 20}, r'no knob "dutty"\. Did you mean "duty"\?'),
+        ({"duty": "20"}, "duty: must be a finite number, but got '20'"),
+        ({"duty": True}, "must be a finite number"),
+        ({"gain": float("nan")}, "gain: must be a finite number"),
+        ({"duty": 120}, r"duty: 120 cannot be dialled on any controller\. .*between 0 and 100"),
+        ({"engagement": -1}, r"engagement: -1 psi cannot be dialled"),
+        (
+            {"ramp_from": 7000, "ramp_to": 5000, "ramp_add": 5},
+            r"ramp_from < ramp_to must hold, but got 7000 and 5000 rpm",
+        ),
+    ],
+)
+def test_settings_that_cannot_be_are_refused(
+    session: Session, pull_log: Write, given: dict[str, float], words: str
+) -> None:
+    log = pull_log(IDLE)
+    with pytest.raises(SettingsError, match=words):
+        session.add_pull(log, settings=given)
+    assert session.pulls() == []
+
+
+# ------------------------------------------------------------------ measures
+
+
+def test_measures_are_in_the_jobs_unit(session: Session, pull_log: Write) -> None:
+    result = session.add_pull(pull_log(IDLE), settings=BASELINE)
+    # The plain car's spring holds 65 kPa at 4000 rpm and 3 % less at 7000; the noise is 0.3 kPa, five of it at a peak.
+    assert result.unit == "psi"
+    assert result.peak == pytest.approx(65.5 / PSI, abs=1.5 / PSI)
+    assert result.margin == pytest.approx(19.0 - result.peak, abs=1e-3)
+    at = np.interp([4500, 6500], result.rpm, result.boost) * PSI
+    assert at == pytest.approx([65 * (1 - 0.03 * 500 / 3000), 65 * (1 - 0.03 * 2500 / 3000)], abs=0.5)
+    # Deviation from 16 psi over 3900 to 6700 rpm: the root mean square of the same straight line.
+    rpm = np.arange(3900, 6701, 50)
+    line = 65 * (1 - 0.03 * (rpm - 4000) / 3000)
+    assert result.deviation == pytest.approx(np.sqrt(np.mean((line / PSI - 16) ** 2)), abs=0.05)
+    assert result.droop == pytest.approx((65 * 0.03 * (6560 - 4600) / 3000) / PSI, abs=0.1)
+    assert result.complete
+    assert result.trusted
+    assert np.isnan(result.spool_rpm)  # never at nine tenths of the target
+    assert result.conditions["barometer_kpa"] == pytest.approx(101.325)
+
+
+def test_prediction_is_held_against_what_happened(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    run = session.job.settings_from_job(step.settings)
+    result = session.add_pull(pull_log(run))
+    inside = np.interp(step.band.rpm, result.rpm, result.boost)
+    share = np.mean((inside >= step.band.low) & (inside <= step.band.high))
+    assert result.held == pytest.approx(share, abs=1e-9)
+    assert result.predicted_peak == step.peak
+    assert result.hit == (share >= 0.8 and result.peak <= step.peak_high)
+    counted = session.trust()
+    assert (counted.predicted, counted.hits) == (1, int(bool(result.hit)))
+    assert counted.points == pytest.approx(share)
+
+
+def test_a_prediction_missed_by_far_counts_as_a_miss(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    result = session.add_pull(pull_log(session.job.settings_from_job(step.settings), scale=0.55))
+    assert result.hit is False
+    assert result.held < 0.5
+    assert session.trust().hits == 0
+
+
+# ------------------------------------------------------------------ logs
+
+
+def test_a_log_with_several_pulls_asks_which(session: Session, pull_log: Write, tmp_path: Path) -> None:
+    first, second = pull_log(IDLE), pull_log(Settings(20, 5000, 7000, 0, 0, 0))
+    rows = [np.loadtxt(file, delimiter=",", skiprows=1) for file in (first, second)]
+    rows[1][:, 0] += rows[0][-1, 0] + 0.02
+    both = tmp_path / "both.csv"
+    header = first.read_text().splitlines()[0]
+    np.savetxt(both, np.vstack(rows), delimiter=",", header=header, comments="", fmt="%.3f")
+    with pytest.raises(LogError, match=r"both\.csv: 2 pulls in this log: 1: .* rpm from .* s; 2: .*which=2"):
+        session.add_pull(both, settings=BASELINE)
+    with pytest.raises(LogError, match=r"no pull 3 in this log"):
+        session.add_pull(both, settings=BASELINE, which=3)
+    one = session.add_pull(both, settings=BASELINE, which=1)
+    two = session.add_pull(both, settings={**BASELINE, "duty": 20}, which=2)  # the same file, another pull of it
+    assert two.peak > one.peak
+    with pytest.raises(LogError, match="this very log is on record already, as pull 2"):
+        session.add_pull(both, settings=BASELINE, which=2)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "words"),
+    [
+        ("missing.csv", None, "no such file"),
+        ("empty.csv", b"", "empty.csv"),
+        ("words.csv", b"dear customer,\nthe car is ready\n", "words.csv"),
+        (
+            "no_boost.csv",
+            b"Time [s],Engine Speed [rpm]\n" + b"".join(b"%d,%d\n" % (i, 2000 + i) for i in range(99)),
+            "boost",
+        ),
+    ],
+)
+def test_logs_that_cannot_be_used_leave_no_trace(
+    session: Session, tmp_path: Path, name: str, content: bytes | None, words: str
+) -> None:
+    if content is not None:
+        (tmp_path / name).write_bytes(content)
+    with pytest.raises(LogError, match=words):
+        session.add_pull(tmp_path / name, settings=BASELINE)
+    assert session.pulls() == []
+    assert not (session.job.folder / "logs").exists()
+
+
+def test_a_refused_pull_is_noted_and_asked_for_again(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    with pytest.raises(PullRefused, match=r"refused: .* Noted on record"):
+        session.add_pull(pull_log(session.job.settings_from_job(step.settings or {}), pinned_kpa=60.0))
+    assert len(session.pulls()) == 1
+    again = session.next_step()
+    assert again.verdict == "repeat"
+    assert again.settings == step.settings
+    assert again.codes[0] == "log refused"
+    assert "was refused" in again.reasons[0]
+    good = session.add_pull(pull_log(session.job.settings_from_job(again.settings or {})))
+    assert good.source == "proposed"
+    assert session.next_step().codes[0] != "log refused"
+
+
+def test_a_refused_log_above_the_limit_stops_the_job_until_acknowledged(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    session.next_step()
+    with pytest.raises(PullRefused):
+        session.add_pull(pull_log(Settings(60, 5000, 7000, 0, 0, 0), scale=1.6, pinned_kpa=140.0))
+    step = session.next_step()
+    assert step.verdict == "stop"
+    assert step.settings is None
+    assert "above the overpressure limit of 19.0 psi" in step.reasons[0]
+    session.acknowledge(0, "gauge hose kinked")
+    assert session.next_step().verdict == "repeat"
+
+
+# ------------------------------------------------------------------ guards
+
+
+def test_a_guard_that_was_passed_stops_the_job_until_acknowledged(guarded: Session, pull_log: Write) -> None:
+    guarded.add_pull(pull_log(IDLE, more=channels()), settings=BASELINE)
+    assert guarded.next_step().verdict == "pull"
+    result = guarded.add_pull(pull_log(IDLE, more=channels(lambda_at_top=0.92)), settings=BASELINE)
+    assert any(warning.startswith("Guard passed: lambda 0.92 at ") for warning in result.warnings)
+    step = guarded.next_step()
+    assert step.verdict == "stop"
+    assert step.settings is None
+    assert step.codes[:2] == ["guard", "acknowledge"]
+    # Lambda leaves 0.80 at 6000 rpm and stands at 0.92 at 7000: 0.86 is passed at 6500.
+    assert "Pull 2: lambda 0.92" in step.reasons[0]
+    moment = int(step.reasons[0].split("(")[1].split(" rpm")[0])
+    assert moment == pytest.approx(6500, abs=30)
+    assert to_json(guarded.next_step()) == to_json(step)
+    with pytest.raises(RecordError, match="pull 1: no stop is waiting"):
+        guarded.acknowledge(1)
+    guarded.acknowledge(2, "fuel pump relay")
+    assert guarded.next_step().verdict == "pull"
+    assert [each.verdict for each in guarded.steps()] == ["pull", "stop", "pull"]
+
+
+def test_a_guard_that_is_approached_is_warned_of(guarded: Session, pull_log: Write) -> None:
+    # 925 °C at the top of the pull, 5 under the bound, rising with boost all the way along the spool.
+    more = {**channels(), "EGT [°C]": lambda rpm: np.interp(rpm, [2200, 4500, 7000], [560.0, 915.0, 925.0])}
+    run = Settings(50, 5000, 7000, 0, 0, 0)
+    result = guarded.add_pull(pull_log(run, more=more), settings={**BASELINE, "duty": 50})
+    assert not any("Guard passed" in warning for warning in result.warnings)
+    assert any("moves towards its bound of 930" in warning for warning in result.warnings)
+    assert "guard" not in guarded.next_step().codes
+
+
+def test_a_guard_without_its_channel_is_told(guarded: Session, pull_log: Write) -> None:
+    result = guarded.add_pull(pull_log(IDLE), settings=BASELINE)
+    assert any("guard on lambda, exhaust_c could not watch" in warning for warning in result.warnings)
+
+
+# ------------------------------------------------------------------ histories
+
+
+def test_a_job_taken_up_with_foreign_pulls_and_no_baseline(session: Session, pull_log: Write) -> None:
+    for duty in (30, 38, 45, 25, 40):
+        run = Settings(duty, 5000, 7000, 0, 0, 0)
+        result = session.add_pull(pull_log(run), settings={**BASELINE, "duty": duty}, foreign=True)
+        assert result.source == "foreign"
+        assert result.hit is None
+    step = session.next_step()
+    assert step.verdict in {"pull", "repeat", "done", "out of reach"}
+    if step.settings is not None:
+        assert abs(step.settings["duty"] - 40) <= 20
+        assert step.risk <= 0.01
+    assert step.reasons
+
+
+def test_the_limit_broken_on_the_baseline_is_answered_with_stop(session: Session, pull_log: Write) -> None:
+    result = session.add_pull(pull_log(IDLE, spring_kpa=150.0), settings=BASELINE)
+    assert result.margin < 0
+    assert result.warnings[0].startswith("Overpressure limit passed:")
+    step = session.next_step()
+    assert step.verdict == "stop"
+    assert step.settings is None
+    assert step.cause
+    assert session.steps()[-1] is not step
+
+
+def test_an_aborted_pull_is_followed_by_a_worded_answer(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    session.add_pull(pull_log(Settings(20, 5000, 7000, 0, 0, 0), last_rpm=4800.0), settings={**BASELINE, "duty": 20})
+    step = session.next_step()
+    assert step.verdict in {"pull", "repeat"}
+    assert step.settings is not None
+    assert step.reasons
+
+
+def test_two_equal_pulls_are_two_pulls(session: Session, pull_log: Write) -> None:
+    first = session.add_pull(pull_log(IDLE), settings=BASELINE)
+    second = session.add_pull(pull_log(IDLE), settings=BASELINE)
+    assert (first.number, second.number) == (1, 2)
+    assert session.next_step().verdict == "pull"
+
+
+def test_a_changed_job_file_makes_a_new_step_and_keeps_the_old(folder: Path, job_text: str, pull_log: Write) -> None:
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        old = session.next_step()
+    (folder / "job.toml").write_text(job_text.replace("16.0, 16.0]", "14.0, 14.0]"))
+    with Session.open(folder) as session:
+        new = session.next_step()
+        assert new.number == old.number + 1
+        assert [each.number for each in session.steps()] == [old.number, new.number]
+        assert all(row.same for row in session.replay())
+        # The pull is measured against the target as it is now.
+        assert session.pulls()[0].deviation == pytest.approx(14 - 64 / PSI, abs=0.2)
+    (folder / "job.toml").write_text(job_text)
+    with Session.open(folder) as session:
+        assert to_json(session.next_step()) == to_json(old)
+
+
+def test_targets_share_pulls_and_have_steps_of_their_own(folder: Path, job_text: str, pull_log: Write) -> None:
+    table = job_text.split("[target]")[1].split("[limit]")[0]
+    rain = table.replace("16.0", "10.0").replace("8.0", "7.0")
+    text = job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
+    (folder / "job.toml").write_text(text)
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        track, wet = session.next_step("track"), session.next_step("rain")
+        assert (track.target, wet.target) == ("track", "rain")
+        assert track.number != wet.number
+        assert to_json(session.next_step()) == to_json(track)
+        assert to_json(session.next_step("rain")) == to_json(wet)
+        pull = session.pulls("rain")[0]
+        assert set(pull.deviations) == {"track", "rain"}
+        assert pull.deviation == pull.deviations["rain"]
+        assert pull.deviations["track"] - pull.deviations["rain"] == pytest.approx(6.0, abs=0.1)
+        # A pull run with the second target's proposal is known as proposed.
+        assert wet.settings is not None
+        added = session.add_pull(pull_log(session.job.settings_from_job(wet.settings)), settings=wet.settings)
+        assert (added.source, added.step) == ("proposed", wet.number)
+        assert [each.number for each in session.steps("rain")] == [wet.number]
+
+
+def test_what_if_is_marked_and_never_recorded(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    session.next_step()
+    low, high = session.what_if({"duty": 10}), session.what_if({"duty": 80})
+    assert (low.number, high.number) == (0, 0)
+    assert low.codes[0] == "asked for"
+    assert low.settings is not None
+    assert low.settings["duty"] == 10
+    assert high.peak > low.peak
+    assert high.risk > low.risk
+    assert "above the 1 %" in " ".join(high.reasons)
+    assert len(session.steps()) == 1
+
+
+# ------------------------------------------------------------------ the rest
+
+
+def test_changed_knobs_are_told_with_the_value_they_had(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    assert step.changed
+    for name, value in step.changed.items():
+        assert value == BASELINE[name]
+        assert step.settings[name] != value
+    for name in set(BASELINE) - set(step.changed):
+        assert step.settings[name] == BASELINE[name]
+
+
+def test_answers_are_json_without_nan(session: Session, pull_log: Write) -> None:
+    result = session.add_pull(pull_log(IDLE), settings=BASELINE)
+
+    def strict(text: str) -> object:
+        return json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is not JSON"))
+
+    strict(to_json(session.next_step()))
+    shown = strict(to_json(result))
+    assert shown == plain(result)
+    assert shown["spool_rpm"] is None  # type: ignore[index]
+    assert "entry" not in plain(result)
+
+
+def test_digest_changes_with_what_is_on_record_and_with_nothing_else(
+    folder: Path, session: Session, pull_log: Write
+) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    first = session.digest()
+    assert first == session.digest()
+    with Session.open(folder, read_only=True) as reader:
+        assert reader.digest() == first
+    session.next_step()
+    assert session.digest() != first
+
+
+def test_checklist_names_the_jobs_own_numbers(guarded: Session, tmp_path: Path) -> None:
+    lines = [item.text for item in guarded.checklist()]
+    assert any("19 psi" in line and "cuts" in line for line in lines)
+    assert any("duty 0" in line for line in lines)
+    assert any("lambda at most 0.86" in line for line in lines)
+    for reading, state in ((0.4, "good"), (9.0, "bad")):
+        rows = "".join(f"{i * 0.1:.1f},0,{reading + 0.01 * (i % 3)},101.2\n" for i in range(50))
+        log = tmp_path / f"key on {state}.csv"
+        log.write_text(f"Time [s],Engine Speed [rpm],Boost [kPa],Barometer [kPa]\n{rows}")
+        item = guarded.checklist(log)[-1]
+        assert item.state == state
+        assert "at key-on" in item.text
+
+
+def test_no_such_step_or_target(session: Session) -> None:
+    with pytest.raises(RecordError, match="no step 4 on record: it has 0"):
+        session.step(4)
+    with pytest.raises(ValueError, match='no target "road"'):
+        session.next_step("road")
