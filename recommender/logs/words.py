@@ -55,7 +55,7 @@ WORDS: Final[dict[Role, Words]] = {
             | motor drehzahl | rpm engine | speed engine
         """,
         good=r".*\b(engine speed|engine rpm|motordrehzahl|drehzahl|regime)\b.*",
-        fair=r".*\brpm\b.*",
+        fair=r".*\brpm\b.* | engine | motor | moteur",
         never=r"""
             turbo | wheel | roller | rolle | rad | shaft | idle | leerlauf | ralenti | fan | pump | vehicle
             | @wanted | gear | launch | rate
@@ -200,6 +200,10 @@ WORDS: Final[dict[Role, Words]] = {
 }
 
 
+#: Endings that tell equal channels apart: a number, a letter, a bank.
+_NUMBERED: Final = re.compile(r"(?<=[a-z]{3})(\s*\b(bank|sensor|sonde|nr|no))?(\s*\d{1,2}|\s+[ab])$")
+
+
 @cache
 def _compiled(role: Role) -> tuple[re.Pattern[str], ...]:
     words = WORDS[role]
@@ -213,7 +217,7 @@ def _compiled(role: Role) -> tuple[re.Pattern[str], ...]:
 
 def rank_of(role: Role, name: str) -> int:
     """How well a name fits a role: 3 best, 2 good, 1 fair, 0 not at all."""
-    folded = fold(name)
+    folded = _NUMBERED.sub("", fold(name))
     never, *ranked = _compiled(role)
     if never.search(folded):
         return 0

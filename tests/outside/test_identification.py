@@ -50,7 +50,7 @@ def test_dead_time_between_duty_and_boost(delay_s: float) -> None:
 @pytest.mark.open_data
 @pytest.mark.skipif(not NIST.is_dir(), reason=f"no {NIST}: put LEW.DAT of the NIST dataplot library there")
 def test_oscillation_of_the_beam_deflections() -> None:
-    """NIST LEW.DAT, 200 deflections of a beam: 0.302 cycles a sample by least squares (0.30181 in the checks' table)."""
+    """NIST LEW.DAT, 200 deflections of a beam: 0.302 cycles a sample, by least squares 0.30181."""
     lines = (NIST / "LEW.DAT").read_text().splitlines()
     start = next(n for n, line in enumerate(lines) if line.startswith("---")) + 1
     series = np.array([float(cell) for line in lines[start:] for cell in line.split()])

@@ -40,7 +40,7 @@ def _bus_log(path: Path) -> dict[str, np.ndarray]:
 
 def test_full_pedal_reads_85_percent_and_the_pull_is_found(tmp_path: Path) -> None:
     """217 of 255 is 85.10 %: what full pedal reads on the bus (checks' table, row 42)."""
-    assert 100.0 * 217 / 255 == pytest.approx(85.10, abs=0.005)
+    assert pytest.approx(85.10, abs=0.005) == 100.0 * 217 / 255
     values = _bus_log(tmp_path / "bus.csv")
     log = intake(tmp_path / "bus.csv")
     (pull,) = log.pulls

@@ -1,0 +1,116 @@
+"""The boost column to kPa gauge: unit, gauge or absolute, ambient."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recommender.logs import ChannelHints, Intake, LogError, ReadOptions, intake
+
+from .recordings import Channels, recording
+
+_WHOLE, _ALONE = recording(20.0), recording(20.0, around=False)
+KPA = {"psi": 6.894757293168361, "kPa": 1.0, "bar": 100.0, "mbar": 0.1, "inHg": 3.386389}
+
+
+def read(tmp_path: Path, name: str, values: np.ndarray, log: Channels = _WHOLE, options: ReadOptions | None = None) -> Intake:
+    rows = [f"{t:.3f},{n:.0f},{p:.4f}" for t, n, p in zip(log["time_s"], log["rpm"], values, strict=True)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([f"time,rpm,{name}", *rows]) + "\n")
+    return intake(path, options or ReadOptions())
+
+
+def plateau(log: Intake) -> float:
+    trace = log.pulls[0].trace
+    return float(np.mean(trace.boost_kpa[trace.rpm > 5000.0]))
+
+
+@pytest.mark.parametrize("unit", list(KPA))
+@pytest.mark.parametrize("absolute", [False, True])
+def test_any_unit_gauge_or_absolute(tmp_path: Path, unit: str, absolute: bool) -> None:
+    name = f"{'Manifold Pressure' if absolute else 'Boost'} ({unit})"
+    values = (_WHOLE["boost_kpa"] + (101.325 if absolute else 0.0)) / KPA[unit]
+    log = read(tmp_path, name, values)
+    assert log.boost_is == ("absolute" if absolute else "gauge")
+    assert plateau(log) == pytest.approx(110.0, abs=0.7)  # no barometer: the standard atmosphere, which it was written with
+
+
+def test_key_on_gives_the_ambient(tmp_path: Path) -> None:
+    log = {name: values.copy() for name, values in _WHOLE.items()}
+    log["rpm"][:30] = 0.0
+    values = log["boost_kpa"] + 93.0
+    values[:30] = 93.0
+    found = read(tmp_path, "MAP (kPa)", values, log)
+    assert found.conditions.barometer_kpa == pytest.approx(93.0)
+    assert found.conditions.barometer_from == "boost channel at key-on"
+    assert plateau(found) == pytest.approx(110.0, abs=0.7)
+
+
+def test_ambient_from_the_job_file(tmp_path: Path) -> None:
+    log = read(tmp_path, "MAP (kPa)", _WHOLE["boost_kpa"] + 88.0, options=ReadOptions(barometer_kpa=88.0))
+    assert log.conditions.barometer_from == "the job file"
+    assert plateau(log) == pytest.approx(110.0, abs=0.7)
+
+
+def test_ambient_from_a_quiet_start(tmp_path: Path) -> None:
+    values = _WHOLE["boost_kpa"] + 96.0
+    values[:60] = 96.0 + np.random.default_rng(0).normal(0, 0.2, 60)
+    log = read(tmp_path, "Manifold Absolute Pressure (kPa)", values)
+    assert log.conditions.barometer_kpa == pytest.approx(96.0, abs=0.3)
+    assert any("the boost channel at its start" in warning for warning in log.warnings)
+
+
+def test_standard_atmosphere_is_warned_of(tmp_path: Path) -> None:
+    log = read(tmp_path, "MAP (kPa)", _WHOLE["boost_kpa"] + 101.3)
+    assert log.conditions.barometer_kpa == pytest.approx(101.325)
+    assert any("Log the barometer or state it in the job file" in warning for warning in log.warnings)
+
+
+def test_name_and_numbers_that_contradict_are_asked_about(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match=r"absolute by its name, gauge by its numbers .* boost_is = \"gauge\""):
+        read(tmp_path, "Manifold Absolute Pressure (kPa)", _WHOLE["boost_kpa"])
+    hints = ReadOptions(hints=ChannelHints(boost_is="gauge"))
+    assert plateau(read(tmp_path, "Manifold Absolute Pressure (kPa)", _WHOLE["boost_kpa"], options=hints)) > 109.0
+
+
+def test_gauge_or_absolute_cannot_be_told_from_a_pull_alone(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match="may be gauge, or absolute from ambient up"):
+        read(tmp_path, "Boost (kPa)", _ALONE["boost_kpa"] + 100.0, _ALONE)
+    hints = ReadOptions(hints=ChannelHints(boost_is="absolute"), barometer_kpa=100.0)
+    assert plateau(read(tmp_path, "Boost (kPa)", _ALONE["boost_kpa"] + 100.0, _ALONE, hints)) == pytest.approx(110.0, abs=0.7)
+
+
+def test_unit_by_the_job_where_two_would_do(tmp_path: Path) -> None:
+    values = _ALONE["boost_kpa"] * 0.36  # up to 41: 41 kPa, or 41 psi
+    with pytest.raises(LogError, match=r"could be psi or kPa. State it in the job file: \[channels\] boost_unit"):
+        read(tmp_path, "Boost", values, _ALONE)
+    psi = read(tmp_path, "Boost", values, _ALONE, ReadOptions(default_pressure_unit="psi"))
+    kpa = read(tmp_path, "Boost", values, _ALONE, ReadOptions(default_pressure_unit="kPa"))
+    assert plateau(psi) == pytest.approx(plateau(kpa) * KPA["psi"])
+    assert "read in psi, the job's own unit" in psi.warnings[0]
+
+
+def test_the_unit_in_the_log_beats_the_jobs(tmp_path: Path) -> None:
+    log = read(tmp_path, "Boost (kPa)", _ALONE["boost_kpa"], _ALONE, ReadOptions(default_pressure_unit="psi"))
+    assert plateau(log) == pytest.approx(110.0, abs=0.7)
+
+
+def test_unknown_unit_hint(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match="'furlong' is no pressure unit that is known"):
+        read(tmp_path, "Boost", _ALONE["boost_kpa"], _ALONE, ReadOptions(hints=ChannelHints(boost_unit="furlong")))
+
+
+@pytest.mark.parametrize("altitude_kpa", [101.3, 89.9, 70.1])
+def test_one_pull_at_three_altitudes(tmp_path: Path, altitude_kpa: float) -> None:
+    """Absolute logs of equal gauge boost: the same gauge boost whatever the altitude, the ambient kept with the pull."""
+    path = tmp_path / "log.csv"
+    rows = [
+        f"{t:.3f},{n:.0f},{max(p + altitude_kpa, 16.0):.3f},{altitude_kpa}"  # no engine draws less
+        for t, n, p in zip(_WHOLE["time_s"], _WHOLE["rpm"], _WHOLE["boost_kpa"], strict=True)
+    ]
+    path.write_text("\n".join(["time,rpm,Manifold Pressure (kPa),Barometer (kPa)", *rows]) + "\n")
+    log = intake(path)
+    assert plateau(log) == pytest.approx(110.0, abs=0.7)
+    assert log.pulls[0].conditions.barometer_kpa == pytest.approx(altitude_kpa)
