@@ -29,8 +29,9 @@ def check_lines(job: Job, items: Sequence[Item], screen: Screen) -> list[str]:
         lines += screen.listed(
             "Target", [f"{name}: {points}; {judged}; done within {wording.fine(wanted.tolerance, unit)} {unit}."]
         )
-    default = ", the default of 3 psi above the highest target: the job file gives none" if job.limit_is_default else ""
-    lines += screen.listed("Limit", [f"{wording.pressure(job.limit, unit)} {unit}{default}; risk {100 * job.risk:g} %."])
+    default = " (3 psi above the highest target: the job file gives none)" if job.limit_is_default else ""
+    limit = f"{wording.pressure(job.limit, unit)} {unit}{default}; risk {100 * job.risk:g} %."
+    lines += screen.listed("Limit", [limit])
     dials = [
         f"{wording.KNOB_LABELS[name]}: {dial.range_words()}" + ("" if dial.fixed else f", at most {dial.step:g} a pull")
         for name, dial in job.dials.items()
@@ -54,7 +55,8 @@ def look_lines(found: Intake, job: Job | None, screen: Screen) -> list[str]:
     """What a log holds."""
     lines = [f" {screen.style(found.file_name, 'bold')}"]
     lines += screen.listed("Layout", [str(found.layout)])
-    lines += screen.listed("Columns", [f"{choice.role}: {choice.column} ({choice.reason})" for choice in found.channels])
+    columns = [f"{choice.role.rstrip('_')}: {choice.column} ({choice.reason})" for choice in found.channels]
+    lines += screen.listed("Columns", columns)
     peak = found.highest_boost_kpa
     if math.isfinite(peak):
         lines += screen.listed("Highest", [f"{_said(peak, job)} anywhere in the recording."])
@@ -95,8 +97,8 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
     if trust.predicted:
         lines += [
             "",
-            f" {trust.hits} of {trust.predicted} predictions held; {wording.share(trust.points)} of all points lay inside "
-            "the 90 % band.",
+            f" {trust.hits} of {trust.predicted} predictions held; {wording.share(trust.points)} of all points lay "
+            "inside the 90 % band.",
         ]
     return lines
 
@@ -109,7 +111,12 @@ def replay_lines(rows: Sequence[Row], screen: Screen) -> list[str]:
     for row in rows:
         pulls = f"{len(row.pulls)} pull{'s' if len(row.pulls) != 1 else ''}"
         text = f"{row.verdict} (from {pulls}, version {row.version}): "
-        text += "the same, bit for bit." if row.same else f"DIFFERS: {'; '.join(row.differs)}."
+        text += "the same, bit for bit." if row.same else f"DIFFERS: {_shortened(row.differs)}."
         lines += screen.listed(f"Step {row.step}", [text])
     same = sum(row.same for row in rows)
     return [*lines, "", f" {same} of {len(rows)} steps are the same, bit for bit."]
+
+
+def _shortened(differs: Sequence[str], most: int = 3) -> str:
+    more = len(differs) - most
+    return "; ".join(differs[:most]) + (f"; and {more} more" if more > 0 else "")

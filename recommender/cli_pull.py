@@ -12,8 +12,17 @@ from recommender.cli_screen import Screen
 if TYPE_CHECKING:
     from recommender.session import Job, PullResult
 
+#: Width of the labels at the left. [columns]
+LABEL = 11
 #: Short heads of the knobs' columns, in the order of the settings.
-HEADS = {"duty": "duty", "ramp_from": "from", "ramp_to": "to", "ramp_add": "add", "engagement": "engage", "gain": "gain"}
+HEADS = {
+    "duty": "duty",
+    "ramp_from": "from",
+    "ramp_to": "to",
+    "ramp_add": "add",
+    "engagement": "engage",
+    "gain": "gain",
+}
 
 
 def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
@@ -21,13 +30,14 @@ def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
     unit = pull.unit
     absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
     lines = screen.wrapped(f"Pull {pull.number} is on record: {pull.log}.", " ")
-    lines += screen.listed("Settings", [wording.settings_line(pull.settings, unit, absent) + _source(pull)])
+    lines += screen.listed("Settings", [wording.settings_line(pull.settings, unit, absent) + _source(pull)], LABEL)
     side = "under" if pull.margin >= 0 else "OVER"
     peak = (
         f"{wording.pressure(pull.peak, unit)} {unit} at {wording.rpm(pull.peak_rpm)}, "
-        f"{wording.pressure(abs(pull.margin), unit)} {unit} {side} the limit of {wording.pressure(pull.limit, unit)} {unit}."
+        f"{wording.pressure(abs(pull.margin), unit)} {unit} {side} the limit of "
+        f"{wording.pressure(pull.limit, unit)} {unit}."
     )
-    lines += screen.listed("Peak", [peak])
+    lines += screen.listed("Peak", [peak], LABEL)
     for name, deviation in pull.deviations.items():
         of = f" ({name})" if len(pull.deviations) > 1 else ""
         text = (
@@ -35,11 +45,11 @@ def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
             if math.isfinite(deviation)
             else f"Cannot be told: the sweep does not cover the judged range{of}."
         )
-        lines += screen.listed("Deviation", [text], 11)
-    lines += screen.listed("Shape", [_shape(pull)])
+        lines += screen.listed("Deviation", [text], LABEL)
+    lines += screen.listed("Shape", [_shape(pull)], LABEL)
     if pull.warnings:
-        lines += screen.listed("Mind", list(pull.warnings))
-    return lines + screen.listed("Predicted", [held(pull)], 11)
+        lines += screen.listed("Mind", list(pull.warnings), LABEL)
+    return lines + screen.listed("Predicted", [held(pull)], LABEL)
 
 
 def _source(pull: PullResult) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 import textwrap
@@ -13,6 +14,8 @@ from typing import Final, TextIO
 #: Narrowest and widest line that is written. [columns]
 NARROWEST: Final = 40
 WIDEST: Final = 100
+#: A number stays on one line with its unit.
+_NUMBER_AND_UNIT: Final = re.compile(r"(\d) (psi|kPa|bar|rpm|%|points|pulls?)(?=\W|$)")
 _CODES: Final = {"bold": "1", "dim": "2", "red": "31", "green": "32", "yellow": "33", "magenta": "35", "cyan": "36"}
 _SPECIAL: Final = "█▀▄▶↻✔▔━┏┓┗┛┃─┌┐└┘│═╔╗╚╝║┄–°"
 
@@ -61,7 +64,9 @@ class Screen:
             rest: What the others begin with; as much blank as ``first`` is long where it is None.
         """
         hang = " " * len(first) if rest is None else rest
-        return textwrap.wrap(text, self.width, initial_indent=first, subsequent_indent=hang) or [first.rstrip()]
+        whole = _NUMBER_AND_UNIT.sub("\\1\u00a0\\2", text)
+        lines = textwrap.wrap(whole, self.width, initial_indent=first, subsequent_indent=hang)
+        return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
 
     def listed(self, label: str, texts: list[str], column: int = 10) -> list[str]:
         """A label at the left and paragraphs beside it."""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 #: Reasons shown with a step; ``nextpull why`` has them all.
 REASONS: Final = 3
-#: Inside of a frame that holds four large figures and a point. [columns]
+#: Inside of a frame: four large figures, or four and a point; two frames side by side fit in 60 columns. [columns]
 FRAME: Final = 27
 #: Lines of a frame: heavy for a changed knob, light for one that stays.
 _HEAVY: Final = ("┏", "━", "┓", "┃", "┗", "┛")
@@ -45,9 +45,9 @@ def step_lines(step: Step, job: Job, screen: Screen, *, asked: bool = False) -> 
         lines += tiles(shown, step.changed if step.settings is not None else {}, job, screen)
     lines.append("")
     lines += _safety(step, job, screen)
-    lines += [""] + _reasons(step, screen)
+    lines += ["", *_reasons(step, screen)]
     if step.notes:
-        lines += [""] + screen.listed("Note", list(step.notes))
+        lines += ["", *screen.listed("Note", list(step.notes))]
     return lines
 
 
@@ -77,7 +77,8 @@ def _ring(words: str, line: str, screen: Screen) -> list[str]:
     mark = "↻" if screen.drawing else "(again)"
     rule = ("┄" if screen.drawing else ". ") * ((len(words) + 2 * len(mark) + 2) // (1 if screen.drawing else 2))
     head = screen.style(f"{mark} {words} {mark}", "bold", "yellow")
-    return [f" {screen.style(rule, 'yellow')}", f" {head}", f" {screen.style(rule, 'yellow')}", *screen.wrapped(line, " ")]
+    rule = screen.style(rule, "yellow")
+    return [f" {rule}", f" {head}", f" {rule}", *screen.wrapped(line, " ")]
 
 
 def _tick(words: str, line: str, screen: Screen) -> list[str]:
@@ -137,14 +138,15 @@ def _settings_shown(step: Step) -> tuple[Mapping[str, float] | None, str]:
 def tiles(settings: Mapping[str, float], changed: Mapping[str, float], job: Job, screen: Screen) -> list[str]:
     """The knobs that move, each in a frame with large figures; changed ones in a heavy frame with the old value."""
     moving = [name for name in settings if not job.dials[name].fixed]
-    across = max((screen.width - 1) // (FRAME + 3), 1)
+    across = max(screen.width // (FRAME + 3), 1)
     lines: list[str] = []
     for i in range(0, len(moving), across):
         row = [_tile(name, settings[name], changed.get(name), job, screen) for name in moving[i : i + across]]
         lines += [" " + " ".join(parts) for parts in zip(*row, strict=True)]
-    fixed = [name for name in settings if job.dials[name].fixed and not job.dials[name].absent]
+    dials = job.dials
+    fixed = {name: value for name, value in settings.items() if dials[name].fixed and not dials[name].absent}
     if fixed:
-        texts = [f"{wording.KNOB_LABELS[name]} {wording.knob(name, settings[name], job.pressure_unit)}" for name in fixed]
+        texts = [f"{wording.KNOB_LABELS[name]} {wording.knob(name, fixed[name], job.pressure_unit)}" for name in fixed]
         lines += screen.wrapped(f"Fixed in this job: {', '.join(texts)}.", " ")
     return lines
 
@@ -154,20 +156,25 @@ def _tile(name: str, value: float, before: float | None, job: Job, screen: Scree
     first, flat, second, side, third, fourth = light if before is None else heavy
     unit = wording.knob_unit(name, job.pressure_unit)
     label = f" {wording.KNOB_LABELS[name].upper()} {unit}".rstrip() + " "
-    if before is None:
-        note = ""
-    else:
-        mark = "◀" if screen.drawing else "<"
-        note = f" {mark} was {wording.knob_number(before)} "
-    figures = large(_dialled(value, job.dials[name].resolution), screen.drawing)
-    pad = " " * (FRAME - 2 - len(figures[0]))
+    mark = "◀" if screen.drawing else "<"
+    note = "" if before is None else f" {mark} was {wording.knob_number(before)} "
     styles = ("bold", "cyan") if before is not None else ("bold",)
     inner = [
-        f"{side}  {screen.style(figure, *styles)}{pad}{side}" for figure in figures
+        f"{side}{screen.style(figure, *styles)}{side}"
+        for figure in _figures(_dialled(value, job.dials[name].resolution), screen)
     ]
     top = f"{first}{flat}{label}{flat * (FRAME - len(label) - 1)}{second}"
     bottom = f"{third}{flat * (FRAME - len(note) - 1)}{screen.style(note, 'bold')}{flat}{fourth}"
     return [top, *inner, bottom]
+
+
+def _figures(number: str, screen: Screen) -> list[str]:
+    """Large figures over the whole inside of a frame; plain ones where they do not fit."""
+    rows = large(number, screen.drawing)
+    if len(rows[0]) > FRAME:
+        rows = ["" if i else number for i in range(len(rows))]
+    indent = " " * min(2, FRAME - len(rows[0]))
+    return [f"{indent}{row}".ljust(FRAME) for row in rows]
 
 
 def _dialled(value: float, resolution: float) -> str:

@@ -134,7 +134,7 @@ def logged(made: VirtualPull) -> dict[str, FloatArray]:
 
 
 def draw(session: Session, folder: Path) -> Path | None:
-    """Write a picture: predicted band over measured curve, for the last pull that had a prediction; None without one."""
+    """Write a picture: predicted band over measured curve, for the last pull predicted; None without one."""
     predicted = [pull for pull in session.pulls() if pull.hit is not None and pull.step is not None]
     if not predicted:
         return None

@@ -140,9 +140,7 @@ def _floor(look: Look) -> Constant:
             f"{between(problem, top_low, top_high)} at {say_rpm(top)}."
         )
 
-    return _constant(
-        "floor", look, lambda s: _boost_at(s, nothing, look.column(at)), problem.pressure_unit, say
-    )
+    return _constant("floor", look, lambda s: _boost_at(s, nothing, look.column(at)), problem.pressure_unit, say)
 
 
 def _dead_band(look: Look) -> Constant | None:
@@ -328,5 +326,3 @@ def _rest(look: Look) -> Constant:
     text = f"What the physics misses is allowed for with {problem.say_fine(size)} (one standard deviation), {how}."
     low, high = in_unit(problem, [size, size]).tolist()
     return Constant("rest", low, high, problem.pressure_unit, 0.0, text)
-
-

@@ -162,5 +162,3 @@ def expected_curve(look: Look) -> FloatArray:
     """Expected curve at the settings looked from. Shape (M,), [kPa gauge]"""
     curves, _ = look.surrogate.expected(look.base.as_array()[None], best=True)
     return np.asarray(curves[0, 0])
-
-

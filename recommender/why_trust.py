@@ -65,14 +65,10 @@ def _on(pull: Observation, rpm: FloatArray) -> FloatArray:
     return np.asarray(boost, dtype=float)
 
 
-def _words(
-    problem: Problem, decision: Decision, pull: Observation, deviation: float, inside: float, hit: bool
-) -> str:
+def _words(problem: Problem, decision: Decision, pull: Observation, deviation: float, inside: float, hit: bool) -> str:
     peak = f"highest boost {problem.say(decision.peak_kpa)} expected, {problem.say(pull.highest_kpa)} seen"
     if np.isfinite(deviation):
-        off = (
-            f"; deviation {problem.say_fine(decision.deviation_kpa)} expected, {problem.say_fine(deviation)} seen"
-        )
+        off = f"; deviation {problem.say_fine(decision.deviation_kpa)} expected, {problem.say_fine(deviation)} seen"
     else:
         off = "; no deviation, the sweep is not complete"
     held = f"{100 * inside:.0f} % of its points lay inside the 90 % band"
