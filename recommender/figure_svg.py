@@ -2,8 +2,8 @@
 
 It knows what ``recommender.figures`` uses: lines with dashes, gaps and a fill to the trace before, dots, shaded
 rectangles and lines, notes in data coordinates, linear axes with a given range and distance between ticks. Colours
-are presentation attributes, so that a strict content policy lets them pass; each element also has the class of its role,
-by which a style sheet can give it another colour in the dark.
+are presentation attributes, so that a strict content policy lets them pass; each element also has the class of its
+role, by which a style sheet can give it another colour in the dark.
 """
 
 from __future__ import annotations
@@ -33,10 +33,12 @@ def svg(figure: go.Figure, *, title: str, description: str = "", mark: str = "f"
         ValueError: a trace of a kind that is not drawn here.
     """
     place = _Place.of(figure)
+    font = figure.layout.font
+    named = f"{mark}-t {mark}-d" if description else f"{mark}-t"
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="figure" role="img" viewBox="0 0 {place.width:g} {place.height:g}"'
-        f' aria-labelledby="{mark}-t{f" {mark}-d" if description else ""}" font-family="{escape(figure.layout.font.family)}"'
-        f' font-size="{figure.layout.font.size:g}">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="figure" role="img" aria-labelledby="{named}"'
+        f' viewBox="0 0 {place.width:g} {place.height:g}"'
+        f' font-family="{escape(font.family)}" font-size="{font.size:g}">',
         f'<title id="{mark}-t">{escape(title)}</title>',
     ]
     if description:
@@ -72,7 +74,7 @@ class _Place:
 
     @classmethod
     def of(cls, figure: go.Figure) -> _Place:
-        layout = figure.layout
+        layout: Any = figure.layout
         margin = layout.margin
         return cls(
             layout.width, layout.height, margin.l, layout.width - margin.r, margin.t, layout.height - margin.b,
@@ -108,16 +110,14 @@ def _axes(figure: go.Figure, place: _Place) -> Iterator[str]:
         yield f'<path class="grid" d="M{place.left:g} {y:g}H{place.right:g}" stroke="{grid}"/>'
         yield f'<path class="axis" d="M{place.left:g} {y:g}h-5" stroke="{ink}"/>'
         yield _text(place.left - 9, y + 5, _said(value), "end", "ink", ink)
-    yield (
-        f'<path class="axis" d="M{place.left:g} {place.top:g}V{place.bottom:g}H{place.right:g}" fill="none" stroke="{ink}"/>'
-    )
+    frame = f"M{place.left:g} {place.top:g}V{place.bottom:g}H{place.right:g}"
+    yield f'<path class="axis" d="{frame}" fill="none" stroke="{ink}"/>'
     middle = 0.5 * (place.left + place.right)
     yield _text(middle, place.height - 8, str(layout.xaxis.title.text), "middle", "ink", ink)
     x, y = 15.0, 0.5 * (place.top + place.bottom)
     text = escape(str(layout.yaxis.title.text))
-    yield (
-        f'<text class="ink" transform="translate({x:g} {y:g}) rotate(-90)" text-anchor="middle" fill="{ink}">{text}</text>'
-    )
+    turned = f"translate({x:g} {y:g}) rotate(-90)"
+    yield f'<text class="ink" transform="{turned}" text-anchor="middle" fill="{ink}">{text}</text>'
 
 
 def _ticks(axis: Any) -> list[float]:
@@ -132,7 +132,8 @@ def _said(value: float) -> str:
 
 def _traces(figure: go.Figure, place: _Place) -> Iterator[str]:
     before: Any = None
-    for trace in figure.data:
+    traces: Any = figure.data
+    for trace in traces:
         if trace.type != "scatter" or trace.fill not in (None, "none", "tonexty"):
             raise ValueError(f"only scatter traces with no fill or fill='tonexty' are drawn, but got {trace.type}")
         role = trace.meta["role"]
@@ -158,7 +159,8 @@ def _cap(role: str) -> str:
 def _points(trace: Any, place: _Place) -> list[tuple[float, float] | None]:
     """Points of a trace in pixels; None where it has a gap."""
     return [
-        None if y is None or not math.isfinite(y) else (place.x(x), place.y(y)) for x, y in zip(trace.x, trace.y, strict=True)
+        None if y is None or not math.isfinite(y) else (place.x(x), place.y(y))
+        for x, y in zip(trace.x, trace.y, strict=True)
     ]
 
 
@@ -217,4 +219,6 @@ def _note(note: Any, place: _Place) -> str:
 
 def _text(x: float, y: float, text: str, anchor: str, role: str, colour: str, *, bold: bool = False) -> str:
     weight = ' font-weight="600"' if bold else ""
-    return f'<text class="{role}" x="{x:g}" y="{y:g}" text-anchor="{anchor}" fill="{colour}"{weight}>{escape(text)}</text>'
+    return (
+        f'<text class="{role}" x="{x:g}" y="{y:g}" text-anchor="{anchor}" fill="{colour}"{weight}>{escape(text)}</text>'
+    )

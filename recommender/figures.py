@@ -8,8 +8,7 @@ same figures without a browser.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -17,10 +16,11 @@ import plotly.graph_objects as go
 
 from models.units import FloatArray
 from recommender import wording
+from recommender.palettes import LIGHT, Palette
 
 if TYPE_CHECKING:
     from recommender.explanation import KnobEffect
-    from recommender.job import TargetWanted
+    from recommender.job_checks import TargetWanted
     from recommender.session import PullResult, Step
 
 WIDTH: Final = 960
@@ -32,35 +32,6 @@ MARGIN: Final = {"l": 62, "r": 150, "t": 18, "b": 52}
 #: Least distance between two names at the right edge. [pixels]
 APART: Final = 21
 FONT: Final = "system-ui, 'DejaVu Sans', sans-serif"
-
-
-@dataclass(frozen=True)
-class Palette:
-    """Colours by role. ``band`` is the border of the band, ``band_fill`` what lies in it."""
-
-    ink: str
-    paper: str
-    grid: str
-    judged: str
-    target: str
-    last: str
-    band: str
-    band_fill: str
-    limit: str
-    limit_fill: str
-    earlier: str
-    halo: str
-
-
-LIGHT: Final = Palette(
-    ink="#1d2226", paper="#ffffff", grid="#d9dcdf", judged="#f1f3f4", target="#1d2226", last="#0067a3",
-    band="#8a5a00", band_fill="#f4dcae", limit="#b83a00", limit_fill="#fbe3da", earlier="#5f666c", halo="#f0a58a",
-)  # fmt: skip
-DARK: Final = Palette(
-    ink="#e9edf0", paper="#14181b", grid="#333b41", judged="#1d2327", target="#e9edf0", last="#63bdf2",
-    band="#f0c36b", band_fill="#4d3d1c", limit="#ff8d5c", limit_fill="#432418", earlier="#a3adb5", halo="#8c3f20",
-)  # fmt: skip
-PALETTES: Final[Mapping[str, Palette]] = {"light": LIGHT, "dark": DARK}
 
 
 def outlook(step: Step, wanted: TargetWanted, last: PullResult | None = None, palette: Palette = LIGHT) -> go.Figure:
@@ -78,7 +49,8 @@ def outlook(step: Step, wanted: TargetWanted, last: PullResult | None = None, pa
         draft.line("last", f"pull {last.number}", last.rpm, last.boost)
     draft.target(wanted)
     draft.limit(step.limit)
-    return draft.done(wanted)
+    draft.done(wanted)
+    return draft.figure
 
 
 def outcome(step: Step, pull: PullResult, wanted: TargetWanted, palette: Palette = LIGHT) -> go.Figure:
@@ -96,11 +68,17 @@ def outcome(step: Step, pull: PullResult, wanted: TargetWanted, palette: Palette
     draft.line("last", f"pull {pull.number}", pull.rpm, pull.boost)
     draft.target(wanted)
     draft.limit(step.limit)
-    return draft.done(wanted)
+    draft.done(wanted)
+    return draft.figure
 
 
 def before_after(
-    first: PullResult | None, final: PullResult | None, wanted: TargetWanted, limit: float, unit: str, palette: Palette = LIGHT
+    first: PullResult | None,
+    final: PullResult | None,
+    wanted: TargetWanted,
+    limit: float,
+    unit: str,
+    palette: Palette = LIGHT,
 ) -> go.Figure:
     """The first pull and the one whose settings stand, with target and limit. Pressures in ``unit``, gauge"""
     draft = _Draft(unit, palette)
@@ -110,7 +88,8 @@ def before_after(
         draft.line("last", f"now: pull {final.number}", final.rpm, final.boost)
     draft.target(wanted)
     draft.limit(limit)
-    return draft.done(wanted)
+    draft.done(wanted)
+    return draft.figure
 
 
 def peaks(pulls: Sequence[PullResult], limit: float, unit: str, palette: Palette = LIGHT) -> go.Figure:
@@ -120,7 +99,8 @@ def peaks(pulls: Sequence[PullResult], limit: float, unit: str, palette: Palette
     highest = np.array([pull.peak for pull in pulls])
     draft.dots("highest boost", numbers, highest)
     draft.limit(limit, first=0.5, last=(numbers.max() if numbers.size else 1.0) + 0.5)
-    return draft.done_over_pulls(numbers)
+    draft.done_over_pulls(numbers)
+    return draft.figure
 
 
 def knob_effect(effect: KnobEffect, unit: str, palette: Palette = LIGHT) -> go.Figure:
@@ -133,7 +113,8 @@ def knob_effect(effect: KnobEffect, unit: str, palette: Palette = LIGHT) -> go.F
     """
     draft = _Draft(unit, palette)
     draft.band(effect.rpm, effect.low, effect.mean, effect.high, name="")
-    return draft.small(effect.rpm)
+    draft.small(effect.rpm)
+    return draft.figure
 
 
 def _outside(step: Step, pull: PullResult) -> FloatArray:
@@ -178,7 +159,9 @@ class _Draft:
         self._tops.append(limit)
         self._limit_span = (first, last)
 
-    def band(self, x: FloatArray, low: FloatArray, mean: FloatArray, high: FloatArray, name: str = "predicted, 90 %") -> None:
+    def band(
+        self, x: FloatArray, low: FloatArray, mean: FloatArray, high: FloatArray, name: str = "predicted, 90 %"
+    ) -> None:
         """Where boost is expected: 90 % between the borders, the expected value as dots."""
         if x.size == 0:
             return
@@ -199,22 +182,22 @@ class _Draft:
     def dots(self, name: str, x: FloatArray, y: FloatArray) -> None:
         """Points joined by a thin line."""
         marker = {"symbol": "circle", "size": 11, "color": self._palette.last}
-        self._trace("last", name, x, y, mode="lines+markers", line={"color": self._palette.last, "width": 1.5}, marker=marker)
+        self._trace(
+            "last", name, x, y, mode="lines+markers", line={"color": self._palette.last, "width": 1.5}, marker=marker
+        )
 
-    def done(self, wanted: TargetWanted) -> go.Figure:
+    def done(self, wanted: TargetWanted) -> None:
         """Axes over rpm, the judged range shaded."""
         first, last = self._span()
         self._shade("judged", wanted.judge_from, wanted.judge_to, None)
         self._finish((first, last), "engine speed, rpm", 500.0 if last - first < 5500 else 1000.0)
-        return self.figure
 
-    def done_over_pulls(self, numbers: FloatArray) -> go.Figure:
+    def done_over_pulls(self, numbers: FloatArray) -> None:
         """Axes over pulls, one tick a pull or every few pulls."""
         last = float(numbers.max()) if numbers.size else 1.0
         self._finish((0.5, last + 0.5), "pull", max(1.0, float(np.ceil(last / 12))), height=260)
-        return self.figure
 
-    def small(self, x: FloatArray) -> go.Figure:
+    def small(self, x: FloatArray) -> None:
         """Axes of a small picture of a change, with a line at no change."""
         # No knob is shown on less than this scale: what hardly acts must look like it.
         scale = 10.0 * wording.least_shown(self._unit)
@@ -228,7 +211,6 @@ class _Draft:
         span = (low - pad, high + pad)
         self._layout(ends, span, "rpm", _tick(ends[1] - ends[0], 4), _tick(span[1] - span[0], 4), SMALL[0], SMALL[1])
         self.figure.update_layout(margin={"l": 56, "r": 16, "t": 10, "b": 44})
-        return self.figure
 
     # ---------------------------------------------------------------- inside
 
@@ -238,10 +220,12 @@ class _Draft:
         if tops.size:
             self._tops.append(float(tops.max()))
             self._bottoms.append(float(tops.min()))
-        boost = [round(float(value), 3) if np.isfinite(value) else None for value in y]
+        boost: Any = [round(float(value), 3) if np.isfinite(value) else None for value in y]
         more = {"mode": "lines", **more}
         self.figure.add_trace(
-            go.Scatter(x=[float(value) for value in x], y=boost, name=name, meta={"role": role}, connectgaps=False, **more)
+            go.Scatter(
+                x=[float(value) for value in x], y=boost, name=name, meta={"role": role}, connectgaps=False, **more
+            )
         )
 
     def _name(self, role: str, name: str, y: FloatArray) -> None:
@@ -250,7 +234,8 @@ class _Draft:
             self._names.append((float(known[-1]), role, name))
 
     def _span(self) -> tuple[float, float]:
-        xs = [value for trace in self.figure.data for value in trace.x]
+        traces: Any = self.figure.data
+        xs = [value for trace in traces for value in trace.x]
         low, high = (min(xs), max(xs)) if xs else (0.0, 1.0)
         return float(low), float(high)
 
@@ -274,19 +259,27 @@ class _Draft:
         self._place_names(x[1], (bottom, top), height)
 
     def _layout(
-        self, x: tuple[float, float], y: tuple[float, float], x_title: str, x_tick: float, y_tick: float, width: int, height: int
+        self,
+        x: tuple[float, float],
+        y: tuple[float, float],
+        x_title: str,
+        x_tick: float,
+        y_tick: float,
+        width: int,
+        height: int,
     ) -> None:
         axis = {
-            "color": self._palette.ink, "gridcolor": self._palette.grid, "linecolor": self._palette.ink, "showline": True,
-            "zeroline": False, "ticks": "outside", "tick0": 0.0, "fixedrange": False,
+            "color": self._palette.ink, "gridcolor": self._palette.grid, "linecolor": self._palette.ink,
+            "showline": True, "zeroline": False, "ticks": "outside", "tick0": 0.0, "fixedrange": False,
         }  # fmt: skip
         small = width < WIDTH
+        shows = "change" if small else "boost"
         self.figure.update_layout(
             width=width, height=height, margin=MARGIN, showlegend=False, hovermode="x unified",
             paper_bgcolor=self._palette.paper, plot_bgcolor=self._palette.paper,
             font={"family": FONT, "size": 13 if small else 15, "color": self._palette.ink},
             xaxis={**axis, "range": list(x), "dtick": x_tick, "title": {"text": x_title}},
-            yaxis={**axis, "range": list(y), "dtick": y_tick, "title": {"text": f"change, {self._unit}" if small else f"boost, {self._unit}"}},
+            yaxis={**axis, "range": list(y), "dtick": y_tick, "title": {"text": f"{shows}, {self._unit}"}},
         )  # fmt: skip
 
     def _place_names(self, right: float, y: tuple[float, float], height: int) -> None:
@@ -303,8 +296,9 @@ class _Draft:
                     places[i] += 0.5 * (apart - gap)
         for (_, role, name), place in zip(names, places, strict=True):
             self.figure.add_annotation(
-                x=right, y=min(max(place, y[0]), y[1]), text=name, name=role, showarrow=False, xanchor="left", yanchor="middle",
-                xshift=8, font={"color": getattr(self._palette, role), "size": 15},
+                x=right, y=min(max(place, y[0]), y[1]), text=name, name=role,
+                showarrow=False, xanchor="left", yanchor="middle", xshift=8,
+                font={"color": getattr(self._palette, role), "size": 15},
             )  # fmt: skip
 
 

@@ -59,7 +59,10 @@ FACES: Final[Mapping[str, Face]] = {
     "repeat": Face("Repeat", "Run these settings once more.", "ring", "repeat"),
     "done": Face("Done", "The target is met. Leave these settings in.", "tick", "done"),
     "out of reach": Face(
-        "Out of reach", "No setting brings this car to the target. These settings are the best there are.", "ceiling", "reach"
+        "Out of reach",
+        "No setting brings this car to the target. These settings are the best there are.",
+        "ceiling",
+        "reach",
     ),
     "stop": Face("Stop", "Make no further pull until the cause is found.", "octagon", "stop"),
 }
@@ -112,7 +115,7 @@ def rpm(value: float) -> str:
 
 def knob_number(value: float) -> str:
     """A knob's value as it is dialled, without its unit."""
-    return f"{value:.6g}"
+    return f"{value:.5g}"
 
 
 def knob_unit(name: str, pressure_unit: str) -> str:
@@ -128,5 +131,7 @@ def knob(name: str, value: float, pressure_unit: str) -> str:
 def settings_line(settings: Mapping[str, float], pressure_unit: str, absent: frozenset[str] = frozenset()) -> str:
     """All knobs in one line: ``Duty 34 %, Ramp from 4800 rpm, …``; those the controller lacks are left out."""
     return ", ".join(
-        f"{KNOB_LABELS[name]} {knob(name, value, pressure_unit)}" for name, value in settings.items() if name not in absent
+        f"{KNOB_LABELS[name]} {knob(name, value, pressure_unit)}"
+        for name, value in settings.items()
+        if name not in absent
     )

@@ -1,0 +1,223 @@
+"""The work behind the page: logs are taken one after the other, and everybody who looks sees how far it is."""
+
+from __future__ import annotations
+
+import secrets
+import threading
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from recommender.session import PullResult, Session, Step, Stop, Trust
+
+#: Stages of taking a log, in order, as the page words them.
+STAGES: Final = ("Log received", "Finding and measuring the pull", "Working out the next settings", "Done")
+#: The record is asked whether it has changed at most this often. [s]
+ASKED_S: Final = 0.5
+
+
+class Moved(Exception):
+    """What the visitor acted on is no longer what stands."""
+
+
+@dataclass
+class Task:
+    """One log on its way.
+
+    Attributes:
+        name: Of the log.
+        target: Name of the target it was made for.
+        stage: Place in ``STAGES``.
+        error: Why the log was not taken; "" where it was.
+        pull: Number that the pull got; 0 before it has one.
+    """
+
+    name: str
+    target: str
+    id: str = field(default_factory=lambda: secrets.token_hex(8))
+    stage: int = 0
+    error: str = ""
+    pull: int = 0
+    seconds: float = 0.0
+    ended: threading.Event = field(default_factory=threading.Event, repr=False)
+
+    @property
+    def done(self) -> bool:
+        return self.ended.is_set()
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What stands for one target at one moment.
+
+    Attributes:
+        step: The standing step.
+        pulls: Pulls that were not withdrawn, oldest first.
+        withdrawn: Those that were.
+        stops: What waits to be acknowledged.
+        trust: How often the predictions held.
+    """
+
+    step: Step
+    pulls: tuple[PullResult, ...]
+    withdrawn: tuple[PullResult, ...]
+    stops: tuple[Stop, ...]
+    trust: Trust
+
+
+class Desk:
+    """One job on the desk: its session, the logs that are being taken, and what was dialled in by hand.
+
+    Args:
+        session: The job, opened.
+        forget: Called with the path of a log once it was dealt with.
+
+    ``in_hand`` is the target that the page was last opened for: a log from the watched folder counts for it.
+    """
+
+    def __init__(self, session: Session, forget: Callable[[Path], None] = lambda _: None) -> None:
+        self.session = session
+        self.watching: Path | None = None
+        self.in_hand: str = session.job.first_target
+        self.notices: list[str] = []
+        self._forget = forget
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="desk")
+        self._tasks: dict[str, Task] = {}
+        self._latest: Task | None = None
+        self._dialled: dict[tuple[str, int], dict[str, float]] = {}
+        self._asked = (float("-inf"), "")
+        self._lock = threading.Lock()
+
+    # ---------------------------------------------------------------- what stands
+
+    def answers(self, target: str | None = None) -> Answers:
+        """Everything that the page shows of a target.
+
+        Raises:
+            JobError: there is no such target.
+        """
+        step = self.session.next_step(target)
+        pulls = self.session.pulls(target, withdrawn=True)
+        return Answers(
+            step=step,
+            pulls=tuple(pull for pull in pulls if pull.withdrawn is None),
+            withdrawn=tuple(pull for pull in pulls if pull.withdrawn is not None),
+            stops=tuple(self.session.open_stops()),
+            trust=self.session.trust(target),
+        )
+
+    def mark(self) -> str:
+        """Changes whenever something was added to the record, by this page or by anybody else."""
+        with self._lock:
+            when, mark = self._asked
+            if time.monotonic() - when > ASKED_S:
+                mark = self.session.digest()[:16]
+                self._asked = (time.monotonic(), mark)
+            return mark
+
+    def dialled(self, step: Step) -> Mapping[str, float]:
+        """What is taken to be dialled in for the next pull: the proposal, or what the tuner has put right.
+
+        Where nothing is proposed it is what stands as the best, or what was run last; empty where there is nothing.
+        """
+        corrected = self._dialled.get((step.target, step.number))
+        if corrected is not None:
+            return corrected
+        if step.settings is not None:
+            return step.settings
+        pulls = self.session.pulls()
+        return step.best_settings or (pulls[-1].settings if pulls else {})
+
+    def correct(self, step: Step, settings: Mapping[str, float]) -> None:
+        """Keep what was really dialled in, until the next log."""
+        self._dialled[(step.target, step.number)] = dict(settings)
+
+    # ---------------------------------------------------------------- logs
+
+    def take(
+        self,
+        log: Path,
+        *,
+        target: str,
+        settings: Mapping[str, float] | None,
+        which: int | None = None,
+        seen: int | None = None,
+    ) -> Task:
+        """Take a log in the background.
+
+        Args:
+            log: The file, under the name that the record is to keep.
+            target: Name of the target it was made for.
+            settings: What was dialled in; None for what the desk holds.
+            which: Which pull of the log, from 1.
+            seen: Number of the step that the visitor saw; None not to ask.
+        """
+        task = Task(log.name, target)
+        self._tasks[task.id] = task
+        self._latest = task
+        for old in list(self._tasks)[:-20]:
+            del self._tasks[old]
+        self._worker.submit(self._work, task, log, settings, which, seen)
+        return task
+
+    def task(self, name: str) -> Task | None:
+        return self._tasks.get(name)
+
+    @property
+    def latest(self) -> Task | None:
+        """The log that came last."""
+        return self._latest
+
+    def _work(
+        self, task: Task, log: Path, settings: Mapping[str, float] | None, which: int | None, seen: int | None
+    ) -> None:
+        began = time.monotonic()
+        try:
+            self._add(task, log, settings, which, seen)
+        except (ValueError, RuntimeError, OSError, Moved) as error:
+            task.error = str(error)
+        except Exception as error:  # a fault of ours must not leave the page waiting
+            task.error = f"{log.name}: could not be taken ({type(error).__name__}: {error})."
+            raise
+        finally:
+            self._asked = (float("-inf"), "")
+            task.seconds = time.monotonic() - began
+            task.stage = len(STAGES) - 1
+            task.ended.set()
+            self._forget(log)
+
+    def _add(
+        self, task: Task, log: Path, settings: Mapping[str, float] | None, which: int | None, seen: int | None
+    ) -> None:
+        step = self.session.next_step(task.target)
+        if seen is not None and seen != step.number:
+            raise Moved(
+                f"{log.name}: not taken, because the settings on the page had changed meanwhile. Look at what is shown "
+                "now, put right what was dialled in, and bring the log again."
+            )
+        task.stage = 1
+        try:
+            pull = self.session.add_pull(log, settings or self.dialled(step), which=which, target=task.target)
+            task.pull = pull.number
+        finally:
+            task.stage = 2
+            self.session.next_step(task.target)
+
+    # ---------------------------------------------------------------- other acts
+
+    def acknowledge(self, number: int, note: str) -> None:
+        self.session.acknowledge(number, note)
+        self._asked = (float("-inf"), "")
+
+    def withdraw(self, number: int, reason: str) -> None:
+        self.session.withdraw(number, reason)
+        self._asked = (float("-inf"), "")
+
+    def close(self) -> None:
+        """Finish the log in hand, then let go."""
+        self._worker.shutdown(wait=True)
+        self.session.close()

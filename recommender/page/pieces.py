@@ -1,0 +1,164 @@
+"""Pieces of the page: tiles, the way to the limit, the row of pulls, trust in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from recommender import wording
+
+if TYPE_CHECKING:
+    from recommender.page.desk import Answers
+    from recommender.session import Job, PullResult, Step, Trust
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One knob as it is to stand.
+
+    Attributes:
+        name, label, number, unit: As it is shown.
+        was: What it stood at before; "" where it stays.
+        more: True where the number goes up.
+    """
+
+    name: str
+    label: str
+    number: str
+    unit: str
+    was: str = ""
+    more: bool = False
+    fixed: bool = False
+
+
+def tiles(job: Job, settings: Mapping[str, float], last: PullResult | None) -> tuple[Tile, ...]:
+    """Knobs that the controller has, and what changes from the last pull."""
+    found = []
+    for name, value in settings.items():
+        dial = job.dials[name]
+        if dial.absent:
+            continue
+        was = None if last is None else last.settings[name]
+        moved = was is not None and abs(was - value) > 1e-6
+        found.append(
+            Tile(
+                name,
+                wording.KNOB_LABELS[name],
+                wording.knob_number(value),
+                wording.knob_unit(name, job.pressure_unit),
+                wording.knob_number(was) if moved and was is not None else "",
+                bool(moved and was is not None and value > was),
+                dial.fixed,
+            )
+        )
+    return tuple(found)
+
+
+def absent(job: Job) -> frozenset[str]:
+    """Knobs that the controller lacks."""
+    return frozenset(name for name, dial in job.dials.items() if dial.absent)
+
+
+def safety(job: Job, step: Step, driven: bool) -> dict[str, Any]:
+    """Peak, margin and risk of a step, and where they lie on a bar from 0 to a little above the limit. [percent]"""
+    top = 1.12 * step.limit
+    known = math.isfinite(step.peak) and math.isfinite(step.peak_high)
+
+    def place(value: float) -> float:
+        return round(100.0 * min(max(value / top, 0.0), 1.0), 2)
+
+    if not driven:
+        verdict = "Not known before the baseline: the spring decides. Lift at once if boost nears the limit."
+    elif step.risk <= job.risk:
+        verdict = f"Within the {wording.risk(job.risk)} that the job allows."
+    else:
+        verdict = f"Above the {wording.risk(job.risk)} that the job allows."
+    return {
+        "within": driven and step.risk <= job.risk,
+        "risk": wording.risk(step.risk),
+        "verdict": verdict,
+        "peak": wording.pressure(step.peak, step.unit),
+        "high": wording.pressure(step.peak_high, step.unit),
+        "limit": wording.pressure(step.limit, step.unit),
+        "margin": wording.pressure(step.margin, step.unit),
+        "under": step.margin >= 0,
+        "rpm": wording.rpm(step.tightest_rpm),
+        "known": known,
+        "at_peak": place(step.peak) if known else 0,
+        "at_high": place(step.peak_high) if known else 0,
+        "at_limit": place(step.limit),
+    }
+
+
+def rows(job: Job, found: Answers) -> list[dict[str, Any]]:
+    """The row of pulls, latest first."""
+    made = []
+    before: PullResult | None = None
+    for pull in found.pulls:
+        made.append(_row(job, pull, before, found.step.best_pull))
+        before = pull
+    made += [_row(job, pull, None, 0) for pull in found.withdrawn]
+    return sorted(made, key=lambda row: -int(row["number"]))
+
+
+_SOURCES: Final = {
+    "proposed": "as proposed",
+    "changed": "other settings than proposed",
+    "foreign": "made without the tool",
+}
+
+
+def _row(job: Job, pull: PullResult, before: PullResult | None, best: int) -> dict[str, Any]:
+    kept = {True: "held", False: "missed", None: ""}[pull.hit]
+    return {
+        "number": pull.number,
+        "tiles": tiles(job, pull.settings, before),
+        "deviation": wording.fine(pull.deviation, pull.unit),
+        "peak": wording.pressure(pull.peak, pull.unit),
+        "peak_rpm": wording.rpm(pull.peak_rpm),
+        "margin": wording.pressure(pull.margin, pull.unit),
+        "over": pull.margin < 0,
+        "kept": kept,
+        "share": wording.share(pull.held),
+        "source": _SOURCES[pull.source],
+        "step": pull.step,
+        "log": pull.log,
+        "warnings": pull.warnings,
+        "best": pull.number == best,
+        "withdrawn": pull.withdrawn,
+    }
+
+
+def trust_lines(trust: Trust, last: PullResult | None, step: Step, before: Step | None) -> list[str]:
+    """How often the predictions held, and after a miss what it did to the band."""
+    if trust.predicted == 0:
+        return ["No prediction has been put to the test yet."]
+    lines = [
+        f"{trust.hits} of {trust.predicted} predictions held (curve and peak); {wording.share(trust.points)} of all "
+        "points lay inside the 90 % band."
+    ]
+    if last is not None and last.hit is False:
+        lines.append(_after_miss(last, step, before))
+    return lines
+
+
+def _after_miss(last: PullResult, step: Step, before: Step | None) -> str:
+    missed = f"Pull {last.number} missed its prediction: {wording.share(last.held)} of it lay inside the band"
+    peak = wording.pressure(last.peak, last.unit)
+    expected = wording.pressure(last.predicted_peak, last.unit)
+    missed += f", peak {peak} instead of {expected} {last.unit}."
+    if before is None or before.band.rpm.size == 0 or step.band.rpm.size == 0:
+        return missed
+    now, then = _width(step), _width(before)
+    word = "wider" if now > then else "narrower"
+    return (
+        f"{missed} The band is {wording.fine(now, step.unit)} {step.unit} wide now, {word} than the "
+        f"{wording.fine(then, step.unit)} {step.unit} of the prediction that missed."
+    )
+
+
+def _width(step: Step) -> float:
+    """Mean width of a step's band. [its unit]"""
+    return float((step.band.high - step.band.low).mean())

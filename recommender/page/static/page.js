@@ -1,0 +1,195 @@
+"use strict";
+// Drop a log anywhere, watch it being taken, and keep the page at what stands. Everything works without it, by forms.
+(() => {
+  const BUSY_MS = 80;
+  const IDLE_MS = 1500;
+  const byId = (id) => document.getElementById(id);
+  const live = () => byId("live");
+  let working = null; // id of the log that this tab has brought
+  let said = ""; // id of the last log that was told about
+  let timer = 0;
+
+  document.documentElement.classList.add("scripted");
+
+  // ------------------------------------------------------------ telling
+
+  function progress(task) {
+    const box = byId("progress");
+    box.hidden = !task || task.done;
+    if (!box.hidden) {
+      box.querySelector("p").textContent = `${task.name}: ${task.words}`;
+      box.querySelector("progress").value = task.stage;
+    }
+  }
+
+  function problem(text) {
+    const box = byId("problem");
+    box.textContent = text;
+    box.hidden = !text;
+  }
+
+  // ------------------------------------------------------------ what stands
+
+  async function refresh(task) {
+    const query = new URLSearchParams({ target: live().dataset.target });
+    if (task) query.set("task", task);
+    const answer = await fetch(`/?${query}`, { headers: { accept: "text/html" } });
+    if (!answer.ok) return;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const fresh = page.getElementById("live");
+    if (!fresh) return;
+    const moved = fresh.dataset.step !== live().dataset.step;
+    const held = document.activeElement && live().contains(document.activeElement) ? document.activeElement.id : "";
+    live().replaceWith(fresh);
+    document.title = page.title;
+    equip();
+    if (held && byId(held)) byId(held).focus({ preventScroll: true });
+    if (moved && task) window.scrollTo({ top: 0 });
+  }
+
+  async function look() {
+    clearTimeout(timer);
+    let wait = IDLE_MS;
+    try {
+      const answer = await fetch("/state", { headers: { accept: "application/json" } });
+      const state = await answer.json();
+      const task = state.task;
+      if (task && !task.done) {
+        wait = BUSY_MS;
+        progress(task);
+      } else if (task && task.id !== said && (working === task.id || state.mark !== live().dataset.mark)) {
+        said = task.id;
+        working = null;
+        progress(null);
+        await refresh(task.id);
+      } else if (state.mark !== live().dataset.mark) {
+        progress(null);
+        await refresh("");
+      }
+      if (byId("problem").dataset.lost) {
+        delete byId("problem").dataset.lost;
+        problem("");
+      }
+    } catch (error) {
+      byId("problem").dataset.lost = "1";
+      problem("No answer from nextpull. Is it still running? This page tries again by itself.");
+    }
+    timer = setTimeout(look, document.hidden ? 4 * IDLE_MS : wait);
+  }
+
+  // ------------------------------------------------------------ logs
+
+  async function bring(file) {
+    const form = byId("log-form");
+    problem("");
+    if (working) return problem("One log after the other: the last one is still being taken.");
+    if (file.size > Number(form.dataset.largest)) {
+      return problem(`${file.name}: larger than ${Math.round(form.dataset.largest / 1e6)} MB. Cut the recording down to the pull.`);
+    }
+    const body = new FormData(form);
+    body.set("log", file, file.name);
+    working = "sent";
+    progress({ name: file.name, words: "Sending", stage: 0, done: false });
+    try {
+      const answer = await fetch("/logs", { method: "POST", body, headers: { accept: "application/json" } });
+      const told = await answer.json();
+      if (!answer.ok) throw new Error(told.error);
+      working = told.id;
+      progress(told);
+      look();
+    } catch (error) {
+      working = null;
+      progress(null);
+      problem(`${file.name} was not taken. ${error.message}`);
+    }
+  }
+
+  const carriesFiles = (event) => event.dataTransfer && Array.from(event.dataTransfer.types).includes("Files");
+  const veil = (shown) => { byId("veil").hidden = !shown; };
+  let depth = 0;
+
+  document.addEventListener("dragenter", (event) => {
+    if (!carriesFiles(event)) return;
+    event.preventDefault();
+    depth += 1;
+    veil(true);
+  });
+  document.addEventListener("dragover", (event) => { if (carriesFiles(event)) event.preventDefault(); });
+  document.addEventListener("dragleave", () => { depth = Math.max(0, depth - 1); if (!depth) veil(false); });
+  document.addEventListener("drop", (event) => {
+    if (!carriesFiles(event)) return;
+    event.preventDefault();
+    depth = 0;
+    veil(false);
+    const files = event.dataTransfer.files;
+    if (files.length !== 1) return problem("One log at a time: one pull is one step.");
+    bring(files[0]);
+  });
+
+  // ------------------------------------------------------------ the parts that are exchanged
+
+  function equip() {
+    const form = byId("log-form");
+    form.addEventListener("submit", (event) => {
+      if (event.submitter && event.submitter.hasAttribute("formaction")) return;
+      event.preventDefault();
+      const chosen = byId("log").files[0];
+      if (chosen) bring(chosen);
+    });
+    form.addEventListener("change", (event) => {
+      if (!event.target.closest("fieldset")) return;
+      const body = new FormData(form);
+      body.delete("log");
+      fetch("/dialled", { method: "POST", body, headers: { accept: "application/json" } })
+        .then((answer) => answer.json())
+        .then((told) => problem(told.error || ""))
+        .catch(() => problem("What was dialled in could not be kept. It still counts if the log is brought from this page."));
+    });
+    byId("explore").addEventListener("click", explore);
+  }
+
+  // The figure's script weighs some megabytes: it comes when somebody asks for it.
+  function script() {
+    if (window.Plotly) return Promise.resolve();
+    return new Promise((resolve, reject) => {
+      const tag = document.createElement("script");
+      tag.src = "/plotly.min.js";
+      tag.onload = resolve;
+      tag.onerror = () => reject(new Error("The figure's script could not be loaded."));
+      document.head.append(tag);
+    });
+  }
+
+  async function explore(event) {
+    const button = event.currentTarget;
+    const place = document.querySelector("[data-figure]");
+    const dark = matchMedia("(prefers-color-scheme: dark)").matches;
+    button.disabled = true;
+    try {
+      const [answer] = await Promise.all([fetch(`${place.dataset.figure}&theme=${dark ? "dark" : "light"}`), script()]);
+      const figure = await answer.json();
+      const box = document.createElement("div");
+      box.className = "explored";
+      place.replaceChildren(box);
+      figure.layout.width = Math.max(place.clientWidth, 640);
+      await window.Plotly.newPlot(box, figure.data, figure.layout, {
+        displaylogo: false, modeBarButtonsToRemove: ["toImage", "select2d", "lasso2d"],
+      });
+      button.hidden = true;
+    } catch (error) {
+      button.disabled = false;
+      problem(error.message);
+    }
+  }
+
+  const shown = new URLSearchParams(location.search).get("task");
+  if (shown) {
+    said = shown;
+    history.replaceState(null, "", `/?target=${encodeURIComponent(live().dataset.target)}`);
+  }
+  equip();
+  fetch("/state").then((answer) => answer.json()).then((state) => {
+    if (state.task && state.task.done) said = state.task.id;
+    look();
+  }).catch(look);
+})();

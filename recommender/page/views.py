@@ -1,0 +1,144 @@
+"""What the templates are filled with: everything worded and measured out, nothing decided."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from recommender import figures, wording
+from recommender.figure_svg import svg
+from recommender.page.desk import Desk, Task
+from recommender.page.pieces import rows, safety, tiles, trust_lines
+from recommender.page.shield import LARGEST_LOG
+from recommender.palettes import PALETTES
+
+if TYPE_CHECKING:
+    from recommender.explanation import KnobEffect, Outcome
+    from recommender.session import Job, PullResult, Step
+
+#: Reasons shown beside the settings; all of them are in the why panel.
+SHOWN_REASONS: Final = 3
+
+
+def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, Any]:
+    """The main page for a target."""
+    found, job = work.answers(target), work.session.job
+    step, pulls = found.step, found.pulls
+    shown = step.settings or (step.best_settings if step.verdict in ("done", "out of reach") else None)
+    last = pulls[-1] if pulls else None
+    before = _before(work, step)
+    return {
+        "title": f"{wording.FACES[step.verdict].words} – {job.name}",
+        "step": step,
+        "face": wording.FACES[step.verdict],
+        "tiles": tiles(job, shown, last) if shown else (),
+        "safety": safety(job, step, bool(pulls)),
+        "reasons": step.reasons[:SHOWN_REASONS],
+        "trust": trust_lines(found.trust, last, step, before),
+        "stops": found.stops,
+        "dialled": tiles(job, work.dialled(step), None),
+        "corrected": step.settings is not None and dict(work.dialled(step)) != dict(step.settings),
+        "checklist": () if pulls else work.session.checklist(),
+        "figure": _outlook(job, step, last),
+        "rows": rows(job, found),
+        "last": last,
+        "task": task,
+        "taken": next((pull for pull in pulls if task and pull.number == task.pull), None),
+        "notice": notice,
+        "watching": work.watching,
+        "notices": work.notices[-3:],
+        "cautions": wording.CAUTIONS,
+        "largest": LARGEST_LOG,
+    }
+
+
+def why(work: Desk, number: int) -> dict[str, Any]:
+    """The why panel of a step."""
+    job = work.session.job
+    step = work.session.step(number)
+    explained = work.session.explain(number)
+    numbers = [each.number for each in work.session.steps(step.target)]
+    place = numbers.index(number)
+    return {
+        "title": f"Why step {number}",
+        "step": step,
+        "face": wording.FACES[step.verdict],
+        "why": explained,
+        "tiles": tiles(job, step.settings, None) if step.settings else (),
+        "effects": [_effect(effect, job.pressure_unit) for effect in explained.effects if not effect.fixed],
+        "outcome": None if explained.last is None else _outcome(work, explained.last, step.target),
+        "earlier": numbers[place - 1] if place > 0 else None,
+        "later": numbers[place + 1] if place + 1 < len(numbers) else None,
+        "form": tiles(job, step.settings or step.best_settings or {}, None),
+    }
+
+
+def _effect(effect: KnobEffect, unit: str) -> tuple[KnobEffect, str, str]:
+    """A knob's effect with its label and its picture."""
+    label = wording.KNOB_LABELS[effect.knob]
+    picture = figures.knob_effect(effect, unit)
+    return effect, label, svg(picture, title=f"{label}: change of boost over engine speed", mark=f"knob-{effect.knob}")
+
+
+def _outcome(work: Desk, last: Outcome, target: str) -> str | None:
+    """The prediction drawn over what happened; None where the pull was withdrawn since."""
+    predicted = work.session.step(last.step)
+    pull = next((each for each in work.session.pulls(target) if each.number == last.pull), None)
+    if pull is None:
+        return None
+    picture = figures.outcome(predicted, pull, work.session.job.wanted(target))
+    title = f"What step {predicted.number} predicted and what pull {pull.number} gave"
+    return svg(picture, title=title, description=last.text, mark="outcome")
+
+
+def what_if(work: Desk, target: str | None, asked: Mapping[str, float]) -> dict[str, Any]:
+    """What is expected of settings that the user asks for."""
+    job = work.session.job
+    name = job.wanted(target).name
+    step = work.session.what_if(asked, name)
+    pulls = work.session.pulls(name)
+    standing = work.session.next_step(name)
+    return {
+        "title": "What if",
+        "step": step,
+        "standing": standing,
+        "safety": safety(job, step, bool(pulls)),
+        "form": tiles(job, step.settings or {}, None),
+        "tiles": tiles(job, step.settings or {}, pulls[-1] if pulls else None),
+        "figure": _outlook(job, step, pulls[-1] if pulls else None),
+        "target": name,
+    }
+
+
+def figure_json(work: Desk, number: int, theme: str) -> str:
+    """The main figure of a step for Plotly's own script, in the colours of a theme."""
+    step = work.session.step(number)
+    wanted = work.session.job.wanted(step.target)
+    pulls = [pull for pull in work.session.pulls(step.target) if _made_before(step, pull)]
+    palette = PALETTES.get(theme, PALETTES["light"])
+    figure = figures.outlook(step, wanted, pulls[-1] if pulls else None, palette)
+    text = figure.to_json()
+    return str(text)
+
+
+def _made_before(step: Step, pull: PullResult) -> bool:
+    """Whether a pull was there when a step was made: those that a later step proposed were not."""
+    return pull.step is None or pull.step < step.number
+
+
+def _before(work: Desk, step: Step) -> Step | None:
+    """The step that stood before, for the same target."""
+    earlier: Sequence[Step] = [each for each in work.session.steps(step.target) if each.number < step.number]
+    return earlier[-1] if earlier else None
+
+
+def _outlook(job: Job, step: Step, last: PullResult | None) -> str:
+    peak, limit = wording.pressure(step.peak, step.unit), wording.pressure(step.limit, step.unit)
+    return svg(
+        figures.outlook(step, job.wanted(step.target), last),
+        title="Boost over engine speed",
+        description=(
+            f"Target, last pull, predicted band and limit. Expected peak {peak} {step.unit}, limit {limit} {step.unit}."
+        ),
+        mark="outlook",
+    )
