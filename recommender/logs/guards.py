@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from scipy import stats
 
 from models.units import FloatArray
 from recommender.logs.options import Guard
@@ -15,8 +14,10 @@ from recommender.logs.options import Guard
 AHEAD_KPA: Final = 20.0
 #: Lambda is watched once boost has passed this share of the pull's highest: before, the probe still shows part load.
 LAMBDA_FROM: Final = 0.3
-#: Least correlation with boost for a trend to be one.
-LEAST_CORRELATION: Final = 0.6
+#: Share of the pull's highest boost over which trends are looked for.
+ON_BOOST: Final = 0.3
+#: A trend must stand out of its own standard error by this factor.
+LEAST_T: Final = 5.0
 
 _WORDS: Final = {
     "lambda_": "lambda", "exhaust_c": "exhaust temperature", "knock": "knock", "intake_c": "intake temperature",
@@ -48,6 +49,25 @@ class GuardFinding:
     text: str
 
 
+def _rise_with_boost(rpm: FloatArray, boost_kpa: FloatArray, values: FloatArray) -> float:
+    """Slope of a channel over boost with engine speed accounted for; 0 where it does not stand out. [unit/kPa]
+
+    Least squares on boost and engine speed together: exhaust temperature rises with engine speed at equal boost too.
+    """
+    loaded = boost_kpa > ON_BOOST * boost_kpa.max()
+    count = int(np.count_nonzero(loaded))
+    if count < 12 or np.ptp(boost_kpa[loaded]) < 5.0 or np.ptp(values[loaded]) == 0:
+        return 0.0
+    columns = np.column_stack([np.ones(count), boost_kpa[loaded], rpm[loaded] / 1000.0])
+    weights, _, rank, _ = np.linalg.lstsq(columns, values[loaded], rcond=None)
+    if rank < 3:
+        return 0.0
+    rest = values[loaded] - columns @ weights
+    spread = np.linalg.inv(columns.T @ columns)[1, 1] * float(rest @ rest) / (count - 3)
+    slope = float(weights[1])
+    return slope if abs(slope) > LEAST_T * np.sqrt(spread) else 0.0
+
+
 def _one_bound(
     role: str, bound: float, sign: float, time_s: FloatArray, rpm: FloatArray, boost_kpa: FloatArray, values: FloatArray
 ) -> GuardFinding | None:
@@ -64,13 +84,10 @@ def _one_bound(
         return GuardFinding(
             role, "passed", bound, worst, float(time_s[first]), float(rpm[first]), float(boost_kpa[first]), text
         )
-    upper = boost_kpa > 0.5 * boost_kpa.max()
-    if np.count_nonzero(upper) < 8 or np.ptp(values[upper]) == 0 or np.ptp(boost_kpa[upper]) < 5.0:
-        return None
-    line = stats.linregress(boost_kpa[upper], values[upper])
+    slope = _rise_with_boost(rpm, boost_kpa, values)
     worst_row = int(np.argmax(sign * values))
-    ahead = float(values[worst_row]) + float(line.slope) * AHEAD_KPA
-    if sign * line.rvalue < LEAST_CORRELATION or sign * (ahead - bound) <= 0:
+    ahead = float(values[worst_row]) + slope * AHEAD_KPA
+    if sign * slope <= 0 or sign * (ahead - bound) <= 0:
         return None
     text = (
         f"{word} at {values[worst_row]:g} moves towards its bound of {bound:g} as boost rises: "

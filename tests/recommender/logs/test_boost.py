@@ -15,7 +15,9 @@ _WHOLE, _ALONE = recording(20.0), recording(20.0, around=False)
 KPA = {"psi": 6.894757293168361, "kPa": 1.0, "bar": 100.0, "mbar": 0.1, "inHg": 3.386389}
 
 
-def read(tmp_path: Path, name: str, values: np.ndarray, log: Channels = _WHOLE, options: ReadOptions | None = None) -> Intake:
+def read(
+    tmp_path: Path, name: str, values: np.ndarray, log: Channels = _WHOLE, options: ReadOptions | None = None
+) -> Intake:
     rows = [f"{t:.3f},{n:.0f},{p:.4f}" for t, n, p in zip(log["time_s"], log["rpm"], values, strict=True)]
     path = tmp_path / "log.csv"
     path.write_text("\n".join([f"time,rpm,{name}", *rows]) + "\n")
@@ -34,7 +36,9 @@ def test_any_unit_gauge_or_absolute(tmp_path: Path, unit: str, absolute: bool) -
     values = (_WHOLE["boost_kpa"] + (101.325 if absolute else 0.0)) / KPA[unit]
     log = read(tmp_path, name, values)
     assert log.boost_is == ("absolute" if absolute else "gauge")
-    assert plateau(log) == pytest.approx(110.0, abs=0.7)  # no barometer: the standard atmosphere, which it was written with
+    assert plateau(log) == pytest.approx(
+        110.0, abs=0.7
+    )  # no barometer: the standard atmosphere, which it was written with
 
 
 def test_key_on_gives_the_ambient(tmp_path: Path) -> None:
@@ -79,7 +83,9 @@ def test_gauge_or_absolute_cannot_be_told_from_a_pull_alone(tmp_path: Path) -> N
     with pytest.raises(LogError, match="may be gauge, or absolute from ambient up"):
         read(tmp_path, "Boost (kPa)", _ALONE["boost_kpa"] + 100.0, _ALONE)
     hints = ReadOptions(hints=ChannelHints(boost_is="absolute"), barometer_kpa=100.0)
-    assert plateau(read(tmp_path, "Boost (kPa)", _ALONE["boost_kpa"] + 100.0, _ALONE, hints)) == pytest.approx(110.0, abs=0.7)
+    assert plateau(read(tmp_path, "Boost (kPa)", _ALONE["boost_kpa"] + 100.0, _ALONE, hints)) == pytest.approx(
+        110.0, abs=0.7
+    )
 
 
 def test_unit_by_the_job_where_two_would_do(tmp_path: Path) -> None:

@@ -39,7 +39,8 @@ NAMES = {
     "barometer": "Baro|Barometric Pressure|Ambient Pressure|Luftdruck|Umgebungsdruck|Pression atmosphérique",
     "throttle": "Throttle|TPS|Throttle Position|Accelerator Pedal Position|Drosselklappe|Fahrpedal|Gaspedalstellung|"
     "Position papillon|Pédale accélérateur|throttle_pos",
-    "duty": "WGDC|Wastegate Duty|Wastegate Duty Cycle|Boost Solenoid Duty|Tastverhältnis Ladedruckventil|Rapport cyclique",
+    "duty": "WGDC|Wastegate Duty|Wastegate Duty Cycle|Boost Solenoid Duty|Tastverhältnis Ladedruckventil|"
+    "Rapport cyclique",
     "lambda_": "Lambda|AFR|Wideband|Lambda 1|Air/Fuel Ratio|Richesse|Lambdawert",
     "exhaust_c": "EGT|Exhaust Gas Temperature|Exhaust Temp|Abgastemperatur|Température échappement|EGT 1",
     "knock": "Knock|Knock Count|Knock Retard|Klopfen|Cliquetis",
@@ -52,7 +53,8 @@ NAMES = {
 OTHERS = {
     "rpm": "Turbo Speed|Wheel Speed|Turbo RPM|Idle Target RPM|Fan RPM|Solldrehzahl Leerlauf|Launch RPM|Vehicle Speed",
     "boost": "Boost Target|Target Boost|Boost Error|Boost Solenoid Duty|Ladedruck Soll|Desired Boost|Boost Control|"
-    "Exhaust Pressure|Fuel Pressure|Oil Pressure|Wastegate Position|Pression consigne suralimentation|MAP Voltage Limit",
+    "Exhaust Pressure|Fuel Pressure|Oil Pressure|Wastegate Position|Pression consigne suralimentation|"
+    "MAP Voltage Limit",
     "throttle": "Brake Pedal|Throttle Target|Clutch Pedal|TPS Rate",
     "duty": "Injector Duty|Injector Duty Cycle|IDC|Fuel Pump Duty|Idle Duty|VVT Solenoid",
     "lambda_": "Lambda Target|Lambda Correction|AFR Target|Lambda Soll|Lambda Trim",
@@ -77,10 +79,13 @@ def test_other_channels_do_not(role: str) -> None:
 @pytest.mark.parametrize(
     ("written", "quantity", "name"),
     [
-        ("psi", "pressure", "psi"), ("PSI", "pressure", "psi"), ("psig", "pressure", "psi"), ("kPa abs", "pressure", "kPa"),
-        ("bar", "pressure", "bar"), ("mbar", "pressure", "mbar"), ("inHg", "pressure", "inHg"), ("hPa", "pressure", "hPa"),
+        ("psi", "pressure", "psi"), ("PSI", "pressure", "psi"), ("psig", "pressure", "psi"),
+        ("kPa abs", "pressure", "kPa"),
+        ("bar", "pressure", "bar"), ("mbar", "pressure", "mbar"), ("inHg", "pressure", "inHg"),
+        ("hPa", "pressure", "hPa"),
         ("kg/cm2", "pressure", "kgf/cm2"), ("°C", "temperature", "C"), ("Â°C", "temperature", "C"),
-        ("\ufffdC", "temperature", "C"), ("?C", "temperature", "C"), ("ºC", "temperature", "C"), ("degC", "temperature", "C"),
+        ("\ufffdC", "temperature", "C"), ("?C", "temperature", "C"), ("ºC", "temperature", "C"),
+        ("degC", "temperature", "C"),
         ("deg F", "temperature", "F"), ("Grad C", "temperature", "C"), ("K", "temperature", "K"),
         ("1/min", "speed", "1/min"), ("U/min", "speed", "u/min"), ("tr/min", "speed", "tr/min"), ("%", "share", "%"),
         ("ms", "time", "ms"), ("V", "volt", "v"),
@@ -144,7 +149,9 @@ def test_two_equal_candidates_are_asked_for_and_a_hint_settles_it(tmp_path: Path
 
 
 def test_two_that_agree_are_one(tmp_path: Path) -> None:
-    log = intake(table(tmp_path / "log.csv", base(**{"TPS 1 (%)": _LOG["throttle_pct"], "TPS 2 (%)": _LOG["throttle_pct"]})))
+    log = intake(
+        table(tmp_path / "log.csv", base(**{"TPS 1 (%)": _LOG["throttle_pct"], "TPS 2 (%)": _LOG["throttle_pct"]}))
+    )
     choice = next(choice for choice in log.channels if choice.role == "throttle")
     assert choice.column == "TPS 1 (%)"
     assert "TPS 2 [%] agrees with it" in choice.reason
@@ -175,7 +182,9 @@ def test_rpm_by_unit_where_the_name_says_nothing(tmp_path: Path) -> None:
 
 def test_hint_for_a_column_that_is_not_there(tmp_path: Path) -> None:
     path = table(tmp_path / "log.csv", base())
-    with pytest.raises(LogError, match=r"no column named 'Bost', which the job file gives for boost. The log has: Boost"):
+    with pytest.raises(
+        LogError, match=r"no column named 'Bost', which the job file gives for boost. The log has: Boost"
+    ):
         intake(path, ReadOptions(hints=ChannelHints(boost="Bost")))
 
 
@@ -200,7 +209,9 @@ def test_choices_are_remembered_for_logs_of_one_shape(tmp_path: Path) -> None:
     assert chosen(again) == chosen(plain)
     np.testing.assert_array_equal(again.pulls[0].trace.boost_kpa, plain.pulls[0].trace.boost_kpa)
     assert all("named in the job file" in c.reason for c in again.channels if c.role not in ("time",))
-    other = intake(write_log(tmp_path / "c.csv", recording(20.0), "short names"), ReadOptions(default_pressure_unit="psi"))
+    other = intake(
+        write_log(tmp_path / "c.csv", recording(20.0), "short names"), ReadOptions(default_pressure_unit="psi")
+    )
     assert other.shape != first.shape
 
 
@@ -225,7 +236,9 @@ def test_fahrenheit_and_kelvin(tmp_path: Path) -> None:
     assert log.conditions.coolant_c == pytest.approx(90.0, abs=0.01)
 
 
-@pytest.mark.parametrize(("heading", "factor"), [("Time (ms)", 1e3), ("Time", 1e3), ("Time (us)", 1e6), ("Time", 1 / 86400)])
+@pytest.mark.parametrize(
+    ("heading", "factor"), [("Time (ms)", 1e3), ("Time", 1e3), ("Time (us)", 1e6), ("Time", 1 / 86400)]
+)
 def test_time_in_other_units(tmp_path: Path, heading: str, factor: float) -> None:
     columns = {heading: _LOG["time_s"] * factor, "RPM": _LOG["rpm"], "Boost (kPa)": _LOG["boost_kpa"]}
     rows = [",".join(f"{value:.9f}" for value in row) for row in zip(*columns.values(), strict=True)]

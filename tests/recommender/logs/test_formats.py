@@ -1,0 +1,217 @@
+"""Odd text files, compressed ones, Parquet and ASAM MDF 4."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from recommender.logs import LogError, ReadOptions, intake, read_log, write_log
+
+from .recordings import PLATEAU_KPA, recording, without
+
+_LOG = recording(20.0, around=False)
+_ROWS = list(zip(_LOG["time_s"], _LOG["rpm"], _LOG["boost_kpa"], strict=True))
+_LINES = ["Time (s),RPM,Boost (kPa)", *(f"{t:.2f},{n:.0f},{p:.2f}" for t, n, p in _ROWS)]
+
+
+def plateau(path: Path, options: ReadOptions | None = None) -> float:
+    (pull,) = intake(path, options or ReadOptions()).pulls
+    assert pull.usable
+    return float(np.mean(pull.trace.boost_kpa[pull.trace.rpm > 5000.0]))
+
+
+def written(path: Path, lines: list[str], encoding: str = "utf-8", newline: str = "\n") -> Path:
+    path.write_bytes((newline.join(lines) + newline).encode(encoding))
+    return path
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252"])
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+def test_encodings_and_line_ends(tmp_path: Path, encoding: str, newline: str) -> None:
+    lines = [_LINES[0] + ",Kühlmitteltemperatur [°C]", *(f"{line},88.5" for line in _LINES[1:])]
+    path = written(tmp_path / "log.csv", lines, encoding, newline)
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
+    assert intake(path).conditions.coolant_c == 88.5
+
+
+def test_a_degree_sign_encoded_twice(tmp_path: Path) -> None:
+    lines = [_LINES[0] + ",Intake Air Temperature [Â°C]", *(f"{line},30" for line in _LINES[1:])]
+    assert intake(written(tmp_path / "log.csv", lines)).conditions.intake_c == 30.0
+
+
+def test_comments_and_blank_lines_between_rows(tmp_path: Path) -> None:
+    lines = [*_LINES[:50], "", "# marker pressed", "", *_LINES[50:120], "// lap 2", *_LINES[120:]]
+    path = written(tmp_path / "log.csv", lines)
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
+    assert "2 lines without numbers left out" in read_log(path).warnings[0]
+
+
+def test_a_comment_sign_before_the_names(tmp_path: Path) -> None:
+    assert plateau(written(tmp_path / "log.csv", ["# " + _LINES[0], *_LINES[1:]])) > 109.0
+
+
+def test_a_long_preamble_with_separators(tmp_path: Path) -> None:
+    above = ["Logger,9.2", "Car,Harbour hatch", "Driver,", 'Notes,"windy, 12 °C"', "Rate,20,Hz", "", "Channels,3"]
+    path = written(tmp_path / "log.csv", above + _LINES)
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
+    assert read_log(path).layout.endswith("names in line 8")
+
+
+def test_an_inch_sign_in_the_preamble(tmp_path: Path) -> None:
+    assert plateau(written(tmp_path / "log.csv", ['Wheels: 17" and 18 inch', *_LINES])) > 109.0
+
+
+def test_rows_with_a_trailing_separator(tmp_path: Path) -> None:
+    assert plateau(written(tmp_path / "log.csv", [_LINES[0], *(line + "," for line in _LINES[1:])])) > 109.0
+
+
+def test_a_row_with_too_many_cells_is_left_out_and_said(tmp_path: Path) -> None:
+    path = written(tmp_path / "log.csv", [*_LINES[:60], "1,2,3,4,5,6,7", *_LINES[60:]])
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
+    assert read_log(path).warnings == ("line 61: more cells than columns; such lines were left out",)
+
+
+def test_dashes_and_words_for_missing_numbers(tmp_path: Path) -> None:
+    lines = list(_LINES)
+    for row, word in ((10, "-"), (30, "n/a"), (55, "NaN"), (90, "---"), (120, "ERR")):
+        t, n, _ = lines[row].split(",")
+        lines[row] = f"{t},{n},{word}"
+    path = written(tmp_path / "log.csv", lines)
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_truncated_last_number_is_not_believed(tmp_path: Path) -> None:
+    """``1234`` cut to ``12``: half a number would be a false sample."""
+    whole = "\n".join(_LINES)
+    cut = whole[: whole.rindex(",") + 3]
+    (tmp_path / "log.csv").write_text(cut)
+    raw = read_log(tmp_path / "log.csv")
+    assert np.isnan(raw.columns[2].values[-1])
+    assert "cut short" in raw.warnings[0]
+
+
+def test_a_complete_last_row_without_line_end_is_believed(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("\n".join(_LINES))
+    raw = read_log(tmp_path / "log.csv")
+    assert raw.columns[2].values[-1] == float(_LINES[-1].split(",")[2])
+    assert raw.warnings == ()
+
+
+def test_blank_separated_columns(tmp_path: Path) -> None:
+    lines = ["time_s rpm boost_kpa", *(f"{t:8.2f} {n:6.0f} {p:8.2f}" for t, n, p in _ROWS)]
+    assert plateau(written(tmp_path / "log.txt", lines)) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_thousands_in_an_unquoted_table(tmp_path: Path) -> None:
+    lines = ["Time (s);RPM;Boost (kPa)", *(f"{t:.2f};{n:,.0f};{p:.2f}" for t, n, p in _ROWS)]
+    assert plateau(written(tmp_path / "log.csv", lines)) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_thousands_by_blanks_and_apostrophes(tmp_path: Path) -> None:
+    for sign in (" ", "'", "\u202f"):
+        lines = [
+            "Time (s);RPM;Boost (kPa)",
+            *(f"{t:.2f};{f'{n:,.0f}'.replace(',', sign)};{p:.2f}" for t, n, p in _ROWS),
+        ]
+        assert plateau(written(tmp_path / "log.csv", lines)) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_channels_that_come_at_their_own_rate_leave_blanks(tmp_path: Path) -> None:
+    """A logger that writes one channel a row: the others blank. Nothing is made up, the real rate is found."""
+    log = recording(30.0, around=False, sweep_s=12.0)
+    lines = ["Time (s),RPM,Boost (kPa)"]
+    for row, (t, n, p) in enumerate(zip(log["time_s"], log["rpm"], log["boost_kpa"], strict=True)):
+        lines.append(f"{t:.4f},{n:.0f}," if row % 2 == 0 else f"{t:.4f},,{p:.2f}")
+    (pull,) = intake(written(tmp_path / "log.csv", lines)).pulls
+    assert pull.quality.verdict == "taken"
+    assert pull.rate_hz["boost"] == pytest.approx(15.0, rel=0.05)
+    plateau_kpa = pull.trace.boost_kpa[pull.trace.rpm > 5000.0]
+    assert np.mean(plateau_kpa) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_a_units_row_above_the_names(tmp_path: Path) -> None:
+    lines = ["s,1/min,kPa", "Time,Drehzahl,Ladedruck", *_LINES[1:]]
+    assert plateau(written(tmp_path / "log.csv", lines)) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_parquet(tmp_path: Path) -> None:
+    frame = pd.DataFrame({"Time [s]": _LOG["time_s"], "RPM": _LOG["rpm"], "Boost [kPa]": _LOG["boost_kpa"], "car": "x"})
+    frame.to_parquet(tmp_path / "log.parquet")
+    assert plateau(tmp_path / "log.parquet") == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_parquet_with_time_stamps(tmp_path: Path) -> None:
+    stamps = pd.Timestamp("2024-05-17 15:42") + pd.to_timedelta(_LOG["time_s"], unit="s")
+    frame = pd.DataFrame({"timestamp": stamps, "rpm": _LOG["rpm"], "boost_kpa": _LOG["boost_kpa"]})
+    frame.to_parquet(tmp_path / "log.parquet")
+    assert plateau(tmp_path / "log.parquet") == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_mdf_with_two_groups_of_their_own_rate(tmp_path: Path) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    slow = slice(None, None, 4)
+    with asammdf.MDF(version="4.10") as file:
+        file.append(
+            [
+                asammdf.Signal(_LOG["rpm"], _LOG["time_s"], name="EngineSpeed", unit="1/min"),
+                asammdf.Signal(_LOG["boost_kpa"] + 98.0, _LOG["time_s"], name="ManifoldAbsolutePressure", unit="kPa"),
+            ]
+        )
+        file.append(
+            [asammdf.Signal(_LOG["barometer_kpa"][slow], _LOG["time_s"][slow], name="BarometricPressure", unit="kPa")]
+        )
+        file.append([asammdf.Signal(_LOG["lambda"][slow], _LOG["time_s"][slow], name="Lambda", unit="")])
+        file.save(tmp_path / "log.mf4")
+    log = intake(tmp_path / "log.mf4")
+    (pull,) = log.pulls
+    assert pull.quality.verdict == "taken"
+    assert pull.conditions.barometer_kpa == pytest.approx(98.3)
+    assert pull.rate_hz["lambda_"] == pytest.approx(5.0, rel=0.05)
+    assert np.mean(pull.trace.boost_kpa[pull.trace.rpm > 5000]) == pytest.approx(PLATEAU_KPA + 98.0 - 98.3, abs=0.7)
+
+
+def test_sha256_is_of_the_file_as_it_lies(tmp_path: Path) -> None:
+    import hashlib
+
+    path = write_log(tmp_path / "log.csv.gz", recording(20.0), "packed with gzip")
+    assert read_log(path).sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match="no such file"):
+        read_log(tmp_path / "none.csv")
+    with pytest.raises(LogError, match="is a folder"):
+        read_log(tmp_path)
+
+
+def test_a_file_that_unpacks_to_far_too_much_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recommender.logs.source.LARGEST_TEXT", 1_000_000)
+    (tmp_path / "log.csv.gz").write_bytes(gzip.compress(("\n".join(_LINES) + "\n").encode() + b"0,0,0\n" * 500_000))
+    with pytest.raises(LogError, match="Cut the recording"):
+        read_log(tmp_path / "log.csv.gz")
+
+
+def test_chunks_join_without_a_seam(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_log(tmp_path / "log.csv", recording(20.0), "semicolons and decimal commas")
+    whole = read_log(path)
+    monkeypatch.setattr("recommender.logs.read.CHUNK_ROWS", 37)
+    parts = read_log(path)
+    assert [column.name for column in parts.columns] == [column.name for column in whole.columns]
+    for one, two in zip(whole.columns, parts.columns, strict=True):
+        np.testing.assert_array_equal(one.values, two.values)
+
+
+def test_too_many_cells_are_refused_with_advice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recommender.logs.read.MOST_CELLS", 100)
+    with pytest.raises(LogError, match="Cut the recording to the part with the pull"):
+        read_log(written(tmp_path / "log.csv", _LINES))
+
+
+@pytest.mark.parametrize("missing", ["throttle_pct", "barometer_kpa", "duty_pct"])
+def test_optional_channels_may_be_missing(tmp_path: Path, missing: str) -> None:
+    path = write_log(tmp_path / "log.csv", without(recording(20.0), missing), "units row, absolute and barometer")
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=3.5 if missing == "barometer_kpa" else 0.7)

@@ -1,0 +1,84 @@
+"""Guard channels: bounds passed are found with moment and value; trends towards them are told before."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recommender.logs import FoundPull, Guard, ReadOptions, intake, write_log
+
+from .recordings import Channels, full_load_rows, recording
+
+GUARDS = {"lambda": Guard(highest=0.86), "exhaust_c": Guard(highest=930.0), "knock": Guard(highest=3.0)}
+
+
+def the_pull(tmp_path: Path, channels: Channels, guards: dict[str, Guard] | None = None) -> FoundPull:
+    path = write_log(tmp_path / "log.csv", channels, "plain commas")
+    return intake(path, ReadOptions(guards=GUARDS if guards is None else guards)).pulls[0]
+
+
+def test_a_sound_pull_finds_nothing(tmp_path: Path) -> None:
+    assert the_pull(tmp_path, recording(20.0)).guard_findings == ()
+
+
+def test_lambda_past_its_highest(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    first, _ = full_load_rows(channels)
+    channels["lambda"][first + 150 : first + 156] = [0.865, 0.88, 0.91, 0.9, 0.87, 0.85]
+    (finding,) = the_pull(tmp_path, channels).guard_findings
+    assert (finding.role, finding.kind, finding.bound, finding.value) == ("lambda_", "passed", 0.86, 0.91)
+    assert finding.time_s == pytest.approx(channels["time_s"][first + 150])
+    assert finding.rpm == pytest.approx(channels["rpm"][first + 150], abs=1.0)
+    assert "lambda passed its highest of 0.86" in finding.text
+
+
+def test_lambda_before_boost_is_part_load_still(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    first, _ = full_load_rows(channels)
+    channels["lambda"][first : first + 6] = 1.0
+    assert the_pull(tmp_path, channels).guard_findings == ()
+
+
+def test_one_count_of_knock_is_enough(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    first, _ = full_load_rows(channels)
+    channels["knock"][first + 120] = 4.0
+    (finding,) = the_pull(tmp_path, channels).guard_findings
+    assert (finding.role, finding.kind, finding.value) == ("knock", "passed", 4.0)
+
+
+def test_knock_outside_the_pull_is_not_the_pulls(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    first, _ = full_load_rows(channels)
+    channels["knock"][first - 80] = 9.0
+    assert the_pull(tmp_path, channels).guard_findings == ()
+
+
+def test_exhaust_temperature_rising_with_boost_is_told_before(tmp_path: Path) -> None:
+    """6 °C a kPa, 905 °C at the top: 20 kPa more would be about 1025 °C, past 930."""
+    channels = recording(20.0, noise_kpa=0.5)
+    channels["exhaust_c"] = np.clip(905.0 - 6.0 * (110.0 - channels["boost_kpa"]), 300.0, 905.0)
+    (finding,) = the_pull(tmp_path, channels).guard_findings
+    assert (finding.role, finding.kind) == ("exhaust_c", "approaching")
+    assert finding.value == pytest.approx(1025.0, abs=15.0)
+    assert "as boost rises" in finding.text
+
+
+def test_a_lowest_bound(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    first, _ = full_load_rows(channels)
+    channels["lambda"][first + 150] = 0.66
+    (finding,) = the_pull(tmp_path, channels, {"lambda_": Guard(lowest=0.70)}).guard_findings
+    assert (finding.kind, finding.value) == ("passed", 0.66)
+    assert "passed its lowest of 0.7" in finding.text
+
+
+def test_what_was_passed_comes_first(tmp_path: Path) -> None:
+    channels = recording(20.0, noise_kpa=0.5)
+    first, _ = full_load_rows(channels)
+    channels["exhaust_c"] = np.clip(905.0 - 6.0 * (110.0 - channels["boost_kpa"]), 300.0, 905.0)
+    channels["knock"][first + 120] = 7.0
+    findings = the_pull(tmp_path, channels).guard_findings
+    assert [finding.kind for finding in findings] == ["passed", "approaching"]
