@@ -1,0 +1,135 @@
+"""The bench: whole jobs on many virtual cars, the tool beside other methods. ``python -m tests.fleet --help``"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import joblib
+import pandas as pd
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+from tests.fleet import methods, report
+from tests.fleet.clairvoyant import truths
+from tests.fleet.play import play
+from tests.fleet.rows import Row, flatten, rows_of
+from tests.fleet.scenarios import PLAIN, SCENARIOS, Scenario
+from tests.fleet.seats import FRESH_SEED, jobs_named, roster
+
+#: Cars played together: enough to make a batch of pulls cheap, few enough to share them out.
+CHUNK = 9
+QUICK_CARS = 18
+
+
+def play_chunk(names: Sequence[tuple[str, int]], method: str, scenario: Scenario, most: int) -> list[Row]:
+    """One method on some cars: rows."""
+    jobs = jobs_named(names)
+    before = truths(jobs, scenario if not scenario.changes_after else PLAIN)
+    after = truths(jobs, scenario) if scenario.changes_after else before
+    known = {job.name: truth for job, truth in zip(jobs, before, strict=True)}
+    games = play(jobs, methods.method_named(method, known), most=most, scenario=scenario)
+    return flatten([rows_of(g, method, scenario, b, a) for g, b, a in zip(games, before, after, strict=True)])
+
+
+def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.fleet", description=__doc__.split("``")[0] if __doc__ else ""
+    )
+    parser.add_argument("--cars", type=int, default=198, help="cars, spread evenly over the kinds")
+    parser.add_argument("--quick", action="store_true", help=f"{QUICK_CARS} cars, one of each kind")
+    parser.add_argument(
+        "--methods", default=",".join((methods.TOOL, *methods.RIVALS)), help="comma separated; also: all, ablation"
+    )
+    parser.add_argument("--scenarios", default=PLAIN.name, help=f"comma separated, or all: {', '.join(SCENARIOS)}")
+    parser.add_argument("--kinds", default="", help="comma separated parts of kinds, such as: own: stiff,touchy")
+    parser.add_argument("--seed", type=int, default=FRESH_SEED, help="seed of the first car of each kind")
+    parser.add_argument("--pulls", type=int, default=14, help="most pulls a job may take")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    parser.add_argument("--backend", default="loky", help="joblib backend: loky, dask, ray …")
+    parser.add_argument(
+        "--out", type=Path, default=Path("fleet.parquet"), help="Parquet file, one row per car and pull"
+    )
+    parser.add_argument("--text", type=Path, help="also write the tables to this text file")
+    parser.add_argument("--worst", type=int, default=0, help="print this many worst jobs, pull by pull")
+    parser.add_argument("--again", type=Path, help="no play: tables from a Parquet file")
+    return parser.parse_args(given)
+
+
+def chosen_methods(wanted: str) -> list[str]:
+    """Methods by name.
+
+    Raises:
+        ValueError: a name is unknown.
+    """
+    if wanted == "all":
+        return list(methods.NAMES)
+    if wanted == "ablation":
+        return [methods.TOOL, *methods.ABLATIONS]
+    names = [name.strip() for name in wanted.split(",") if name.strip()]
+    unknown = [name for name in names if name not in methods.NAMES]
+    if unknown:
+        raise ValueError(f"methods must be among {', '.join(methods.NAMES)}, but got {', '.join(unknown)}")
+    return names
+
+
+def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
+    """Play everything; one row per car and pull."""
+    names = chosen_methods(options.methods)
+    for name in list(names):
+        if why := methods.missing(name):
+            console.print(f"{name} is left out. {why}")
+            names.remove(name)
+    scenarios = list(SCENARIOS) if options.scenarios == "all" else [s.strip() for s in options.scenarios.split(",")]
+    kinds = [kind.strip() for kind in options.kinds.split(",") if kind.strip()]
+    jobs = roster(QUICK_CARS if options.quick else options.cars, kinds=kinds, seed=options.seed)
+    cars = [(job.full_kind, job.seed) for job in jobs]
+    chunks = [cars[i : i + CHUNK] for i in range(0, len(cars), CHUNK)]
+    tasks = [
+        joblib.delayed(play_chunk)(chunk, method, SCENARIOS[scenario], options.pulls)
+        for scenario in scenarios
+        for chunk in chunks
+        for method in names
+    ]
+    rows: list[Row] = []
+    bar = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(*bar, console=console) as progress, joblib.parallel_config(options.backend, n_jobs=options.jobs):
+        task = progress.add_task(f"{len(cars)} cars, {len(names)} methods", total=len(tasks))
+        for part in joblib.Parallel(return_as="generator_unordered")(tasks):
+            rows += part
+            progress.advance(task)
+    frame = pd.DataFrame(rows)
+    return frame.sort_values(["scenario", "method", "kind", "seed", "pull"], kind="stable").reset_index(drop=True)
+
+
+def main(given: Sequence[str] | None = None) -> int:
+    options = arguments(given)
+    console = Console(stderr=True)
+    try:
+        frame = pd.read_parquet(options.again) if options.again else run(options, console)
+    except ValueError as error:
+        console.print(str(error))
+        return 2
+    if not options.again:
+        options.out.parent.mkdir(parents=True, exist_ok=True)
+        frame.to_parquet(options.out, index=False)
+    text = report.tables(frame, worst=options.worst)
+    print(text)
+    if options.text:
+        options.text.write_text(text + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,92 @@
+"""The methods that are compared, by name."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any
+
+from models.surrogate import BoostSurrogate
+from recommender.decide import decide, decide_with
+from recommender.step import Decision
+from tests.fleet import rivals
+from tests.fleet.clairvoyant import Truth
+from tests.fleet.play import Answer, Method, Turn
+from tests.fleet.seats import Job
+from tests.fleet.thumb import rule_of_thumb
+
+TOOL = "tool"
+RULE = "rule of thumb"
+CLAIRVOYANT = "clairvoyant"
+RIVALS = (RULE, "Optuna TPE", "Optuna GP", "plain GP", CLAIRVOYANT)
+#: What an ablation leaves out: arguments of the surrogate.
+ABLATIONS: Mapping[str, dict[str, Any]] = {
+    "tool without physics": {"physics": False},
+    "tool without process": {"process": False},
+}
+NAMES = (TOOL, *RIVALS, *ABLATIONS)
+
+
+def missing(name: str) -> str:
+    """Why a method cannot run here; "" where it can."""
+    if name == "Optuna GP" and importlib.util.find_spec("torch") is None:
+        return "Optuna's GP sampler needs torch: pip install torch"
+    return ""
+
+
+def method_named(name: str, truths: Mapping[str, Truth]) -> Method:
+    """A method: the job and its pulls in, the answer out.
+
+    Args:
+        name: One of ``NAMES``.
+        truths: By the jobs' names, for the clairvoyant alone.
+    Raises:
+        ValueError: no such method.
+    """
+    if name == TOOL:
+        return ask_tool
+    if name in ABLATIONS:
+        return partial(ask_without, ABLATIONS[name])
+    if name == RULE:
+        return rule_of_thumb
+    if name == "Optuna TPE":
+        return partial(rivals.optuna_sampler, "TPE")
+    if name == "Optuna GP":
+        return partial(rivals.optuna_sampler, "GP")
+    if name == "plain GP":
+        return rivals.plain_process
+    if name == CLAIRVOYANT:
+        return partial(rivals.clairvoyant, truths)
+    raise ValueError(f"method must be one of {', '.join(NAMES)}, but got {name!r}")
+
+
+def ask_tool(job: Job, turns: Sequence[Turn]) -> Answer:
+    """The tool as it is."""
+    return answer_of(decide(job.problem, [turn.observation for turn in turns]))
+
+
+def ask_without(left_out: Mapping[str, Any], job: Job, turns: Sequence[Turn]) -> Answer:
+    """The tool with parts of the surrogate left out."""
+    problem, seen = job.problem, [turn.observation for turn in turns]
+    seed = problem.seed * 1009 + len(seen)
+    surrogate = BoostSurrogate(problem.target, problem.knobs, seed=seed, **left_out).fit_pulls(seen)
+    return answer_of(decide_with(problem, seen, surrogate))
+
+
+def answer_of(decision: Decision) -> Answer:
+    low = getattr(decision, "peak_low_kpa", float("nan"))
+    return Answer(
+        verdict=decision.verdict,
+        settings=decision.settings,
+        risk=decision.risk,
+        deviation_kpa=decision.deviation_kpa,
+        best_kpa=decision.best_possible_kpa,
+        band=decision.band,
+        peak_kpa=(float(low), decision.peak_high_kpa),
+        best_number=decision.best_number,
+        cause=decision.cause,
+        cause_rpm=decision.cause_rpm,
+        binding=decision.binding,
+        codes=tuple(reason.code for reason in decision.reasons),
+    )
