@@ -15,8 +15,9 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import gc
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,7 @@ class Record:
         self.read_only = read_only
         self.place = place
         self._storage = storage
+        self._entries: dict[int, PullEntry] = {}
         #: How long to wait for another process. [s]
         self.wait_s = 20.0
         self._lock_file = (place or job.path).with_suffix(".lock")
@@ -140,12 +142,12 @@ class Record:
             yield
 
     def read(self) -> Snapshot:
-        """Everything on record, in two queries."""
-        attributes = self.study.user_attrs
+        """Everything on record, in two queries. What was read before is not read again: entries never change."""
+        attributes = self._attributes()
         withdrawn = trials.withdrawn_in(attributes)
-        found = self._storage.get_all_trials(self.study._study_id, deepcopy=False)
-        rows = [each for each in found if trials.is_pull(each)]
-        pulls = [trials.entry_of(each, withdrawn.get(int(each.user_attrs["number"]))) for each in rows]
+        with _uncollected():
+            found = self.study.get_trials(deepcopy=False)
+            pulls = [self._entry(each, withdrawn) for each in found if trials.is_pull(each)]
         named = {kind: _numbered(attributes, kind) for kind in ("step", "event")}
         return Snapshot(
             seed=int(attributes["seed"]),
@@ -190,7 +192,7 @@ class Record:
 
     def add_event(self, event: Stored) -> None:
         """Put something that happened on record. Call inside ``writing``."""
-        number = max(_numbered(self.study.user_attrs, "event"), default=0) + 1
+        number = max(_numbered(self._attributes(), "event"), default=0) + 1
         self.study.set_user_attr(f"event:{number:05d}", event)
 
     def digest(self) -> str:
@@ -202,6 +204,17 @@ class Record:
         ]
         steps = [[number, snapshot.steps[number]] for number in sorted(snapshot.steps)]
         return digest([FORMAT, snapshot.seed, pulls, steps, list(snapshot.events)])
+
+    def _attributes(self) -> dict[str, Any]:
+        """The study's attributes, as fresh from the database; not to be changed."""
+        return self._storage.get_study_user_attrs(self.study._study_id)
+
+    def _entry(self, trial: optuna.trial.FrozenTrial, withdrawn: Mapping[int, str]) -> PullEntry:
+        if trial.number not in self._entries:
+            self._entries[trial.number] = trials.entry_of(trial)
+        entry = self._entries[trial.number]
+        reason = withdrawn.get(entry.number)
+        return entry if reason is None else replace(entry, withdrawn=reason)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -218,6 +231,18 @@ class Record:
                 self.study.set_user_attr(f"problem:{mark}", problem)
         if attributes.get("targets") != digests:
             self.study.set_user_attr("targets", digests)
+
+
+@contextlib.contextmanager
+def _uncollected() -> Iterator[None]:
+    """Hold back the garbage collector while a hundred pulls are read: it would walk ten thousand rows over and over."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def record_file(job: Job) -> Path:
