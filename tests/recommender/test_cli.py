@@ -1,0 +1,264 @@
+"""The command line: each command does what it says, faults are one message, and help has an example."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+from models.settings import Settings
+from recommender import cli
+from recommender.session import Session
+
+run = CliRunner()
+
+
+def nextpull(*words: object, code: int = 0) -> Result:
+    """Run a command; its exit code must be ``code``, and no traceback may show."""
+    done = run.invoke(cli.app, [str(word) for word in words])
+    assert done.exit_code == code, done.output
+    assert "Traceback" not in done.output
+    return done
+
+
+def proposed(folder: Path) -> Settings:
+    """Settings that stand as proposed, in kPa."""
+    with Session.open(folder) as session:
+        step = session.next_step()
+        assert step.settings is not None
+        return session.job.settings_from_job(step.settings)
+
+
+@pytest.fixture
+def begun(folder: Path, pull_log: Callable[..., Path]) -> Path:
+    """A job with its baseline on record and the next step given."""
+    nextpull("add", folder, pull_log(proposed(folder)))
+    nextpull("next", folder)
+    return folder
+
+
+# -------------------------------------------------------------------- help
+
+COMMANDS = typer.main.get_command(cli.app).commands  # type: ignore[attr-defined]
+
+
+def test_all_commands_are_there() -> None:
+    agreed = {"new", "check", "add", "next", "why", "replay", "report", "serve", "demo", "look"}
+    assert agreed <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_command_has_help_with_an_example(name: str) -> None:
+    text = nextpull(name, "--help").output
+    assert f"Example: nextpull {name}" in text
+    assert len(text.split("Example:")[0].split("\n\n")) >= 2  # says what it does before it shows how
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_option_says_what_it_is(name: str) -> None:
+    for parameter in COMMANDS[name].params:
+        if parameter.param_type_name == "option":
+            assert parameter.help, f"{name} {parameter.name}"
+
+
+def test_no_command_gives_the_list() -> None:
+    assert "Commands:" in run.invoke(cli.app, []).output
+
+
+# -------------------------------------------------------------------- the loop
+
+
+def test_new_writes_a_job_that_check_finds_sound(tmp_path: Path) -> None:
+    nextpull("new", tmp_path / "hatch", "--name", "Harbour hatch")
+    text = nextpull("check", tmp_path / "hatch").output
+    assert "Harbour hatch" in text
+    assert "is sound" in text
+    assert "Overpressure cut set in the controller to 19 psi" in " ".join(text.split())
+    assert "[ ]" in text
+
+
+def test_first_step_is_the_baseline_with_the_settings_before_the_reasons(folder: Path) -> None:
+    text = nextpull("next", folder).output
+    assert text.index("PULL") < text.index("DUTY") < text.index("Peak") < text.index("Why")
+    assert "Baseline first" in text
+
+
+def test_add_tells_measures_and_whether_the_prediction_held(folder: Path, pull_log: Callable[..., Path]) -> None:
+    log = pull_log(proposed(folder))
+    text = " ".join(nextpull("add", folder, log).output.split())
+    with Session.open(folder) as session:
+        pull = session.pulls()[0]
+    assert f"Peak {pull.peak:.1f} psi" in text
+    assert f"{pull.deviation:.2f} psi off the target" in text
+    assert ("It held" if pull.hit else "It MISSED") in text
+    assert f"nextpull next {folder}" in text
+
+
+def test_settings_given_are_those_recorded(begun: Path, pull_log: Callable[..., Path]) -> None:
+    log = pull_log(Settings(15.0, 4900.0, 6700.0, 0.0, 0.0, 0.0))
+    text = nextpull(
+        "add", begun, log, "--duty", 15, "--ramp-from", 4900, "--ramp-to", 6700, "--ramp-add", 0,
+        "--engagement", 0, "--gain", 0,
+    ).output  # fmt: skip
+    assert "not as proposed in step 2" in " ".join(text.split())
+    assert "Nothing was predicted" in text
+    with Session.open(begun) as session:
+        assert session.pulls()[-1].settings["duty"] == 15.0
+        assert session.pulls()[-1].source == "changed"
+
+
+def test_next_marks_what_changed_with_its_old_value(begun: Path) -> None:
+    text = nextpull("next", begun).output
+    with Session.open(begun) as session:
+        step = session.next_step()
+    assert step.changed
+    for before in step.changed.values():
+        assert f"was {before:g}" in text
+    assert text.count("◀ was") == len(step.changed)
+
+
+def test_json_is_the_step(begun: Path) -> None:
+    answer = json.loads(nextpull("next", begun, "--json").output)
+    with Session.open(begun) as session:
+        step = session.next_step()
+    assert answer["verdict"] == step.verdict
+    assert answer["settings"] == dict(step.settings or {})
+    assert answer["risk"] == step.risk
+    assert answer["deviation"] == step.deviation
+    assert answer["reasons"] == step.reasons
+    assert answer["band"]["high"] == step.band.high.tolist()
+
+
+def test_why_explains_any_step(begun: Path) -> None:
+    text = " ".join(nextpull("why", begun).output.split())
+    assert "Why step 2" in text
+    assert "Pull 1 is fitted: weight 100 %" in text
+    assert "The last prediction • Pull 1" in text
+    first = " ".join(nextpull("why", begun, 1).output.split())
+    assert "Why step 1" in first
+    assert "None yet." in first
+    assert "The last prediction" not in first
+    assert json.loads(nextpull("why", begun, "--json").output)["step"] == 2
+
+
+def test_what_if_is_marked_and_leaves_no_trace(begun: Path) -> None:
+    with Session.open(begun) as session:
+        before = session.digest()
+    text = nextpull("what-if", begun, "--duty", 60).output
+    assert "WHAT IF" in text
+    assert "not proposed and not recorded" in " ".join(text.split())
+    with Session.open(begun) as session:
+        assert session.digest() == before
+        assert len(session.steps()) == 2
+
+
+def test_replay_finds_every_step_the_same(begun: Path) -> None:
+    assert "2 of 2 steps are the same, bit for bit" in nextpull("replay", begun).output
+
+
+def test_pulls_and_withdraw(begun: Path) -> None:
+    assert "of 1 predictions held" in nextpull("pulls", begun).output
+    nextpull("withdraw", begun, 1, "--reason", "hose came off")
+    assert "withdrawn: hose came off" in nextpull("pulls", begun).output
+
+
+def test_look_adds_nothing(begun: Path, pull_log: Callable[..., Path]) -> None:
+    log = pull_log(Settings(20.0, 4900.0, 6700.0, 0.0, 0.0, 0.0))
+    text = nextpull("look", log, "--job", begun).output
+    assert "Engine Speed" in text
+    assert "sweep" in text
+    with Session.open(begun) as session:
+        assert len(session.pulls()) == 1
+
+
+def test_a_stop_waits_for_its_acknowledgement(folder: Path, pull_log: Callable[..., Path]) -> None:
+    job = folder / "job.toml"
+    job.write_text(job.read_text(encoding="utf-8") + "\n[guards]\nknock = { highest = 3 }\n", encoding="utf-8")
+    log = pull_log(proposed(folder), more={"Knock": lambda rpm: 0.0 * rpm + 5.0})
+    assert "knock" in nextpull("add", folder, log).output.lower()
+    text = nextpull("next", folder).output
+    assert "S T O P" in text
+    assert "DUTY" not in text
+    nextpull("acknowledge", folder, 1, "--note", "plugs changed")
+    assert "S T O P" not in nextpull("next", folder).output
+    fault = nextpull("acknowledge", folder, 1, code=1)
+    assert "no stop is waiting" in fault.stderr
+
+
+# -------------------------------------------------------------------- faults
+
+
+def test_faults_of_input_are_one_message_and_exit_code_1(begun: Path, tmp_path: Path) -> None:
+    rubbish = tmp_path / "rubbish.csv"
+    rubbish.write_text("not a log\n1;2\n", encoding="utf-8")
+    for words in (
+        ("next", tmp_path / "nowhere"),
+        ("add", begun, tmp_path / "missing.csv"),
+        ("add", begun, rubbish),
+        ("why", begun, 99),
+        ("withdraw", begun, 9, "--reason", "x"),
+        ("look", rubbish),
+        ("demo", begun),
+        ("demo", tmp_path / "d", "--kind", "hovercraft"),
+        ("new", begun),
+    ):
+        fault = nextpull(*words, code=1)
+        assert fault.stderr.startswith("nextpull: "), words
+        assert fault.stderr.strip().count("\n") == 0, words
+        assert fault.stdout == "", words
+
+
+def test_every_fault_of_a_job_file_is_named_with_its_line(folder: Path) -> None:
+    job = folder / "job.toml"
+    job.write_text(job.read_text(encoding="utf-8").replace("risk = 0.01", "risk = 3"), encoding="utf-8")
+    fault = nextpull("check", folder, code=1)
+    assert "job.toml, line 12" in fault.stderr
+
+
+def test_wrong_usage_is_exit_code_2(begun: Path) -> None:
+    for words in (
+        ("add", begun),
+        ("levitate", begun),
+        ("add", begun, "log.csv", "--duty", "much"),
+        ("next", begun, "--loud"),
+        ("report", begun, "--csv", "--json"),
+        ("why", begun, 0),
+    ):
+        nextpull(*words, code=2)
+
+
+def test_a_fault_of_the_program_is_said_without_a_traceback(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr(Session, "open", broken)
+    monkeypatch.setattr(sys, "argv", ["nextpull", "next", str(folder)])
+    monkeypatch.delenv("NEXTPULL_TRACEBACK", raising=False)
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    assert end.value.code == 1
+    message = capsys.readouterr().err
+    assert "a fault of this program, not of your job: ZeroDivisionError" in message
+    assert "Traceback" not in message
+
+
+# -------------------------------------------------------------------- start-up
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys; from recommender import cli; from typer.testing import CliRunner; "
+        "CliRunner().invoke(cli.app, ['--help']); "
+        "heavy = {'numpy', 'pandas', 'scipy', 'sklearn', 'optuna', 'plotly', 'fastapi', 'pydantic', 'sqlalchemy'}; "
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert done.stdout.strip() == "[]"

@@ -1,0 +1,141 @@
+"""What the terminal shows: large figures, verdicts that cannot be mistaken, narrow and plain terminals."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+
+import pytest
+
+from recommender import wording
+from recommender.cli_digits import large
+from recommender.cli_screen import Screen
+from recommender.cli_step import FRAME, banner, step_lines, tiles
+from recommender.session import Session
+
+VERDICTS = sorted(wording.FACES)
+ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def __init__(self, live: bool = True, encoding: str = "utf-8") -> None:
+        super().__init__()
+        self._live, self._encoding = live, encoding
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        return self._encoding
+
+    def isatty(self) -> bool:
+        return self._live
+
+
+class TestDigits:
+    def test_every_figure_is_different(self) -> None:
+        for drawing in (True, False):
+            assert len({tuple(large(sign, drawing)) for sign in "0123456789.-"}) == 12
+
+    def test_lines_have_one_length(self) -> None:
+        for number in ("0", "4300", "12.5", "-3"):
+            assert len({len(row) for row in large(number)}) == 1
+            assert len(large(number)) == 4
+            assert len(large(number, drawing=False)) == 7
+
+    def test_half_blocks_hold_the_same_points(self) -> None:
+        ink = {" ": "  ", "▀": "# ", "▄": " #", "█": "##"}
+        rows = large("2.5", drawing=False)
+        packed = large("2.5")
+        for column in range(len(rows[0])):
+            points = "".join(ink[row[column]] for row in packed)
+            assert points[:7] == "".join(row[column] for row in rows)
+
+    def test_what_cannot_be_drawn_is_named(self) -> None:
+        with pytest.raises(ValueError, match="but got 'x'"):
+            large("1x")
+
+
+class TestVerdicts:
+    @pytest.mark.parametrize("drawing", [True, False])
+    def test_each_has_words_and_a_shape_of_its_own(self, drawing: bool) -> None:
+        shown = {verdict: banner(verdict, Screen(80, drawing=drawing)) for verdict in VERDICTS}
+        letters = {verdict: wording.FACES[verdict].words.upper() for verdict in VERDICTS}
+        for verdict, lines in shown.items():
+            text = "\n".join(lines)
+            assert letters[verdict] in text or " ".join(letters[verdict]) in text
+        shapes = {re.sub(r"[A-Z ]", "", "".join(lines[:-1])) for lines in shown.values()}
+        assert len(shapes) == len(VERDICTS)
+
+    def test_colour_adds_nothing_that_words_and_shape_do_not_say(self) -> None:
+        for verdict in VERDICTS:
+            plain = banner(verdict, Screen(80))
+            coloured = banner(verdict, Screen(80, colour=True))
+            assert plain != coloured
+            assert [ESCAPE.sub("", line) for line in coloured] == plain
+
+
+class TestScreen:
+    def test_no_color_is_honoured(self) -> None:
+        assert Screen.of(Terminal(), {"TERM": "xterm"}).colour
+        assert not Screen.of(Terminal(), {"TERM": "xterm", "NO_COLOR": "1"}).colour
+        assert not Screen.of(Terminal(), {"TERM": "dumb"}).colour
+
+    def test_a_file_gets_neither_colour_nor_overwritten_lines(self) -> None:
+        screen = Screen.of(Terminal(live=False), {"TERM": "xterm"})
+        assert not screen.colour
+        assert not screen.live
+        assert screen.width == 80
+
+    def test_letters_alone_where_the_encoding_has_no_lines(self) -> None:
+        assert not Screen.of(Terminal(encoding="ascii"), {}).drawing
+        assert Screen.of(Terminal(), {}).drawing
+
+    def test_a_number_stays_with_its_unit(self) -> None:
+        lines = Screen(40).wrapped("The highest boost that is expected is 16.9 psi, which is 2.1 psi under it.")
+        assert all(len(line) <= 40 for line in lines)
+        assert not any(line.startswith("psi") for line in lines)
+
+
+class TestStep:
+    @pytest.mark.parametrize("width", [40, 60, 80, 100])
+    @pytest.mark.parametrize("drawing", [True, False])
+    def test_no_line_is_wider_than_the_terminal(self, session: Session, width: int, drawing: bool) -> None:
+        for line in step_lines(session.next_step(), session.job, Screen(width, drawing=drawing)):
+            assert len(line) <= width
+
+    def test_two_frames_side_by_side_at_60_columns(self, session: Session) -> None:
+        step = session.next_step()
+        assert step.settings is not None
+        first = tiles(step.settings, {}, session.job, Screen(60))[0]
+        assert "DUTY" in first
+        assert "RAMP FROM" in first
+
+    def test_letters_alone_are_ascii(self, session: Session) -> None:
+        frames = tiles(session.next_step().settings or {}, {"duty": 20.0}, session.job, Screen(80, drawing=False))
+        assert "\n".join(frames).isascii()
+
+    def test_changed_knobs_have_a_heavy_frame_and_the_old_value(self, session: Session) -> None:
+        settings = session.next_step().settings or {}
+        text = "\n".join(tiles(settings, {"duty": 20.0}, session.job, Screen(60)))
+        assert text.count("┏") == 1
+        assert text.count("┌") == len(settings) - 1
+        assert "◀ was 20" in text
+
+    def test_figures_too_wide_for_a_frame_are_plain(self, session: Session) -> None:
+        frames = tiles({"ramp_from": 123456.5}, {}, session.job, Screen(80))
+        assert all(len(line) == FRAME + 3 for line in frames)
+        assert "123456.5" in "\n".join(frames)
+
+    def test_settings_that_stand_are_shown_when_nothing_is_to_be_run(self, session: Session) -> None:
+        step = session.next_step()
+        done = replace(step, verdict="done", settings=None, best_pull=4, best_settings=step.settings)
+        text = "\n".join(step_lines(done, session.job, Screen(60)))
+        assert "The settings of pull 4 stand:" in text
+        assert "DUTY" in text
+
+    def test_margin_over_the_limit_is_said(self, session: Session) -> None:
+        step = replace(session.next_step(), margin=-1.25)
+        text = " ".join("\n".join(step_lines(step, session.job, Screen(80))).split())
+        assert "1.2 psi OVER the limit" in text

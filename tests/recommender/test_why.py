@@ -1,0 +1,321 @@
+"""Every sentence of why follows the evidence: each test changes the evidence and sees the sentence change."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.settings import Knob
+from recommender.decide import decide, surrogate_for
+from recommender.explanation import Explanation
+from recommender.outlook import Outlook
+from recommender.step import Alternative, Band, Decision, Reason
+from recommender.why import explain_decision
+from recommender.why_constants import Look, constants, equal_pulls
+from recommender.why_effects import effects
+from recommender.why_step import binding, evidence, tightest, would_change
+from recommender.why_trust import outcome, tally
+from tests.recommender.why_cars import PSI, problem, pull, settings
+
+NUMBER = r"-?\d+(?:\.\d+)?"
+
+
+def numbers(text: str) -> list[float]:
+    return [float(each) for each in re.findall(NUMBER, text)]
+
+
+def look_at(pulls, job=None, duty: float = 40.0) -> Look:
+    job = job or problem()
+    return Look(job, surrogate_for(job, pulls), surrogate_for(job, ()), settings(duty))
+
+
+@pytest.fixture(scope="module")
+def pulls():
+    return [pull(1, 0.0), pull(2, 20.0), pull(3, 35.0)]
+
+
+@pytest.fixture(scope="module")
+def learnt(pulls):
+    return {each.code: each for each in constants(look_at(pulls), pulls)}
+
+
+@pytest.fixture(scope="module")
+def explained(pulls) -> Explanation:
+    job = problem()
+    return explain_decision(job, pulls, decide(job, pulls), step=4)
+
+
+class TestConstants:
+    def test_duty_is_worth_more_on_a_car_where_it_is(self, learnt) -> None:
+        strong = [pull(n, duty, worth_psi=2.4, spring_psi=7.0) for n, duty in ((1, 0.0), (2, 20.0), (3, 35.0))]
+        other = {each.code: each for each in constants(look_at(strong), strong)}
+        # The cars are made to differ by 0.9 psi for ten points; both ranges have a width of under 2 psi.
+        assert other["duty worth"].low > learnt["duty worth"].low
+        assert other["duty worth"].high > learnt["duty worth"].high
+        assert other["duty worth"].text != learnt["duty worth"].text
+
+    def test_duty_worth_holds_what_the_car_was_made_with(self, learnt) -> None:
+        # 1.5 psi for ten points by construction of the car; the range is meant to hold it.
+        assert learnt["duty worth"].low <= 1.5 <= learnt["duty worth"].high
+        assert learnt["duty worth"].unit == "psi"
+
+    def test_sentence_shows_the_numbers_of_its_range(self, learnt) -> None:
+        worth = learnt["duty worth"]
+        assert "each 10 points of duty" in worth.text
+        assert f"{worth.low:.1f} to {worth.high:.1f} psi" in worth.text
+
+    def test_spring_follows_the_baseline(self, learnt) -> None:
+        stiff = [pull(1, 0.0, spring_psi=11.0)]
+        floor = {each.code: each for each in constants(look_at(stiff), stiff)}["floor"]
+        # 9 and 11 psi by construction, less the round knee; half a psi is twice the scatter between equal pulls.
+        assert learnt["floor"].low - 0.5 <= 9.0 <= learnt["floor"].high + 0.5
+        assert floor.low - 0.5 <= 11.0 <= floor.high + 0.5
+
+    def test_what_no_pull_has_shown_is_called_assumed(self, learnt) -> None:
+        before = {each.code: each for each in constants(look_at([]), [])}
+        assert "Assumed so far" in before["floor"].text
+        assert before["floor"].narrowed == pytest.approx(0.0)
+        assert "Assumed so far" not in learnt["floor"].text
+        assert learnt["floor"].narrowed > 0.5
+
+    def test_a_knob_that_cannot_move_teaches_nothing(self, learnt) -> None:
+        assert "gain" not in learnt
+        assert "engagement" in learnt
+
+    def test_equal_pulls_are_compared(self, learnt) -> None:
+        assert "No two pulls were run alike" in learnt["repeatability"].text
+        twice = [pull(1, 20.0), pull(2, 20.0, scale=1.03)]
+        text = {each.code: each for each in constants(look_at(twice), twice)}["repeatability"].text
+        apart = equal_pulls(twice)[0][2] / PSI
+        assert "Pulls 1 and 2, run alike" in text
+        assert f"{apart:.2f} psi apart" in text
+        # 3 % of about 10.5 psi held over most of the sweep.
+        assert apart == pytest.approx(0.3, abs=0.05)
+
+    def test_units_are_the_jobs(self, pulls, learnt) -> None:
+        metric = {each.code: each for each in constants(look_at(pulls, problem(unit="kPa")), pulls)}
+        assert metric["floor"].unit == "kPa"
+        assert metric["floor"].low == pytest.approx(learnt["floor"].low * PSI, rel=1e-9)
+        assert "psi" not in metric["floor"].text
+
+
+class TestEvidence:
+    def test_weights_are_shares_and_the_nearest_pull_has_most(self, pulls) -> None:
+        rows = evidence(look_at(pulls, duty=36.0), pulls)
+        assert sum(each.weight for each in rows) == pytest.approx(1.0)
+        assert max(rows, key=lambda each: each.weight).number == 3
+        assert f"weight {100 * rows[2].weight:.0f} %" in rows[2].text
+
+    def test_a_pull_that_cannot_be_relied_on_is_left_out_and_says_why(self, pulls) -> None:
+        doubtful = [*pulls[:2], replace(pulls[2], trusted=False, remark="gauge pinned at 20.0 psi")]
+        rows = evidence(look_at(doubtful), doubtful)
+        assert not rows[2].fitted
+        assert rows[2].weight == 0.0
+        assert "gauge pinned at 20.0 psi" in rows[2].text
+        assert rows[1].weight > evidence(look_at(pulls), pulls)[1].weight
+
+    def test_an_aborted_pull_counts_as_far_as_it_goes(self, pulls) -> None:
+        aborted = [*pulls[:2], pull(3, 35.0, last_rpm=4500.0)]
+        assert "as far as it goes: to 4500 rpm" in evidence(look_at(aborted), aborted)[2].text
+
+
+class TestEffects:
+    def test_one_for_each_knob_and_fixed_ones_say_so(self, explained) -> None:
+        assert [each.knob for each in explained.effects] == list(problem().knobs)
+        gain = explained.effects[-1]
+        assert gain.fixed
+        assert "fixed at 0" in gain.text
+        assert gain.rpm.size == 0
+
+    def test_picture_and_sentence_agree(self, explained) -> None:
+        duty = explained.effects[0]
+        assert duty.rpm.shape == duty.mean.shape == duty.low.shape == duty.high.shape
+        most = int(np.argmax(np.abs(duty.mean)))
+        assert duty.mean[most] > 0
+        assert f"{round(duty.rpm[most], -1):.0f} rpm" in duty.text
+        assert f"{duty.high[most]:.1f} psi more boost" in duty.text
+
+    def test_values_stay_within_the_step_and_risk_rises_with_duty(self, explained) -> None:
+        duty = explained.effects[0]
+        assert duty.values.min() >= 35.0 - 20.0
+        assert duty.values.max() <= 35.0 + 20.0
+        assert duty.risks[-1] >= duty.risks[0]
+        assert duty.values.shape == duty.deviations.shape == duty.risks.shape
+
+    def test_ramp_corners_do_nothing_while_the_ramp_adds_nothing(self, pulls) -> None:
+        look = look_at(pulls)
+        shown = effects(look, Outlook(look.problem, pulls, look.surrogate), pulls[-1].settings)
+        assert "does nothing while the ramp adds nothing" in shown[1].text
+        ramped = replace(look, base=replace(look.base, ramp_add=20.0))
+        other = effects(ramped, Outlook(look.problem, pulls, look.surrogate), pulls[-1].settings)
+        assert "does nothing while the ramp adds nothing" not in other[1].text
+
+    def test_a_lower_limit_closes_more_of_the_span(self, pulls) -> None:
+        texts = []
+        for limit in (19.0, 13.0):
+            look = look_at(pulls, problem(limit_psi=limit))
+            texts.append(effects(look, Outlook(look.problem, pulls, look.surrogate), pulls[-1].settings)[0].text)
+        assert texts[0] != texts[1]
+        assert "over the 1 % that the job allows" in texts[1]
+
+
+def decision(**changes: object) -> Decision:
+    """A decision by hand, for what does not need a search."""
+    rpm = np.linspace(2600.0, 6800.0, 43)
+    mean = np.full(43, 14.0 * PSI)
+    plain = Decision(
+        verdict="pull",
+        settings=settings(40.0),
+        risk=0.004,
+        deviation_kpa=1.2 * PSI,
+        band=Band(rpm, mean, mean - PSI, mean + PSI),
+        peak_kpa=15.0 * PSI,
+        peak_high_kpa=16.5 * PSI,
+        margin_kpa=2.5 * PSI,
+        tightest_rpm=5100.0,
+        reasons=(Reason("aim", "…"),),
+    )
+    return replace(plain, **changes)
+
+
+class TestStep:
+    def test_tightest_follows_decision_and_limit(self) -> None:
+        text = tightest(problem(), decision()).text
+        assert "Tightest at 5100 rpm" in text
+        assert "2.5 psi under the limit of 19.0 psi" in text
+        assert "risk 0.4 %" in text
+        over = tightest(problem(limit_psi=16.0), decision(margin_kpa=-0.5 * PSI, risk=0.2)).text
+        assert "0.5 psi over the limit of 16.0 psi" in over
+        assert "risk 20 %" in over
+
+    def test_binding_cap_gives_its_numbers(self) -> None:
+        held = binding(problem(), decision(settings=settings(55.0), binding=("duty step",)), settings(35.0))
+        assert held[0].text == "Duty goes from 35 % to 55 %: all of the 20 points that one pull may change."
+        narrow = problem(duty_step=5.0)
+        held = binding(narrow, decision(settings=settings(40.0), binding=("duty step",)), settings(35.0))
+        assert held[0].text == "Duty goes from 35 % to 40 %: all of the 5 points that one pull may change."
+
+    def test_binding_range(self) -> None:
+        held = binding(problem(), decision(settings=settings(90.0), binding=("duty range",)), settings(80.0))
+        assert held[0].text == "Duty is at the end of its range, 90 %."
+
+    def test_gate_names_the_risk_that_closed_the_bolder_step(self) -> None:
+        option = Alternative(settings(50.0), 0.6 * PSI, 0.031, "risk gate")
+        held = binding(problem(), decision(binding=("risk gate",), alternatives=(option,)), settings(35.0))
+        assert "0.60 psi expected deviation was closed by its risk of 3.1 %" in held[0].text
+        calmer = replace(option, risk=0.018)
+        held = binding(problem(), decision(binding=("risk gate",), alternatives=(calmer,)), settings(35.0))
+        assert "closed by its risk of 1.8 %" in held[0].text
+
+    def test_nothing_bound(self) -> None:
+        assert "No cap and no gate" in binding(problem(), decision(), settings(35.0))[0].text
+
+    def test_what_would_change_it(self, pulls) -> None:
+        job = problem()
+        outlook = Outlook(job, pulls, surrogate_for(job, pulls))
+        option = Alternative(settings(50.0), 0.6 * PSI, 0.031, "risk gate")
+        given = decision(settings=settings(55.0), binding=("duty step",), alternatives=(option,))
+        codes = {each.code: each.text for each in would_change(outlook, given, settings(35.0))}
+        assert "With a risk of 3.1 % allowed instead of 1 %" in codes["risk"]
+        assert "Duty at 65 %, were its step wider" in codes["duty step"]
+        further = outlook.forecast([settings(65.0)])[0]
+        assert job.say_fine(further.deviation_kpa) in codes["duty step"]
+
+    def test_hardware_and_tolerance(self, pulls) -> None:
+        job = problem()
+        outlook = Outlook(job, pulls, surrogate_for(job, pulls))
+        reach = decision(
+            verdict="out of reach", settings=None, cause="out of breath at the top", cause_rpm=6150.0, best_number=3
+        )
+        assert "6150 rpm" in would_change(outlook, reach, settings(35.0))[0].text
+        done = decision(verdict="done", settings=None, deviation_kpa=0.31 * PSI, best_possible_kpa=0.2 * PSI)
+        text = would_change(outlook, done, settings(35.0))[0].text
+        assert "under 0.31 psi" in text
+        assert "best thought possible is 0.20 psi" in text
+
+    def test_whole_explanation_has_every_part(self, explained) -> None:
+        assert explained.step == 4
+        assert explained.verdict in ("pull", "repeat", "done", "out of reach", "stop")
+        assert len(explained.evidence) == 3
+        assert explained.constants
+        assert explained.last is None
+        assert explained.trust.texts == ("No prediction has been put to the test yet.",)
+
+    def test_before_the_first_pull(self) -> None:
+        job = problem()
+        first = explain_decision(job, [], decide(job, []), step=1)
+        assert first.evidence == ()
+        assert "before the first one nothing is known" in first.would_change[-1].text
+
+
+class TestTrust:
+    def predicted(self, centre_psi: float) -> Decision:
+        """A prediction of a flat curve."""
+        rpm = np.linspace(4200.0, 6700.0, 26)
+        mean = np.full(26, centre_psi * PSI)
+        band = Band(rpm, mean, mean - 0.5 * PSI, mean + 0.5 * PSI)
+        return decision(band=band, peak_kpa=(centre_psi + 0.2) * PSI, peak_high_kpa=(centre_psi + 0.8) * PSI)
+
+    def test_hit_and_miss_follow_the_pull(self) -> None:
+        seen = pull(2, 40.0)  # 9 + 4.5 psi by construction
+        came = outcome(problem(), self.predicted(13.5), seen, 2)
+        assert came is not None
+        assert came.hit
+        assert came.inside == 1.0
+        assert "Pull 2 came out as predicted: 100 %" in came.text
+        other = outcome(problem(), self.predicted(12.0), seen, 2)
+        assert other is not None
+        assert not other.hit
+        assert "Pull 2 missed the prediction (the curve left the band and its peak passed the 12.8 psi" in other.text
+
+    def test_peak_alone_can_miss(self) -> None:
+        seen = replace(pull(2, 40.0), peak_kpa=16.0 * PSI)
+        came = outcome(problem(), self.predicted(13.5), seen, 2)
+        assert came is not None
+        assert not came.hit
+        assert came.inside == 1.0
+        assert "(its peak passed the 14.3 psi" in came.text
+        assert "16.0 psi seen" in came.text
+
+    def test_nothing_to_compare(self) -> None:
+        assert outcome(problem(), self.predicted(13.5), pull(2, 40.0, last_rpm=4000.0), 2) is None
+
+    def test_counted_over_the_job(self, pulls) -> None:
+        job = problem()
+        hit = outcome(job, self.predicted(13.5), pull(2, 40.0), 2)
+        miss = outcome(job, self.predicted(12.0), pull(3, 40.0), 3)
+        assert hit is not None
+        assert miss is not None
+        fitted = surrogate_for(job, pulls)
+        both = tally(job, pulls, [hit, hit], fitted)
+        assert (both.predicted, both.hits, both.points) == (2, 2, 1.0)
+        assert len(both.texts) == 1
+        mixed = tally(job, pulls, [hit, miss], fitted)
+        assert (mixed.predicted, mixed.hits) == (2, 1)
+        assert "1 of 2 predictions held" in mixed.texts[0]
+        assert mixed.points == pytest.approx((hit.points * hit.inside + miss.points * miss.inside) / 52)
+
+    def test_widening_is_said_with_the_values_before_and_after(self) -> None:
+        job = problem()
+        steady = [pull(1, 0.0), pull(2, 20.0), pull(3, 20.0)]
+        wild = [*steady, pull(4, 20.0, scale=1.10), pull(5, 20.0, scale=0.93)]
+        miss = outcome(job, self.predicted(9.0), wild[3], 4)
+        assert miss is not None
+        before, after = surrogate_for(job, steady), surrogate_for(job, wild)
+        assert after.posterior_.repeatability > before.posterior_.repeatability
+        text = tally(job, wild, [miss], after).texts[-1]
+        assert text.startswith("After the miss of pull 4 the tool has widened")
+        assert f"{100 * after.posterior_.repeatability:.1f} % of scatter" in text
+        assert f"{100 * before.posterior_.repeatability:.1f} % of scatter" in text
+        calm = tally(job, steady, [replace(miss, pull=3)], before).texts[-1]
+        assert "has widened" not in calm
+
+
+def test_knob_without_room(pulls) -> None:
+    job = problem()
+    knobs = {**job.knobs, "engagement": Knob("engagement", 0.0, 0.0, 1.0, 0.0)}
+    fixed = replace(job, knobs=knobs)
+    assert "engagement" not in {each.code for each in constants(look_at(pulls, fixed), pulls)}
