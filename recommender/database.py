@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-import warnings
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 import optuna
-from optuna.exceptions import ExperimentalWarning
 from optuna.storages import RDBStorage
 
 from recommender.lock import file_lock
@@ -38,11 +37,8 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
         arguments = {"creator": partial(_connection, where, read_only)}
     elif url.startswith("sqlite"):
         arguments = {"connect_args": {"timeout": 20}}
-    optuna.logging.set_verbosity(optuna.logging.WARNING)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ExperimentalWarning)
-            return RDBStorage(url, engine_kwargs=arguments, skip_table_creation=read_only)
+        return RDBStorage(url, engine_kwargs=arguments, skip_table_creation=read_only)
     except ImportError as error:
         raise RecordError(
             f"the driver for {url.split(':')[0]} is not installed: {error}. For PostgreSQL: pip install "
@@ -55,6 +51,17 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
             f"{shown}: cannot be opened as a record ({str(error).splitlines()[0]}). If the file is not a record, move "
             "it away; if it is damaged, put back a copy: the raw logs are in the folder logs."
         ) from None
+
+
+@contextlib.contextmanager
+def quiet() -> Iterator[None]:
+    """Optuna says nothing of what goes as it should."""
+    before = optuna.logging.get_verbosity()
+    optuna.logging.set_verbosity(optuna.logging.WARNING)
+    try:
+        yield
+    finally:
+        optuna.logging.set_verbosity(before)
 
 
 def _connection(place: Path, read_only: bool) -> sqlite3.Connection:

@@ -75,7 +75,7 @@ class Job:
         Raises:
             JobError: with file, line, value, what is allowed and what to change, for every fault found.
         """
-        file = find_job_file(Path(path))
+        file = find_job_file(Path(path)).absolute()
         text = _text_of(file)
         try:
             raw = tomllib.loads(text)

@@ -28,7 +28,7 @@ from models.curve import Trace
 from models.settings import Settings
 from recommender import trials
 from recommender.artifacts import FOLDER, LogStore
-from recommender.database import RECORD_NAME, RecordError, open_database, roll_back
+from recommender.database import RECORD_NAME, RecordError, open_database, quiet, roll_back
 from recommender.job import Job, seed_of
 from recommender.lock import RecordBusy, database_lock, file_lock
 from recommender.stored import Stored, digest, problem_out
@@ -264,7 +264,8 @@ def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) 
     if name not in names:
         if read_only:
             raise RecordError(f'no record of "{name}" there yet. It is made by the first `nextpull next` or `add`.')
-        optuna.create_study(storage=database, study_name=name, direction="minimize")
+        with quiet():
+            optuna.create_study(storage=database, study_name=name, direction="minimize")
     study = optuna.load_study(study_name=name, storage=database)
     attributes = study.user_attrs
     if "format" not in attributes:
