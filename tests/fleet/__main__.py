@@ -23,7 +23,7 @@ from tests.fleet.scenarios import PLAIN, SCENARIOS, Scenario
 from tests.fleet.seats import FRESH_SEED, jobs_named, roster
 
 #: Cars played together: enough to make a batch of pulls cheap, few enough to share them out.
-CHUNK = 9
+CHUNK = 12
 QUICK_CARS = 18
 
 
@@ -39,7 +39,7 @@ def play_chunk(names: Sequence[tuple[str, int]], method: str, scenario: Scenario
 
 def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
-        prog="python -m tests.fleet", description=__doc__.split("``")[0] if __doc__ else ""
+        prog="python -m tests.fleet", description="Whole jobs on many virtual cars: the tool beside other methods."
     )
     parser.add_argument("--cars", type=int, default=198, help="cars, spread evenly over the kinds")
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_CARS} cars, one of each kind")
@@ -96,6 +96,7 @@ def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
         for chunk in chunks
         for method in names
     ]
+    options.out.parent.mkdir(parents=True, exist_ok=True)
     rows: list[Row] = []
     bar = (
         TextColumn("{task.description}"),
@@ -108,7 +109,12 @@ def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
         task = progress.add_task(f"{len(cars)} cars, {len(names)} methods", total=len(tasks))
         for part in joblib.Parallel(return_as="generator_unordered")(tasks):
             rows += part
+            _in_order(rows).to_parquet(options.out, index=False)  # a run that is stopped keeps what it had
             progress.advance(task)
+    return _in_order(rows)
+
+
+def _in_order(rows: Sequence[Row]) -> pd.DataFrame:
     frame = pd.DataFrame(rows)
     return frame.sort_values(["scenario", "method", "kind", "seed", "pull"], kind="stable").reset_index(drop=True)
 
@@ -121,9 +127,6 @@ def main(given: Sequence[str] | None = None) -> int:
     except ValueError as error:
         console.print(str(error))
         return 2
-    if not options.again:
-        options.out.parent.mkdir(parents=True, exist_ok=True)
-        frame.to_parquet(options.out, index=False)
     text = report.tables(frame, worst=options.worst)
     print(text)
     if options.text:

@@ -1,8 +1,8 @@
 """What each car can do at best, from knowing it exactly, and how few pulls the caps alone would need.
 
-The best is a global optimum over the knobs' grids under the limit, of the repeatable pull: differential evolution of all
-cars in lock-step (the simulators are quicker by far on a batch), then a search among neighbours. Results are kept in a
-cache folder under a key of car, job and the simulators' source.
+The best is a global optimum over the knobs' grids under the limit, of the repeatable pull: differential evolution of
+all cars in lock-step (the simulators are quicker by far on a batch), then a search among neighbours. Results are kept
+in a cache folder under a key of car, job and the simulators' source.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -84,8 +85,9 @@ def truths(jobs: Sequence[Job], scenario: Scenario = PLAIN) -> list[Truth]:
 
 
 def _read(path: Path) -> Truth:
-    values = json.loads(path.read_text())
-    return Truth(**{k: tuple(v) if isinstance(v, list) else v for k, v in values.items()})
+    values: dict[str, Any] = json.loads(path.read_text())
+    values.update(best=tuple(values["best"]), soonest=tuple(values["soonest"]))
+    return Truth(**values)
 
 
 def _cache_path(job: Job, scenario: Scenario) -> Path:

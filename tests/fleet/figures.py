@@ -65,7 +65,7 @@ class Figures:
 def first_there(rows: pd.DataFrame) -> pd.Series:
     """Number of the first pull that is there, by car; infinite where none is."""
     there = rows[rows["there"]].groupby("car")["pull"].min()
-    return there.reindex(rows["car"].unique(), fill_value=np.inf).astype(float)
+    return there.astype(float).reindex(rows["car"].unique(), fill_value=np.inf)
 
 
 def standing(rows: pd.DataFrame) -> pd.DataFrame:

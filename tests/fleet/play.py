@@ -1,4 +1,4 @@
-"""Whole jobs, played in lock-step: every job asks its method for the next settings, then all cars run one pull at once."""
+"""Whole jobs in lock-step: every job asks its method for the next settings, then all cars run one pull at once."""
 
 from __future__ import annotations
 

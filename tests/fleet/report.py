@@ -47,13 +47,11 @@ def grid(columns: Mapping[str, Mapping[str, str]]) -> str:
 
 def kinds(tool: pd.DataFrame) -> str:
     """The tool on each kind of car."""
-    columns: dict[str, dict[str, str]] = {}
     out = [
         "kind".ljust(28) + "reached   pulls  over the limit  points  peaks  done wrong  out right/said/true  left psi"
     ]
     for kind, mine in tool.groupby("kind", sort=False):
         f = figures(mine)
-        columns[str(kind)] = {}
         median = "–" if np.isnan(f.pulls_median) else "never" if np.isinf(f.pulls_median) else f"{f.pulls_median:.0f}"
         ninety = "–" if np.isnan(f.pulls_90) else "never" if np.isinf(f.pulls_90) else f"{f.pulls_90:.0f}"
         out.append(
@@ -105,18 +103,19 @@ def story(what: Sequence[str], mine: pd.DataFrame) -> str:
     end = mine[mine["last"]].iloc[0]
     out = [
         f"{end['car']}: {'; '.join(what)}",
-        f"  best {end['best_psi']:.2f}, there under {end['there_psi']:.2f}, limit {end['limit_psi']:.1f} psi, clairvoyant "
-        f"{end['fewest_pulls']} pulls, {end['true_cause'] or 'reachable'}; ended: {end['verdict']}"
-        f" ({end['cause']} {end['cause_rpm']:.0f}), best thought {end['best_thought_psi']:.2f}, stands {end['standing']}",
-        "  pull  duty  from   to    add  eng   gain   risk   expected logged  true  steady  peak  points peak-in  held by",
+        f"  best {end['best_psi']:.2f}, there under {end['there_psi']:.2f}, limit {end['limit_psi']:.1f} psi, "
+        f"clairvoyant {end['fewest_pulls']} pulls, {end['true_cause'] or 'reachable'}; ended: {end['verdict']} "
+        f"({end['cause']} {end['cause_rpm']:.0f}), best thought {end['best_thought_psi']:.2f}, "
+        f"stands {end['standing']}",
+        "  pull  duty  from   to    add  eng   gain   risk   expect  logged true  steady  peak   points peak  held by",
     ]
     for _, row in mine.iterrows():
         knobs = [row[name] for name in KNOB_NAMES]
         out.append(
             f"  {row['pull']:3d}   {knobs[0]:4.0f}  {knobs[1]:5.0f} {knobs[2]:5.0f} {knobs[3]:4.0f} {knobs[4]:5.1f} "
-            f"{knobs[5]:6.2g}  {row['risk']:6.4f}  {row['expected_psi']:6.2f} {row['logged_psi']:6.2f} {row['true_psi']:6.2f}"
-            f" {row['steady_psi']:6.2f} {row['peak_psi']:6.1f}{'!' if row['over_limit'] else ' '}"
+            f"{knobs[5]:6.2g}  {row['risk']:6.4f}  {row['expected_psi']:6.2f} {row['logged_psi']:6.2f} "
+            f"{row['true_psi']:6.2f} {row['steady_psi']:6.2f} {row['peak_psi']:6.1f}{'!' if row['over_limit'] else ' '}"
             f" {100 * row['points_inside']:5.0f}  {row['peak_inside']:5.0f}    {row['binding']}"
-            f"{' ringing %.1f' % row['ringing_psi'] if row['ringing_psi'] > 0.3 else ''}"
+            + (f" ringing {row['ringing_psi']:.1f}" if row["ringing_psi"] > 0.3 else "")
         )
     return "\n".join(out)

@@ -50,7 +50,7 @@ def optuna_sampler(kind: str, job: Job, turns: Sequence[Turn]) -> Answer:
     else:
         sampler = optuna.samplers.GPSampler(seed=seed, n_startup_trials=STARTUP)
     study = optuna.create_study(sampler=sampler)
-    free = {
+    free: dict[str, optuna.distributions.BaseDistribution] = {
         name: optuna.distributions.IntDistribution(0, job.knobs[name].count - 1)
         for name in KNOB_NAMES
         if not job.knobs[name].fixed

@@ -36,7 +36,7 @@ def rows_of(game: Game, method: str, scenario: Scenario, before: Truth, after: T
                 "scenario": scenario.name,
                 **_whose(game.job, truth),
                 **_turn(game.job, turn, truth, scenario),
-                **_band(game.job, turn),
+                **_band(turn),
                 **_said(said),
                 "last": last,
                 "seconds_after": game.end_seconds if last else game.turns[i + 1].seconds,
@@ -88,7 +88,7 @@ def _turn(job: Job, turn: Turn, truth: Truth, scenario: Scenario) -> Row:
     }
 
 
-def _band(job: Job, turn: Turn) -> Row:
+def _band(turn: Turn) -> Row:
     """How the band that was promised held: points of the logged curve, points of the truth, highest boost."""
     band = turn.answer.band
     if band is None:

@@ -9,14 +9,15 @@ from __future__ import annotations
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from models import fleet
 from models.curve import Target, Trace
-from models.fleet import FleetCar
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, kpa_in
+from models.virtual_car import simulate
 from recommender.allowed import idle
 from recommender.step import Problem
 from tests.fleet import other_cars
@@ -39,14 +40,14 @@ class Job:
 
     Attributes:
         family, kind, seed: Which car.
-        car: The car itself, for its own family to drive.
+        car: The car itself, for its own family to drive: a ``FleetCar`` or a ``Seat``.
         target, limit_kpa, knobs: What the tuner would put into the job file.
     """
 
     family: str
     kind: str
     seed: int
-    car: FleetCar | other_cars.Seat
+    car: Any
     target: Target
     limit_kpa: float
     knobs: Mapping[str, Knob]
@@ -137,7 +138,7 @@ def jobs_named(wanted: Sequence[tuple[str, int]]) -> list[Job]:
     out = []
     for full, seed in wanted:
         family, kind = full.split(": ", 1)
-        car: FleetCar | other_cars.Seat = next(made) if family == "own" else other_cars.make(kind, seed)
+        car: Any = next(made) if family == "own" else other_cars.make(kind, seed)
         out.append(Job(family, kind, seed, car, car.target, car.limit_kpa, dict(car.knobs)))
     return out
 
@@ -157,22 +158,13 @@ def pull_all(
         repeatable: Leave out drift, heat soak and gauge noise.
         scenario: What is wrong on purpose.
     """
-    out: list[Pulled | None] = [None] * len(jobs)
-    mine = [i for i, job in enumerate(jobs) if job.family == "own"]
-    if mine:
-        for i, pull in zip(mine, _pull_own(*(_take(x, mine) for x in (jobs, settings, numbers)), repeatable, scenario)):
-            out[i] = pull
-    mine = [i for i, job in enumerate(jobs) if job.family == "other"]
-    if mine:
-        for i, pull in zip(
-            mine, _pull_other(*(_take(x, mine) for x in (jobs, settings, numbers)), repeatable, scenario)
-        ):
-            out[i] = pull
-    return [_as_logged(job, pull, n, scenario) for job, pull, n in zip(jobs, out, numbers, strict=True) if pull]
-
-
-def _take(values: Sequence, places: Sequence[int]) -> list:
-    return [values[i] for i in places]
+    out: dict[int, Pulled] = {}
+    for family, drive in (("own", _pull_own), ("other", _pull_other)):
+        mine = [i for i, job in enumerate(jobs) if job.family == family]
+        if mine:
+            theirs = [jobs[i] for i in mine], [settings[i] for i in mine], [numbers[i] for i in mine]
+            out.update(zip(mine, drive(*theirs, repeatable, scenario), strict=True))
+    return [_as_logged(job, out[i], numbers[i], scenario) for i, job in enumerate(jobs)]
 
 
 def _pull_own(
@@ -180,7 +172,7 @@ def _pull_own(
 ) -> list[Pulled]:
     cars = [scenario.own(job.car.car, job.seed, n) for job, n in zip(jobs, numbers, strict=True)]
     seeds = [fleet._entropy(job.kind, job.seed) for job in jobs]
-    runs = fleet.simulate(cars, settings, seeds, [n - 1 for n in numbers], repeatable=repeatable)
+    runs = simulate(cars, settings, seeds, [n - 1 for n in numbers], repeatable=repeatable)
     return [Pulled(run.trace, run.true_rpm, run.true_boost_kpa) for run in runs]
 
 

@@ -112,7 +112,7 @@ def plateau(job: Job, turn: Turn) -> tuple[float, float, float]:
 
 def duty_slope(job: Job, turns: Sequence[Turn]) -> float:
     """Boost a point of duty brings at the plateau, from the last two pulls that differ in duty. [kPa/%]"""
-    for first, second in zip(reversed(turns[:-1]), reversed(turns[1:])):
+    for first, second in zip(reversed(turns[:-1]), reversed(turns[1:]), strict=True):
         change = second.settings.duty - first.settings.duty
         if abs(change) >= 2:
             slope = (plateau(job, second)[0] - plateau(job, first)[0]) / change
