@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.answers import PullResult
-from recommender.job import Job
 from recommender.logs import LogError
 from recommender.pull_log import GuardHit
 from recommender.record import PullEntry, Record, RecordError, Snapshot
@@ -52,7 +51,7 @@ class Trust:
 def observations(snapshot: Snapshot, problem: Problem) -> list[Observation]:
     """Standing pulls as the decision takes them, on the target's grid."""
     grid = problem.target.grid(SPACING_RPM)
-    return [pull.observation(grid) for pull in snapshot.standing]
+    return [each for pull in snapshot.standing for each in pull.observations(grid)]
 
 
 def basis(snapshot: Snapshot, problem: Problem) -> str:
@@ -117,9 +116,9 @@ def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None
             )
 
 
-def override(snapshot: Snapshot, job: Job, decision: Decision) -> Stored | None:
+def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored | None:
     """What guards and refused logs make of a decision; None where they leave it as it is."""
-    stops = open_stops(snapshot, job)
+    stops = open_stops(snapshot, problem)
     if stops:
         reasons = [[stop.code, stop.text] for stop in stops]
         reasons.append(
@@ -137,7 +136,7 @@ def override(snapshot: Snapshot, job: Job, decision: Decision) -> Stored | None:
     return None
 
 
-def open_stops(snapshot: Snapshot, job: Job) -> list[Stop]:
+def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
     """What waits to be acknowledged, first things first."""
     known = {event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"}
     stops = [
@@ -147,12 +146,11 @@ def open_stops(snapshot: Snapshot, job: Job) -> list[Stop]:
         for hit in pull.facts["guards"]
     ]
     seen = max((event.get("refusals", 0) for event in snapshot.events if event["kind"] == "acknowledged"), default=0)
-    problem = job.problem()
     for event in [event for event in snapshot.events if event["kind"] == "pull refused"][seen:]:
-        if event["peak_kpa"] > job.limit_kpa:
+        if event["peak_kpa"] > problem.limit_kpa:
             text = (
                 f"The refused log {event['log']} shows {problem.say(event['peak_kpa'])}, above the overpressure limit "
-                f"of {problem.say(job.limit_kpa)}. Whether or not the gauge is right, that has to be settled first."
+                f"of {problem.say(problem.limit_kpa)}. Whether or not the gauge is right, that has to be settled first."
             )
             stops.append(Stop(0, text, "limit in refused log"))
     return stops

@@ -16,7 +16,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import gc
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -43,6 +43,7 @@ __all__ = [
     "observation_of",
     "observations_of",
     "problem_of",
+    "snapshot_of",
 ]
 
 
@@ -144,21 +145,8 @@ class Record:
     def read(self) -> Snapshot:
         """Everything on record, in two queries. What was read before is not read again: entries never change."""
         attributes = self._attributes()
-        withdrawn = trials.withdrawn_in(attributes)
         with _uncollected():
-            found = self.study.get_trials(deepcopy=False)
-            pulls = [self._entry(each, withdrawn) for each in found if trials.is_pull(each)]
-        named = {kind: _numbered(attributes, kind) for kind in ("step", "event")}
-        return Snapshot(
-            seed=int(attributes["seed"]),
-            pulls=tuple(sorted(pulls, key=lambda pull: pull.number)),
-            steps=named["step"],
-            events=tuple(named["event"][number] for number in sorted(named["event"])),
-            problems={name.partition(":")[2]: each for name, each in attributes.items() if name.startswith("problem:")},
-            not_run=frozenset(
-                int(each.user_attrs["step"]) for each in found if each.user_attrs.get("kind") == "proposal not run"
-            ),
-        )
+            return _snapshot(attributes, self.study.get_trials(deepcopy=False), self._entry)
 
     def add_pull(self, entry: PullEntry, *, job: Job, deviation_kpa: float, trace: Trace) -> None:
         """Put a pull on record in one transaction. Call inside ``writing``, after its log was kept.
@@ -231,6 +219,35 @@ class Record:
                 self.study.set_user_attr(f"problem:{mark}", problem)
         if attributes.get("targets") != digests:
             self.study.set_user_attr("targets", digests)
+
+
+def snapshot_of(study: optuna.Study) -> Snapshot:
+    """Everything in a study that a record was kept in."""
+    return _snapshot(
+        study.user_attrs,
+        study.get_trials(deepcopy=False),
+        lambda trial, withdrawn: trials.entry_of(trial, withdrawn.get(int(trial.user_attrs["number"]))),
+    )
+
+
+def _snapshot(
+    attributes: Mapping[str, Any],
+    found: Sequence[optuna.trial.FrozenTrial],
+    entry: Callable[[optuna.trial.FrozenTrial, Mapping[int, str]], PullEntry],
+) -> Snapshot:
+    withdrawn = trials.withdrawn_in(attributes)
+    pulls = [entry(each, withdrawn) for each in found if trials.is_pull(each)]
+    named = {kind: _numbered(attributes, kind) for kind in ("step", "event")}
+    return Snapshot(
+        seed=int(attributes["seed"]),
+        pulls=tuple(sorted(pulls, key=lambda pull: pull.number)),
+        steps=named["step"],
+        events=tuple(named["event"][number] for number in sorted(named["event"])),
+        problems={name.partition(":")[2]: each for name, each in attributes.items() if name.startswith("problem:")},
+        not_run=frozenset(
+            int(each.user_attrs["step"]) for each in found if each.user_attrs.get("kind") == "proposal not run"
+        ),
+    )
 
 
 @contextlib.contextmanager

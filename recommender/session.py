@@ -199,9 +199,9 @@ class Session:
             problem = self.job.problem(name, seed=snapshot.seed)
             stored = history.standing_step(snapshot, name, history.basis(snapshot, problem))
             if stored is None and self.record.read_only:
-                stored = stepping.decided(snapshot, self.job, problem, name, self._clock(), number=0)
+                stored = stepping.decided(snapshot, problem, name, self._clock(), number=0)
             elif stored is None:
-                stored = stepping.make_step(self.record, self.job, problem, name, self._clock())
+                stored = stepping.make_step(self.record, problem, name, self._clock())
                 snapshot = self.record.read()
             return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
 
@@ -281,14 +281,14 @@ class Session:
         """
         with self._writing():
             snapshot = self.record.read()
-            if number not in {each.pull for each in history.open_stops(snapshot, self.job)}:
+            if number not in {each.pull for each in history.open_stops(snapshot, self.job.problem())}:
                 raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
             seen = history.refusals(snapshot)
             self._note({"kind": "acknowledged", "pull": number, "note": note.strip(), "refusals": seen})
 
     def open_stops(self) -> list[Stop]:
         """What waits to be acknowledged before another pull, first things first."""
-        return history.open_stops(self.record.read(), self.job)
+        return history.open_stops(self.record.read(), self.job.problem())
 
     def checklist(self, key_on_log: str | Path | None = None) -> list[checklist.Item]:
         """What to go through before the first pull, filled in with what the job file says.

@@ -6,18 +6,16 @@ import datetime
 from importlib.metadata import PackageNotFoundError, version
 
 from recommender import history
-from recommender.job import Job
 from recommender.record import Record, Snapshot
 from recommender.step import Decision, Problem
 from recommender.stored import Stored, decision_out, digest, problem_out
 
 
-def make_step(record: Record, job: Job, problem: Problem, target: str, now: datetime.datetime) -> Stored:
+def make_step(record: Record, problem: Problem, target: str, now: datetime.datetime) -> Stored:
     """The step for a target, decided now unless another process was quicker; kept on record.
 
     Args:
         record: The record, writable.
-        job: The job.
         problem: The target's problem.
         target: Its name.
         now: When.
@@ -28,20 +26,18 @@ def make_step(record: Record, job: Job, problem: Problem, target: str, now: date
         if there is not None:
             return there
         number = max(snapshot.steps, default=0) + 1
-        stored = decided(snapshot, job, problem, target, now, number=number)
+        stored = decided(snapshot, problem, target, now, number=number)
         record.add_step(number, stored)
         return stored
 
 
-def decided(
-    snapshot: Snapshot, job: Job, problem: Problem, target: str, now: datetime.datetime, *, number: int
-) -> Stored:
+def decided(snapshot: Snapshot, problem: Problem, target: str, now: datetime.datetime, *, number: int) -> Stored:
     """A step as the record keeps it, not yet kept."""
     from recommender.decide import decide
 
     decision = decide(problem, history.observations(snapshot, problem))
     stored = stored_step(snapshot, problem, target, decision, now, number=number)
-    stored["override"] = history.override(snapshot, job, decision)
+    stored["override"] = history.override(snapshot, problem, decision)
     return stored
 
 
