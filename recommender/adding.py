@@ -55,7 +55,8 @@ def add_pull(
         snapshot = record.read()
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
-        run = dialled.completed(job, given, last_dialled(snapshot, job))
+        turned = {"duty": found.held[-1].duty} if found.held else {}
+        run = dialled.completed(job, turned | dict(given), last_dialled(snapshot, job))
         measures, kept = measured(found, job)
         facts = facts_of(found, job, measures, kept)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
@@ -63,7 +64,7 @@ def add_pull(
             _note_refusal(record, found, facts, run, len(snapshot.pulls), clock())
         number = max((pull.number for pull in snapshot.pulls), default=0) + 1
         source, step = history.source_of(run, history.latest(snapshot), foreign)
-        entry = PullEntry(number, run, source, step, full_curve(found.trace, job), facts, clock())
+        entry = PullEntry(number, run, source, step, full_curve(found, job), facts, clock())
         record.add_pull(entry, job=job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
         record.keep_not_run(record.read(), job)
     return number

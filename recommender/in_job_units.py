@@ -186,10 +186,18 @@ def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
     warnings += [f"Guard passed: {GuardHit(**hit).words()}." for hit in facts["guards"]]
     for name, value in pull.settings.as_dict().items():
         dial = job.dials[name]
+        if name == "duty" and facts.get("held"):
+            continue
         if abs(float(dial.knob.value(dial.knob.index(value))) - value) > 1e-6:
             warnings.append(
                 f"{name} {dial.to_job(value):g} is not on the dial ({dial.range_words()}): kept as it was run."
             )
+    points = facts.get("held", ())
+    if points:
+        warnings.append(
+            f"Held at {round(points[0][1], -1):.0f} rpm, duty turned from {points[0][0]:.0f} to {points[-1][0]:.0f} %: "
+            "counted as evidence at that rpm."
+        )
     if not facts["complete"]:
         warnings.append(f"Aborted at {pull.curve.rpm[-1]:.0f} rpm: counted as far as it goes.")
     return (*warnings, *facts["remarks"])

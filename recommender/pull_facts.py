@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, astuple
 from typing import Any
 
 import numpy as np
@@ -15,12 +15,20 @@ from recommender.stored import Stored, digest, number_out
 from recommender.trials import SPACING_RPM, full_grid
 
 
-def full_curve(trace: Trace, job: Job) -> Curve:
+def full_curve(pull: LoggedPull, job: Job) -> Curve:
     """The curve of a pull on its own full grid, the points that it reached."""
+    if pull.held:
+        return held_curve(pull.trace)
     lag = float(job.channels.get("gauge_lag_s", 0.0))
-    curve = curve_of(trace, full_grid(trace), gauge_lag_s=lag)
+    curve = curve_of(pull.trace, full_grid(pull.trace), gauge_lag_s=lag)
     known = curve.reached
     return Curve(curve.rpm[known], curve.boost_kpa[known], noise_kpa=curve.noise_kpa)
+
+
+def held_curve(trace: Trace) -> Curve:
+    """The one point of a run at held rpm: its median boost."""
+    rpm = round(float(np.median(trace.rpm)) / SPACING_RPM) * SPACING_RPM
+    return Curve(np.array([float(rpm)]), np.array([float(np.median(trace.boost_kpa))]))
 
 
 def target_digest(target: Target) -> str:
@@ -71,6 +79,7 @@ def facts_of(pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, 
         "rate_hz": round(pull.trace.rate_hz, 3),
         "which": pull.which,
         "kind_of_run": pull.kind,
+        "held": [list(astuple(point)) for point in pull.held],
         "unseen_kpa": pull.unseen_kpa,
         "shape": pull.shape,
         "channels": dict(pull.channels),

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+
+import numpy as np
 
 from models.curve import Trace
 from recommender.job import Job
@@ -24,6 +26,10 @@ from recommender.logs import (
 )
 from recommender.stored import number_in
 from recommender.trials import PullEntry
+
+#: Stretches into which a held-rpm run is cut: how narrow at the least, and how many at the most. [points of duty]
+NARROWEST_DUTY: Final = 4.0
+MOST_HELD: Final = 8
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,42 @@ class GuardHit:
 
 
 @dataclass(frozen=True)
+class HeldPoint:
+    """One duty of a run at held rpm.
+
+    Attributes:
+        duty: As logged. [%]
+        rpm: At which it was held. [rpm]
+        boost_kpa, highest_kpa: Median and highest boost there. [kPa gauge]
+    """
+
+    duty: float
+    rpm: float
+    boost_kpa: float
+    highest_kpa: float
+
+
+def held_points(pull: FoundPull) -> tuple[HeldPoint, ...]:
+    """A held-rpm run cut into stretches of about one duty each; none where duty was not logged.
+
+    A stretch with under five samples says too little and is passed over.
+    """
+    duty = pull.trace.duty_pct
+    if pull.kind != "held rpm" or duty is None:
+        return ()
+    width = max(NARROWEST_DUTY, float(np.ptp(duty)) / MOST_HELD)
+    stretch = np.floor((duty - duty.min()) / width).astype(int)
+    found = []
+    for each in dict.fromkeys(stretch.tolist()):
+        here = stretch == each
+        if np.count_nonzero(here) >= 5:
+            boost = pull.trace.boost_kpa[here]
+            rpm = float(np.median(pull.trace.rpm[here]))
+            found.append(HeldPoint(float(np.median(duty[here])), rpm, float(np.median(boost)), float(boost.max())))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
 class LoggedPull:
     """A pull as found in a log, as far as the record cares.
 
@@ -67,6 +109,7 @@ class LoggedPull:
         guards: Bounds passed.
         unseen_kpa: How much higher boost may have stood between two samples at its top. [kPa]
         shape, channels: Layout of the log, and which column was taken for what.
+        held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
     """
 
     which: int
@@ -80,6 +123,7 @@ class LoggedPull:
     unseen_kpa: float = 0.0
     shape: str = ""
     channels: Mapping[str, str] = field(default_factory=dict)
+    held: tuple[HeldPoint, ...] = ()
 
     def words(self) -> str:
         """The pull in half a line: ``2: 2500 to 6800 rpm from 41.2 s``."""
@@ -138,7 +182,10 @@ def pulls_in(path: Path, job: Job, known: Sequence[PullEntry] = ()) -> list[Logg
 
 
 def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
+    held = held_points(pull)
     refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
+    if pull.kind == "held rpm" and not held:
+        refused.append("A run at held rpm says something only with duty in the log.")
     warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses]
     warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
     warnings += [_sentence(each) for each in log.warnings]
@@ -152,7 +199,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         which=place,
         kind=pull.kind,
         trace=pull.trace,
-        complete=not pull.aborted and pull.kind == "sweep",
+        complete=not pull.aborted and pull.kind != "partial",
         refused=tuple(refused),
         warnings=tuple(dict.fromkeys(warnings)),
         conditions={name: value for name, value in asdict(pull.conditions).items() if value is not None},
@@ -164,6 +211,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         unseen_kpa=pull.unseen_kpa,
         shape=log.shape,
         channels=channels,
+        held=held,
     )
 
 
@@ -204,9 +252,7 @@ def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> Logge
         raise LogError(f"{name}: no pull {which} in this log. It holds {listed}.")
     sweeps = [each for each in found if each.kind != "held rpm"]
     sound = [each for each in sweeps if not each.refused]
-    candidates = [each for each in sound if each.complete] or sound or sweeps
-    if not candidates:
-        raise LogError(f"{name}: holds no sweep, only {listed}. Log a pull from low rpm through the judged range.")
+    candidates = [each for each in sound if each.complete] or sound or sweeps or list(found)
     if len(candidates) > 1:
         raise LogError(
             f"{name}: {len(candidates)} pulls in this log: {listed}. One pull is added at a time: name the one that "

@@ -8,6 +8,7 @@ Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for w
     step                number of the step that stood when it was run, or null
     peak_kpa, peak_rpm, sustained_peak_kpa, noise_kpa, oscillation_kpa, oscillation_hz, oscillation_resolvable
     complete, trusted, remark, remarks, conditions, guards, rate_hz, log, sha256, artifact, limit_kpa
+    kind_of_run, held   "sweep" or "held rpm"; for the latter duty, rpm, boost and highest boost at each duty
     measures            by digest of a target: deviation_kpa, overshoot_kpa, spool_rpm, droop_kpa
 
 The curve is the trial's intermediate values by whole rpm, the value is the deviation from the job's first target, the
@@ -19,7 +20,7 @@ from __future__ import annotations
 import datetime
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -91,6 +92,27 @@ class PullEntry:
             barometer_kpa=number_in(facts["conditions"].get("barometer_kpa")),
             intake_c=number_in(facts["conditions"].get("intake_c")),
         )
+
+    def observations(self, grid_rpm: FloatArray) -> list[Observation]:
+        """The same on the grid of a target: one for a sweep; one for each duty of a run at held rpm."""
+        own = self.observation(grid_rpm)
+        points = self.facts.get("held", ())
+        return [_held_observation(own, *point) for point in points] if points else [own]
+
+
+def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: float, highest_kpa: float) -> Observation:
+    """What a run at held rpm showed at one duty: the same boost at the two or three points next to that rpm, since
+    nobody holds rpm to the point. The logged duty holds the ramp's share already."""
+    grid = run.curve.rpm
+    boost = np.where(np.abs(grid - rpm) <= 1.5 * SPACING_RPM, boost_kpa, np.nan)
+    settings = replace(run.settings, duty=duty, ramp_add=0.0)
+    return replace(
+        run,
+        settings=settings,
+        curve=Curve(grid, boost, noise_kpa=run.curve.noise_kpa),
+        peak_kpa=highest_kpa,
+        sustained_peak_kpa=boost_kpa,
+    )
 
 
 def _on_grid(curve: Curve, grid_rpm: FloatArray) -> Curve:
@@ -226,5 +248,5 @@ def observations_of(study: Study, problem: Problem | None = None) -> Sequence[Ob
     """The pulls of a study that stand, in the order in which they were run, on the target's grid."""
     grid = (problem or problem_of(study)).target.grid(SPACING_RPM)
     withdrawn = withdrawn_in(study.user_attrs)
-    pulls = [observation_of(trial, grid) for trial in study.get_trials(deepcopy=False) if is_pull(trial)]
-    return [pull for pull in pulls if pull.number not in withdrawn]
+    pulls = [entry_of(trial) for trial in study.get_trials(deepcopy=False) if is_pull(trial)]
+    return [each for pull in pulls if pull.number not in withdrawn for each in pull.observations(grid)]

@@ -11,7 +11,7 @@ import pytest
 
 from models.settings import Settings
 from models.units import kpa_in
-from recommender.session import LogError, PullRefused, RecordError, Session, SettingsError, plain, to_json
+from recommender.session import LogError, PullRefused, RecordError, Session, SettingsError, Step, plain, to_json
 
 PSI = kpa_in("psi")
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
@@ -401,3 +401,57 @@ def test_no_such_step_or_target(session: Session) -> None:
         session.step(4)
     with pytest.raises(ValueError, match='no target "road"'):
         session.next_step("road")
+
+
+# ------------------------------------------------------------------ runs at held rpm
+
+
+def held_log(path: Path, *, rpm: float = 4500.0, with_duty: bool = True) -> Path:
+    """Full throttle for 15 s at held rpm, duty turned from 10 to 50 % by hand; boost as the plain car has it."""
+    time = np.arange(0.0, 19.0, 0.02)
+    on = (time > 2.0) & (time < 17.0)
+    duty = np.interp(time, [2.0, 17.0], [10.0, 50.0])
+    share = 0.6 * (duty - 5.0) / 90.0
+    held = 65.0 * (1.0 - 0.03 * (rpm - 4000.0) / 3000.0) / (1.0 - share)
+    random = np.random.default_rng(3)
+    columns = {
+        "Time [s]": time,
+        "Engine Speed [rpm]": rpm + random.normal(0.0, 8.0, time.size),
+        "Boost [kPa]": np.where(on, held, -20.0) + random.normal(0.0, 0.3, time.size),
+        "Throttle [%]": np.where(on, 100.0, 10.0),
+        **({"Duty [%]": duty} if with_duty else {}),
+    }
+    header = ",".join(columns)
+    np.savetxt(path, np.column_stack(list(columns.values())), delimiter=",", header=header, comments="", fmt="%.3f")
+    return path
+
+
+def test_a_run_at_held_rpm_is_evidence_at_that_rpm(session: Session, pull_log: Write, tmp_path: Path) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    before = session.what_if({"duty": 40})
+    result = session.add_pull(held_log(tmp_path / "held.csv"), settings={"ramp_add": 0, "engagement": 0, "gain": 0})
+    assert any(warning.startswith("Held at 4500 rpm, duty turned from ") for warning in result.warnings)
+    assert result.complete
+    assert np.isnan(result.deviation)
+    snapshot = session.record.read()
+    seen = snapshot.pulls[1].observations(session.job.wanted().target.grid(50.0))
+    assert 5 <= len(seen) <= 8
+    for each in seen:
+        at = np.flatnonzero(np.isfinite(each.curve.boost_kpa))
+        assert each.curve.rpm[at].tolist() == [4450.0, 4500.0, 4550.0]
+        share = 0.6 * (each.settings.duty - 5.0) / 90.0
+        # The plain car at 4500 rpm; a stretch is five points of duty wide, its medians belong together.
+        assert float(each.curve.boost_kpa[at][1]) == pytest.approx(65.0 * (1 - 0.005) / (1 - share), abs=0.6)
+    after = session.what_if({"duty": 40})
+
+    def width(step: Step) -> float:
+        return float(np.interp(4500, step.band.rpm, step.band.high - step.band.low))
+
+    assert width(after) < 0.7 * width(before)  # known at that rpm now
+    assert session.next_step().verdict == "pull"
+    assert all(row.same for row in session.replay())
+
+
+def test_a_run_at_held_rpm_without_duty_is_refused(session: Session, tmp_path: Path) -> None:
+    with pytest.raises(PullRefused, match="only with duty in the log"):
+        session.add_pull(held_log(tmp_path / "held.csv", with_duty=False), settings=BASELINE)
