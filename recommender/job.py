@@ -82,8 +82,8 @@ class Job:
         except tomllib.TOMLDecodeError as error:
             place, what = _place_of(error)
             raise JobError(
-                f"{file.name}, {place}: not sound TOML: {what}. Text needs quotes, numbers a point for decimals, lists square "
-                "brackets; `nextpull new FOLDER` writes a file to compare with."
+                f"{file.name}, {place}: not sound TOML: {what}. Text needs quotes, numbers a point for decimals, lists "
+                "square brackets; `nextpull new FOLDER` writes a file to compare with."
             ) from None
         try:
             parsed = job_schema.JobFile.model_validate(raw)
