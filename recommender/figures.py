@@ -278,8 +278,9 @@ class _Draft:
             width=width, height=height, margin=MARGIN, showlegend=False, hovermode="x unified",
             paper_bgcolor=self._palette.paper, plot_bgcolor=self._palette.paper,
             font={"family": FONT, "size": 13 if small else 15, "color": self._palette.ink},
-            xaxis={**axis, "range": list(x), "dtick": x_tick, "title": {"text": x_title}},
-            yaxis={**axis, "range": list(y), "dtick": y_tick, "title": {"text": f"{shows}, {self._unit}"}},
+            xaxis={**axis, "range": list(x), "dtick": x_tick, "hoverformat": ".0f", "title": {"text": x_title}},
+            yaxis={**axis, "range": list(y), "dtick": y_tick, "hoverformat": ".2f",
+                   "title": {"text": f"{shows}, {self._unit}"}},
         )  # fmt: skip
 
     def _place_names(self, right: float, y: tuple[float, float], height: int) -> None:

@@ -89,7 +89,7 @@ def sheet_csv(session: Session, *, clock: Clock = datetime.datetime.now) -> str:
         "peak at [rpm]", "prediction", "share inside the band", "complete", "withdrawn", "log", "sha256",
         "remarks", "record digest", "sheet made",
     ])  # fmt: skip
-    digest, made = session.digest(), clock().isoformat(timespec="seconds")
+    digest, made = settled_digest(session), clock().isoformat(timespec="seconds")
     for name in job.targets:
         for pull in session.pulls(name, withdrawn=True):
             numbers = (pull.deviation, pull.peak, pull.margin, pull.limit, pull.predicted_peak)
@@ -102,6 +102,13 @@ def sheet_csv(session: Session, *, clock: Clock = datetime.datetime.now) -> str:
             ]  # fmt: skip
             writer.writerow([defused(cell) for cell in cells])
     return out.getvalue()
+
+
+def settled_digest(session: Session) -> str:
+    """The record's digest once every target has its step: what a sheet and a later look at the record agree on."""
+    for name in session.job.targets:
+        session.next_step(name)
+    return session.digest()
 
 
 def defused(cell: object) -> object:
@@ -138,7 +145,7 @@ def sheet_json(session: Session, *, clock: Clock = datetime.datetime.now) -> str
     sheet = {
         "job": job.name,
         "made": clock().isoformat(timespec="seconds"),
-        "record_digest": session.digest(),
+        "record_digest": settled_digest(session),
         "unit": job.pressure_unit,
         "limit": job.limit,
         "limit_is_default": job.limit_is_default,

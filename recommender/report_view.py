@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 WATCH: Final = (
     "Boost on the first drives in cold air: cold, dense air can bring more than the dyno did.",
     "Knock, exhaust temperature and fuelling at full load, with the fuel that the car will really get.",
-    "Hoses, clamps and the wastegate's actuator after a hundred kilometres: one that slips off can mean full boost.",
-    "After any change of turbo, exhaust, spring, solenoid or fuel these settings no longer stand: start from a baseline.",
+    "Hoses, clamps and actuator after a hundred kilometres: a hose that slips off can mean full boost.",
+    "After a change of turbo, exhaust, spring, solenoid or fuel these settings no longer stand: begin at a baseline.",
 )
 _CONDITIONS: Final[Mapping[str, tuple[str, str]]] = {
     "barometer_kpa": ("Barometer", "kPa absolute"),

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from recommender import wording
 
 if TYPE_CHECKING:
@@ -101,6 +103,24 @@ def rows(job: Job, found: Answers) -> list[dict[str, Any]]:
         before = pull
     made += [_row(job, pull, None, 0) for pull in found.withdrawn]
     return sorted(made, key=lambda row: -int(row["number"]))
+
+
+def values(job: Job, step: Step, last: PullResult | None) -> list[tuple[str, ...]]:
+    """The main figure as a table: rpm, target, last pull, and low, expected and high of the band, every 250 rpm."""
+    wanted = job.wanted(step.target)
+    if step.band.rpm.size == 0:
+        return []
+    first = 250.0 * math.ceil(float(step.band.rpm[0]) / 250.0)
+    grid = np.arange(first, float(step.band.rpm[-1]) + 1.0, 250.0)
+    band = step.band
+    curves = [np.interp(grid, wanted.rpm, wanted.boost)]
+    empty = np.full(grid.shape, np.nan)
+    curves.append(empty if last is None else np.interp(grid, last.rpm, last.boost, left=np.nan, right=np.nan))
+    curves += [np.interp(grid, band.rpm, each) for each in (band.low, band.mean, band.high)]
+    return [
+        (f"{rpm:.0f}", *(wording.pressure(float(curve[i]), step.unit) for curve in curves))
+        for i, rpm in enumerate(grid)
+    ]
 
 
 _SOURCES: Final = {

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from recommender import figures, wording
 from recommender.figure_svg import svg
 from recommender.page.desk import Desk, Task
-from recommender.page.pieces import rows, safety, tiles, trust_lines
+from recommender.page.pieces import rows, safety, tiles, trust_lines, values
 from recommender.page.shield import LARGEST_LOG
 from recommender.palettes import PALETTES
 
@@ -40,6 +40,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "corrected": step.settings is not None and dict(work.dialled(step)) != dict(step.settings),
         "checklist": () if pulls else work.session.checklist(),
         "figure": _outlook(job, step, last),
+        "values": values(job, step, last),
         "rows": rows(job, found),
         "last": last,
         "task": task,

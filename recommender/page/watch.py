@@ -80,10 +80,10 @@ class Watch:
                 self._bring(path)
 
     def _bring(self, path: Path) -> None:
-        if path.stat().st_size > self._largest:
-            self._desk.notices.append(f"{path.name}: larger than {self._largest / 1e6:.0f} MB, left alone.")
-            return
         try:
+            if path.stat().st_size > self._largest:
+                self._desk.notices.append(f"{path.name}: larger than {self._largest / 1e6:.0f} MB, left alone.")
+                return
             with path.open("rb") as content:
                 kept = self._drop.keep(path.name, content)
         except OSError as error:

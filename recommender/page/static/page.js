@@ -173,9 +173,9 @@
       place.replaceChildren(box);
       figure.layout.width = Math.max(place.clientWidth, 640);
       await window.Plotly.newPlot(box, figure.data, figure.layout, {
-        displaylogo: false, modeBarButtonsToRemove: ["toImage", "select2d", "lasso2d"],
+        displayModeBar: false, scrollZoom: false,
       });
-      button.hidden = true;
+      button.replaceWith("Drag over a part to see it larger; double-click to see all of it again.");
     } catch (error) {
       button.disabled = false;
       problem(error.message);

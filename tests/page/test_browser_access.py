@@ -1,0 +1,199 @@
+"""Everybody can use the page: axe, keyboard, zoom, tablet, dark; and nothing in a log ever runs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from recommender.session import Session
+from tests.page.chromium import drop, settings_shown, step_shown
+from tests.page.garage import Bay
+
+pytestmark = pytest.mark.browser
+
+Visit = Callable[..., Any]
+Serve = Callable[..., Any]
+
+#: WCAG 2.2, levels A and AA, as axe names its rules; and its own best practices.
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def violations(tab: Any) -> list[str]:
+    """What axe finds on a page, one line each."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(tab, options={"runOnly": {"type": "tag", "values": RULES}}).response["violations"]
+    return [
+        f"{each['id']}: {node['html'][:160]} {node['failureSummary'][:300]}" for each in found for node in each["nodes"]
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(serve: Serve, visit: Visit, bay: Bay, scheme: str) -> None:
+    served = serve(bay.job)
+    tab = visit(served.address, color_scheme=scheme, bypass_csp=True)
+    assert violations(tab) == []
+    for path in ("/why/3", "/what-if?duty=45", "/sheet", "/why/77"):
+        tab.goto(served.root + path)
+        assert violations(tab) == [], path
+
+
+def test_five_faces_that_cannot_be_mistaken(serve: Serve, visit: Visit, faces: dict[str, Bay]) -> None:
+    expected = {"baseline": "Pull", "repeat": "Repeat", "done": "Done", "reach": "Out of reach", "stop": "Stop"}
+    shapes, words = set(), []
+    for kind in expected:
+        tab = visit(serve(faces[kind].job).address, bypass_csp=True)
+        assert violations(tab) == [], kind
+        shapes.add(tab.get_attribute(".verdict .shape path", "d"))
+        words.append(tab.inner_text("#verdict"))
+        assert (tab.locator(".tile").count() == 0) == (kind == "stop")
+    assert words == list(expected.values())
+    assert len(shapes) == 5
+
+
+def test_digits_are_large_and_changed_knobs_stand_out(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    sizes = tab.evaluate(
+        "() => [...document.querySelectorAll('.tile .number')].map(e => parseFloat(getComputedStyle(e).fontSize))"
+    )
+    assert min(sizes) >= 72
+    with Session.open(bay.job) as session:
+        step = session.next_step()
+    assert tab.locator(".tile.moved").count() == len(step.changed)
+    for was in step.changed.values():
+        assert f"from {was:g}" in " ".join(tab.locator(".tile.moved .was").all_inner_texts())
+    headings = tab.locator("h2").all_inner_texts()
+    assert headings[:3] == ["Dial in", "Is it safe?", "Why?"]
+    # All three questions are answered before anybody scrolls.
+    assert all(tab.locator(mark).bounding_box()["y"] < 768 - 80 for mark in ("#dial", "#safe", "#why"))
+
+
+@pytest.mark.parametrize(("width", "height"), [(320, 256), (800, 1180), (1180, 800)])
+def test_zoomed_to_400_percent_and_on_a_tablet_nothing_is_cut(
+    serve: Serve, visit: Visit, bay: Bay, width: int, height: int
+) -> None:
+    served = serve(bay.job)
+    tab = visit(served.address, viewport={"width": width, "height": height}, has_touch=True)
+    for path in ("/", "/why/3", "/what-if?duty=40"):
+        tab.goto(served.root + path)
+        assert tab.evaluate("() => document.documentElement.scrollWidth") <= width, path
+        cut = tab.evaluate(
+            """() => Array.from(document.querySelectorAll(".tile, .numbers dd, button, input, h1"))
+                .filter(e => e.checkVisibility({contentVisibilityAuto: true}) && !e.closest(".scroll"))
+                .filter(e => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflowX !== "visible"
+                    || e.getBoundingClientRect().right > innerWidth + 1)
+                .map(e => e.outerHTML.slice(0, 90))"""
+        )
+        assert cut == [], path
+    tab.goto(served.root)
+    small = tab.evaluate(
+        """() => Array.from(document.querySelectorAll("button, input, .button"))
+            .filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 44)
+            .map(e => e.outerHTML.slice(0, 90))"""
+    )
+    assert small == []  # fingers in gloves
+
+
+def test_a_pull_with_the_keyboard_alone(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    before = step_shown(tab)
+    log = bay.log("keys.csv", settings_shown(tab), 3)
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("() => document.activeElement.className") == "skip"
+    tab.keyboard.press("Enter")
+    seen = []
+    for _ in range(60):
+        tab.keyboard.press("Tab")
+        here = tab.evaluate("() => document.activeElement.id || document.activeElement.textContent.trim()")
+        seen.append(here)
+        if here == "log":
+            break
+    assert {"run-duty", "run-gain"} <= set(seen)
+    outline = tab.evaluate("() => getComputedStyle(document.activeElement).outlineStyle")
+    assert outline != "none"
+    with tab.expect_file_chooser() as chooser:
+        tab.keyboard.press("Enter")
+    chooser.value.set_files(log)
+    tab.keyboard.press("Tab")
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("() => document.activeElement.textContent") == "Take this log"
+    tab.keyboard.press("Enter")
+    tab.wait_for_selector(f'#live[data-step="{before + 1}"]')
+    assert "keys.csv" in tab.inner_text(".message.good")
+
+
+HOSTILE = (
+    "<img src=x onerror=window.ran=1>.csv",
+    "../../../etc/<svg onload=window.ran=1>.csv",
+    '=HYPERLINK("http://elsewhere.example").csv',
+    "x" * 300 + ".csv",
+)
+
+
+def test_hostile_names_do_nothing(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    before = step_shown(tab)
+    log = bay.log("plain.csv", settings_shown(tab), 3)
+    broken = bay.folder / "broken.csv"
+    broken.write_text("a,b\n1,2\n")
+    for name in HOSTILE:
+        with tab.expect_response(lambda answer: "task=" in answer.url):
+            drop(tab, broken, names=(name,))
+        tab.wait_for_selector(".message.bad:not([hidden])")
+    drop(tab, log, names=(HOSTILE[0],))
+    tab.wait_for_selector(f'#live[data-step="{before + 1}"]')
+    assert tab.evaluate("() => window.ran") is None
+    assert tab.locator("img, #pulls ~ .scroll svg").count() == 0
+    with Session.open(bay.job) as session:
+        assert session.pulls()[-1].log == "img src_x onerror_window.ran_1_.csv"
+    kept = sorted(path.relative_to(bay.folder).parts[0] for path in bay.folder.rglob("*"))
+    assert set(kept) <= {"job.toml", "record.db", "record.lock", "logs", "from the logger", "broken.csv"}
+
+
+def test_hostile_cells_do_nothing(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    evil = bay.folder / "cells.csv"
+    evil.write_text(
+        "# <script>window.ran=1</script>\n<img src=x onerror=window.ran=1>,=1+1,</style><svg onload=window.ran=1>\n"
+        + "\n".join(f"{i},{i * 2},{i * 3}" for i in range(50)),
+        encoding="utf-8",
+    )
+    drop(tab, evil)
+    tab.wait_for_selector(".message.bad:not([hidden])")
+    assert "cells.csv" in tab.inner_text(".message.bad")
+    assert tab.evaluate("() => window.ran") is None
+    assert tab.locator("img").count() == 0
+
+
+def test_a_job_with_a_hostile_name_is_shown_as_text(serve: Serve, visit: Visit, tmp_path: Path) -> None:
+    bay = Bay(tmp_path / "job", name="<script>window.ran=1</script> & co")
+    served = serve(bay.job)
+    tab = visit(served.address)
+    for path in ("/", "/why/1", "/sheet"):
+        tab.goto(served.root + path)
+        assert "<script>window.ran=1</script> & co" in tab.inner_text("body")
+        assert tab.evaluate("() => window.ran") is None
+
+
+def test_the_figure_can_be_zoomed_with_the_packaged_script(serve: Serve, visit: Visit, bay: Bay) -> None:
+    served = serve(bay.job)
+    tab = visit(served.address)
+    asked: list[str] = []
+    tab.on("request", lambda request: asked.append(request.url))
+    assert tab.locator(".plot > svg").count() == 1
+    tab.click("#explore")
+    tab.wait_for_selector(".plot .js-plotly-plot .scatterlayer .trace")
+    assert tab.locator(".plot .scatterlayer .trace").count() >= 4
+    assert all(url.startswith(served.root) for url in asked)
+
+
+def test_several_files_at_once_are_refused(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    logs = [bay.log(f"{number}.csv", settings_shown(tab), number) for number in (3, 4)]
+    drop(tab, *logs)
+    assert "One log at a time" in tab.inner_text("#problem")
+    with Session.open(bay.job) as session:
+        assert len(session.pulls()) == 2

@@ -1,0 +1,206 @@
+"""A job at the dyno in a real browser: logs dropped, settings put right, stops, restarts, second tabs."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from recommender.session import Session, to_json
+from tests.page.chromium import drop, settings_shown, step_shown, wait_for_step
+from tests.page.garage import Bay
+
+pytestmark = pytest.mark.browser
+
+Visit = Callable[..., Any]
+Serve = Callable[..., Any]
+
+
+def verdict(tab: Any) -> str:
+    return str(tab.inner_text("#verdict"))
+
+
+def bring(tab: Any, bay: Bay, number: int, **more: Any) -> None:
+    """Make a pull with the settings that the page shows and drop its log; wait for the answer."""
+    before = step_shown(tab)
+    drop(tab, bay.log(f"pull {number}.csv", settings_shown(tab), number, **more))
+    tab.wait_for_function("before => document.getElementById('live').dataset.step != before", arg=str(before))
+
+
+def test_a_whole_job_by_dropping_logs(serve: Serve, visit: Visit, tmp_path: Path) -> None:
+    bay = Bay(tmp_path / "job", tolerance=1.5)
+    tab = visit(serve(bay.job).address)
+    assert verdict(tab) == "Pull"
+    assert tab.is_visible("text=Before the first pull")
+    pulls = 0
+    while verdict(tab) == "Pull" and pulls < 8:
+        pulls += 1
+        bring(tab, bay, pulls)
+        assert tab.locator("#pulls ~ .scroll tbody tr").count() == pulls
+        assert f"Pull {pulls} taken" in tab.inner_text(".message.good")
+    # The car can do 0.4 psi by its maker's search; 1.5 psi must be reached.
+    assert verdict(tab) == "Done"
+    with Session.open(bay.job) as session:
+        assert [pull.source for pull in session.pulls()] == ["proposed"] * pulls
+        shown = {name: f"{value:g}" for name, value in dict(session.next_step().best_settings or {}).items()}
+    assert tab.locator(".tile .number").all_inner_texts() == list(shown.values())
+
+
+def test_page_command_and_python_give_the_same_answer(serve: Serve, visit: Visit, bay: Bay) -> None:
+    served = serve(bay.job)
+    tab = visit(served.address)
+    with urllib.request.urlopen(f"{served.root}/step.json") as answer:
+        by_page = json.load(answer)
+    with Session.open(bay.job) as session:
+        by_python = json.loads(to_json(session.next_step()))
+    command = subprocess.run(
+        [sys.executable, "-m", "recommender.cli", "next", str(bay.job), "--json"], capture_output=True, check=True
+    )
+    assert by_page == by_python == json.loads(command.stdout)
+    assert settings_shown(tab) == by_python["settings"]
+    changed = tab.locator(".tile.moved .label").all_inner_texts()
+    assert len(changed) == len(by_python["changed"])
+
+
+def test_settings_are_put_right_before_the_log_is_taken(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    proposed = settings_shown(tab)
+    duty = proposed["duty"] - 2
+    tab.fill("#run-duty", f"{duty:g}")
+    with tab.expect_response("**/dialled") as kept:
+        tab.press("#run-duty", "Tab")
+    assert kept.value.ok
+    tab.reload()
+    assert settings_shown(tab)["duty"] == duty
+    assert "put right by hand" in tab.inner_text("legend")
+    bring(tab, bay, 3)
+    with Session.open(bay.job) as session:
+        last = session.pulls()[-1]
+    assert (last.source, last.settings["duty"]) == ("changed", duty)
+    assert "other settings than proposed" in tab.inner_text("#pulls ~ .scroll tbody tr >> nth=0")
+
+
+def test_an_aborted_pull_is_said_to_be_one(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    bring(tab, bay, 3, until_rpm=5000)
+    assert "Aborted at 5000 rpm" in tab.inner_text(".message.good")
+    assert "aborted" in tab.inner_text(".reasons")
+
+
+def test_a_guard_stops_the_job_until_it_is_acknowledged(serve: Serve, visit: Visit, tmp_path: Path) -> None:
+    bay = Bay(tmp_path / "job", guards="lambda = { highest = 0.86 }")
+    tab = visit(serve(bay.job).address)
+    lean = {"lambda": lambda _, rpm: np.where((rpm > 5000) & (rpm < 5400), 0.93, 0.80)}
+    bring(tab, bay, 1, changed=lean)
+    assert verdict(tab) == "Stop"
+    assert tab.locator(".tile").count() == 0
+    assert "lambda 0.93" in tab.inner_text(".stops")
+    tab.click("text=Acknowledge pull 1")  # the note is asked for
+    assert verdict(tab) == "Stop"
+    tab.fill("#note-1", "injector plug loose")
+    tab.click("text=Acknowledge pull 1")
+    tab.wait_for_selector(".verdict.pull")
+    assert tab.locator(".tile").count() == 6
+
+
+def test_a_refused_log_asks_for_the_same_again(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    proposed = settings_shown(tab)
+    bring(tab, bay, 3, changed={"boost_kpa": lambda boost, rpm: np.where(rpm > 3500, 70.0, boost)})
+    assert verdict(tab) == "Repeat"
+    assert "stands at exactly 70.0 kPa" in tab.inner_text(".message.bad")
+    assert settings_shown(tab) == proposed
+
+
+def test_reload_and_restart_in_mid_job(serve: Serve, visit: Visit, bay: Bay) -> None:
+    served = serve(bay.job)
+    tab = visit(served.address)
+    before = step_shown(tab), settings_shown(tab)
+    tab.reload()
+    assert (step_shown(tab), settings_shown(tab)) == before
+    served.close()
+    tab.wait_for_selector("#problem:not([hidden])")
+    assert "Is it still running?" in tab.inner_text("#problem")
+    serve(bay.job, port=served.page.port)
+    tab.wait_for_selector("#problem", state="hidden")
+    assert (step_shown(tab), settings_shown(tab)) == before
+    bring(tab, bay, 3)
+    assert "Pull 3 taken" in tab.inner_text(".message.good")
+
+
+def test_two_tabs_see_the_same_and_an_old_one_cannot_act(serve: Serve, visit: Visit, bay: Bay) -> None:
+    address = serve(bay.job).address
+    first, second = visit(address), visit(address)
+    stale = step_shown(second)
+    log = bay.log("late.csv", settings_shown(second), 9)
+    bring(first, bay, 3)
+    wait_for_step(second, step_shown(first))
+    assert settings_shown(second) == settings_shown(first)
+    second.evaluate("step => { document.querySelector('#log-form [name=step]').value = step; }", str(stale))
+    drop(second, log)
+    second.wait_for_selector(".message.bad")
+    assert "had changed meanwhile" in second.inner_text(".message.bad")
+    with Session.open(bay.job) as session:
+        assert len(session.pulls()) == 3
+
+
+def test_what_another_program_adds_appears_by_itself(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    before = step_shown(tab)
+    with Session.open(bay.job) as session:
+        session.add_pull(bay.log("from the command line.csv", settings_shown(tab), 3))
+    wait_for_step(tab, before + 1)
+    assert "from the command line.csv" in tab.inner_text("#pulls ~ .scroll")
+
+
+def test_a_watched_folder_brings_the_log(serve: Serve, visit: Visit, bay: Bay, tmp_path: Path) -> None:
+    folder = tmp_path / "logger"
+    folder.mkdir()
+    (folder / "yesterday.csv").write_text("old")
+    tab = visit(serve(bay.job, watch_folder=folder).address)
+    assert str(folder) in tab.inner_text(".bring")
+    before = step_shown(tab)
+    content = bay.log("stick.csv", settings_shown(tab), 3).read_bytes()
+    half = len(content) // 2
+    with (folder / "stick.csv").open("wb") as out:  # a logger that is still writing
+        out.write(content[:half])
+        out.flush()
+        time.sleep(0.8)
+        out.write(content[half:])
+    wait_for_step(tab, before + 1)
+    assert "stick.csv" in tab.inner_text("#pulls ~ .scroll tbody tr >> nth=0")
+    with Session.open(bay.job) as session:
+        assert [pull.log for pull in session.pulls()][-1] == "stick.csv"
+
+
+def test_several_targets_share_their_pulls(serve: Serve, visit: Visit, tmp_path: Path) -> None:
+    bay = Bay(tmp_path / "job", second=0.8, tolerance=1.5)
+    tab = visit(serve(bay.job).address)
+    assert tab.inner_text(".targets [aria-current]") == "road"
+    bring(tab, bay, 1)
+    with_one = settings_shown(tab)
+    tab.click(".targets >> text=track")
+    assert tab.inner_text(".targets [aria-current]") == "track"
+    assert tab.locator("#pulls ~ .scroll tbody tr").count() == 1
+    assert settings_shown(tab) != with_one
+    bring(tab, bay, 2)
+    with Session.open(bay.job) as session:
+        assert session.step(session.pulls()[1].step or 0).target == "track"
+
+
+def test_a_log_that_was_dropped_by_mistake_is_withdrawn(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    tab.click("summary >> text=Withdraw pull 2")
+    tab.fill("#reason-2", "wrong gear")
+    tab.click("tr:has(#reason-2) button")
+    tab.wait_for_selector("text=Withdrawn: wrong gear")
+    with Session.open(bay.job) as session:
+        assert [pull.number for pull in session.pulls()] == [1]

@@ -1,0 +1,174 @@
+"""Who may talk to the page: hosts, origins, tokens, sizes; and what browsers are told."""
+
+from __future__ import annotations
+
+import http.client
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from recommender.page import PageError, shield
+from recommender.page.server import Page, is_loopback
+from recommender.session import Session
+from tests.page.garage import Bay
+
+TOKEN = "quiet-harbour-0123456789"
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Bay(tmp_path_factory.mktemp("shield") / "job").job
+
+
+Ask = Callable[..., http.client.HTTPResponse]
+
+
+def asker(port: int) -> Ask:
+    def ask(
+        path: str = "/", method: str = "GET", body: bytes | None = None, **headers: str
+    ) -> http.client.HTTPResponse:
+        connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
+        named = {name.replace("_", "-"): value for name, value in headers.items()}
+        connection.request(method, path, body, named)
+        answer = connection.getresponse()
+        answer.text = answer.read().decode()  # type: ignore[attr-defined]
+        connection.close()
+        return answer
+
+    return ask
+
+
+@pytest.fixture
+def ask(serve: Callable[..., Any], job: Path) -> Ask:
+    return asker(serve(job).page.port)
+
+
+FORM = {"Content_Type": "application/x-www-form-urlencoded"}
+
+
+def test_only_names_of_this_machine_are_answered(ask: Ask) -> None:
+    assert ask().status == 200
+    assert ask(Host="localhost:9").status == 200
+    assert ask(Host="rebound.example:8765").status == 403
+    assert ask(Host="127.0.0.1.example").status == 403
+    assert ask(Host="[::1]:8765").status == 200
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://elsewhere.example"},
+        {"Origin": "null"},
+        {"Origin": "http://127.0.0.1:1"},  # another program on this machine
+        {"Sec_Fetch_Site": "cross-site"},
+        {"Sec_Fetch_Site": "same-site"},
+    ],
+)
+@pytest.mark.parametrize("path", ["/acknowledge", "/withdraw", "/logs", "/dialled"])
+def test_other_origins_cannot_act(ask: Ask, path: str, headers: dict[str, str]) -> None:
+    answer = ask(path, "POST", b"pull=1", **FORM, **headers)
+    assert answer.status == 403
+    assert "refused" in answer.text  # type: ignore[attr-defined]
+
+
+def test_other_origins_cannot_read_but_a_link_may_open_the_page(ask: Ask) -> None:
+    assert ask("/step.json", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="cors").status == 403
+    assert ask("/", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="navigate", Sec_Fetch_Dest="iframe").status == 403
+    assert ask("/", Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="navigate", Sec_Fetch_Dest="document").status == 200
+    assert (
+        ask(
+            "/withdraw", "POST", b"pull=1&reason=x", **FORM, Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="navigate"
+        ).status
+        == 403
+    )
+
+
+def test_browsers_are_told_to_run_nothing_but_our_files(ask: Ask) -> None:
+    for path in ("/", "/static/page.js", "/nowhere", "/step.json", "/sheet"):
+        answer = ask(path)
+        policy = str(answer.headers["content-security-policy"])
+        assert "unsafe" not in policy
+        assert "default-src 'none'" in policy
+        assert "frame-ancestors 'none'" in policy
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert answer.headers["x-frame-options"] == "DENY"
+    page = ask("/").text  # type: ignore[attr-defined]
+    assert re.findall(r"<script(?![^>]*\ssrc=)|\son\w+=|\sstyle=|javascript:", page) == []
+
+
+def test_a_log_that_is_too_large_is_refused_unread(ask: Ask, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shield, "LARGEST_LOG", 5_000)
+    monkeypatch.setattr(shield, "LARGEST_FORM", 1_000)
+    announced = ask("/logs", "POST", b"x" * 6_000)
+    assert (announced.status, "Too large" in announced.text) == (413, True)  # type: ignore[attr-defined]
+    assert ask("/withdraw", "POST", b"reason=" + b"x" * 2_000, **FORM).status == 413
+    assert ask("/withdraw", "POST", b"pull=1", **FORM, Content_Length="many").status in (400, 413)
+
+
+def test_a_body_that_hides_its_size_is_cut_off(ask: Ask, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shield, "LARGEST_FORM", 1_000)
+    chunks = b"".join(b"3e8\r\n" + b"x" * 1000 + b"\r\n" for _ in range(5)) + b"0\r\n\r\n"
+    answer = ask("/withdraw", "POST", chunks, **FORM, Transfer_Encoding="chunked")
+    assert answer.status == 413
+
+
+def test_a_token_opens_the_page_once_and_a_cookie_keeps_it_open(serve: Callable[..., Any], job: Path) -> None:
+    served = serve(job, token=TOKEN)
+    assert served.address.endswith(f"?token={TOKEN}")
+    ask = asker(served.page.port)
+    for path in ("/", "/step.json", "/static/page.js", "/?token=wrong"):
+        answer = ask(path)
+        assert (answer.status, "token is needed" in answer.text) == (401, True)  # type: ignore[attr-defined]
+    assert ask("/withdraw?token=" + TOKEN, "POST", b"pull=1&reason=x", **FORM).status == 401
+    opened = ask(f"/?target=target&token={TOKEN}")
+    assert (opened.status, opened.headers["location"]) == (303, "/?target=target")
+    cookie = str(opened.headers["set-cookie"])
+    assert "HttpOnly" in cookie
+    assert "SameSite=Lax" in cookie
+    kept = cookie.partition(";")[0]
+    assert ask("/", Cookie=kept).status == 200
+    assert ask("/", Cookie=kept[:-1] + "x").status == 401
+    assert ask("/", Cookie=kept, Host="dyno-laptop.local:8765").status == 200
+    assert ask("/", Cookie=kept, Origin="http://elsewhere.example").status == 403
+
+
+def test_a_token_never_leads_to_another_machine(serve: Callable[..., Any], job: Path) -> None:
+    ask = asker(serve(job, token=TOKEN).page.port)
+    assert ask(f"//elsewhere.example/?token={TOKEN}").headers["location"] == "/elsewhere.example/"
+
+
+def test_listening_beyond_this_machine_makes_a_token(job: Path) -> None:
+    page = Page(job, host="0.0.0.0")
+    try:
+        assert page.token is not None
+        assert len(page.token) >= 20
+        assert page.token in page.address
+        assert "Anybody on this network" in page.lines()[1]
+    finally:
+        page.close()
+    assert [is_loopback(host) for host in ("127.0.0.1", "::1", "localhost", "0.0.0.0", "192.168.1.4", "dyno")] == [
+        True, True, True, False, False, False,
+    ]  # fmt: skip
+
+
+def test_what_cannot_be_served_is_said(job: Path, tmp_path: Path) -> None:
+    with pytest.raises(PageError, match="at least 16 characters, but got 5"):
+        Page(job, token="short")
+    with pytest.raises(PageError, match="letters, digits, dashes"):
+        Page(job, token="not; a; cookie; value")
+    with pytest.raises(PageError, match="no such folder to watch"):
+        Page(job, watch_folder=tmp_path / "absent")
+    page = Page(job)
+    try:
+        with pytest.raises(PageError, match=f"port {page.port}: cannot be listened on"):
+            Page(job, port=page.port)
+    finally:
+        page.close()
+
+
+def test_nothing_was_recorded_by_any_of_it(job: Path) -> None:
+    with Session.open(job) as session:
+        assert session.pulls(withdrawn=True) == []

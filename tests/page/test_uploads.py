@@ -1,0 +1,129 @@
+"""Logs on their way: tame names, forms, the watched folder, the desk without a browser."""
+
+from __future__ import annotations
+
+import io
+import os
+import stat
+from pathlib import Path
+
+import httpx
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from recommender.page import forms
+from recommender.page.desk import Desk
+from recommender.page.uploads import LONGEST, Drop, tame
+from recommender.page.watch import STILL, Watch
+from recommender.session import Session
+from tests.page.garage import Bay
+
+HOSTILE = {
+    "../../etc/passwd.csv": "passwd.csv",
+    "..\\..\\boot.ini": "boot.ini",
+    "<img src=x onerror=alert(1)>.csv": "img src_x onerror_alert_1_.csv",
+    "=cmd|' /C calc'!A0.csv": "C calc_A0.csv",
+    "con.csv": "log con.csv",
+    "": "log",
+    "...": "log",
+    "a\x00b.csv": "a_b.csv",
+    "-rf.csv": "rf.csv",
+    "Zug Nr. 3 – Straße.csv": "Zug Nr. 3 _ Straße.csv",
+}
+
+
+@pytest.mark.parametrize(("name", "kept"), HOSTILE.items())
+def test_names_are_tamed(name: str, kept: str) -> None:
+    assert tame(name) == kept
+
+
+@given(st.text(max_size=300))
+def test_no_name_leaves_its_folder(name: str) -> None:
+    kept = tame(name)
+    assert 0 < len(kept) <= LONGEST
+    assert Path(kept).name == kept
+    assert not kept.startswith((".", "-", "=", "+", "@"))
+    assert not set(kept) & set("<>\"'&|:*?\\/\x00\n\r\t;`$")
+    assert tame(kept) == kept
+
+
+def test_uploads_lie_in_a_private_folder() -> None:
+    drop = Drop()
+    try:
+        first, second = (drop.keep("same.csv", io.BytesIO(b"x")) for _ in range(2))
+        assert first != second
+        assert first.name == second.name == "same.csv"
+        if os.name == "posix":
+            assert stat.S_IMODE(drop.folder.stat().st_mode) == 0o700
+        drop.forget(first)
+        assert not first.parent.exists()
+    finally:
+        drop.close()
+    assert not drop.folder.exists()
+
+
+def test_settings_of_a_form(tmp_path: Path) -> None:
+    with Session.open(Bay(tmp_path / "job", "plain controller").job) as session:
+        job = session.job
+        assert forms.settings_in({"duty": " 34 ", "engagement": "13,5"}, job) == {"duty": 34.0, "engagement": 13.5}
+        with pytest.raises(forms.FormError, match="Duty: must be a number, but got 'plenty'"):
+            forms.settings_in({"duty": "plenty"}, job)
+        with pytest.raises(forms.FormError, match="must be a number"):
+            forms.settings_in({"duty": "inf"}, job)
+    with pytest.raises(forms.FormError, match="pull: must be a whole number, but got '-1'"):
+        forms.whole({"pull": "-1"}, "pull")
+
+
+def test_the_folder_gives_whole_new_files_once(tmp_path: Path) -> None:
+    folder = tmp_path / "logger"
+    folder.mkdir()
+    (folder / "old.csv").write_text("old")
+    with Session.open(Bay(tmp_path / "job").job) as session:
+        watch = Watch(folder, Desk(session), Drop(), 1000)
+        new = folder / "new.csv"
+        new.write_text("a")
+        (folder / "picture.png").write_text("not a log")
+        (folder / "link.csv").symlink_to(folder / "old.csv")
+        for _ in range(STILL):
+            assert watch.look() == []
+        new.write_text("a, and more")  # still growing: the wait begins again
+        for _ in range(STILL):
+            assert watch.look() == []
+        assert watch.look() == [new]
+        assert watch.look() == []
+
+
+def test_without_script_a_form_does_it(serve: object, bay: Bay) -> None:
+    served = serve(bay.job)  # type: ignore[operator]
+    with Session.open(bay.job) as session:
+        step = session.next_step()
+    log = bay.log("by form.csv", dict(step.settings or {}), 3)
+    fields = {
+        "target": step.target,
+        "step": str(step.number),
+        **{k: f"{v:g}" for k, v in (step.settings or {}).items()},
+    }
+    with httpx.Client(base_url=served.root, follow_redirects=True, timeout=60) as client:
+        kept = client.post("/dialled", data={**fields, "duty": "11"})
+        assert 'value="11"' in kept.text
+        answer = client.post("/logs", data=fields, files={"log": ("../by <b>form</b>.csv", log.read_bytes())})
+        assert "Pull 3 taken</strong> from b_.csv" in answer.text
+        assert f"Step {step.number + 1}" in answer.text
+        assert client.post("/logs", data=fields).status_code == 422
+        again = client.post(
+            "/logs", data={**fields, "step": str(step.number)}, files={"log": ("x.csv", log.read_bytes())}
+        )
+        assert "had changed meanwhile" in again.text
+        assert client.get("/logs/3").content == log.read_bytes()
+        assert "attachment" in client.get("/logs/3").headers["content-disposition"]
+        assert client.get("/why/99").status_code == 404
+        assert client.get("/?target=moon").status_code == 404
+        assert client.post("/acknowledge", data={"pull": "3"}).status_code == 404
+        assert client.get("/what-if", params={"duty": "nan"}).status_code == 422
+        asked = client.get("/what-if", params={"duty": "41"})
+        assert "asked for by you" in asked.text
+        assert 'value="41"' in asked.text
+    with Session.open(bay.job) as session:
+        assert [pull.log for pull in session.pulls()][-1] == "b_.csv"
+        assert len(session.steps()) == step.number + 1  # what was only asked about left no trace

@@ -1,0 +1,169 @@
+"""The hand-over sheet: everything on it comes from the record, and nothing on it runs."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import json
+import re
+from collections.abc import Callable, Iterator
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from recommender import report, wording
+from recommender.session import Session
+
+MADE = datetime.datetime(2026, 3, 14, 15, 9)
+
+
+def clock() -> datetime.datetime:
+    return MADE
+
+
+def text_of(page: str) -> str:
+    """What a reader sees of a page."""
+    body = re.sub(r"<(style|title|desc)>.*?</\1>", " ", page, flags=re.S)
+    return unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", body)))
+
+
+@pytest.fixture
+def make_played(folder: Path, job_text: str, pull_log: Callable[..., Path]) -> Iterator[Callable[..., Session]]:
+    """A job of the plain car with some pulls run as proposed; intake air grows warmer with rpm."""
+    opened: list[Session] = []
+
+    def make(name: str = "Harbour hatch", pulls: int = 3) -> Session:
+        text = job_text.replace('"Harbour hatch"', json.dumps(name))
+        (folder / "job.toml").write_text(text, encoding="utf-8")
+        session = Session.open(folder)
+        opened.append(session)
+        for _ in range(pulls):
+            run = session.job.settings_from_job(session.next_step().settings or {})
+            session.add_pull(pull_log(run, more={"Intake Air Temp [°C]": lambda rpm: 20.0 + rpm / 500.0}))
+        return session
+
+    yield make
+    for each in opened:
+        each.close()
+
+
+@pytest.fixture
+def played(make_played: Callable[..., Session]) -> Session:
+    return make_played()
+
+
+def test_the_sheet_says_what_the_record_says(played: Session) -> None:
+    page = report.sheet_html(played, clock=clock)
+    said = text_of(page)
+    step, pulls = played.next_step(), played.pulls()
+    assert "Harbour hatch" in said
+    assert "2026-03-14 15:09" in said
+    assert played.digest() in said
+    for pull in pulls:
+        assert pull.sha256[:16] in said
+        assert f" {wording.fine(pull.deviation, 'psi')} " in said
+        made_by = played.step(pull.step or 0)
+        assert made_by.reasons[0] in said
+    best = next(pull for pull in pulls if pull.number == step.best_pull)
+    for name, value in best.settings.items():
+        assert f"{wording.KNOB_LABELS[name]} {wording.knob_number(value)}" in said
+    nearest = min(pulls, key=lambda pull: pull.margin)
+    assert f"nearest to the limit was pull {nearest.number}" in said
+    for line in wording.CAUTIONS:
+        assert line in said
+    assert "Tuner, date" in said
+    assert "Intake air" in said
+
+
+def test_the_digest_changes_with_the_record(played: Session) -> None:
+    first = report.sheet_html(played)
+    before = played.digest()
+    assert before in first
+    assert before in report.sheet_csv(played)
+    assert before in report.sheet_json(played)
+    played.withdraw(1, "hose came off")
+    page = report.sheet_html(played)
+    assert before not in page
+    assert "Withdrawn: hose came off" in page
+
+
+def test_an_empty_job_has_a_sheet_too(make_played: Callable[..., Session]) -> None:
+    said = text_of(report.sheet_html(make_played(pulls=0)))
+    assert "No pull stands as good yet" in said
+    assert "The job is not finished" in said
+
+
+def test_no_script_and_nothing_from_elsewhere(make_played: Callable[..., Session]) -> None:
+    session = make_played(name='<script>alert(1)</script>"')
+    page = report.sheet_html(session)
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert re.findall(r'(?:src|href)="(?!#)', page) == []
+    assert "url(http" not in page
+    style = re.search(r"style-src '(sha256-[^']+)'", unescape(page))
+    assert style is not None
+    assert "unsafe" not in page
+
+
+def test_csv_has_a_row_for_each_pull_and_carries_no_formula(make_played: Callable[..., Session]) -> None:
+    session = make_played(name="=HYPERLINK(1)", pulls=2)
+    session.withdraw(1, "@SUM(A1)")
+    rows = list(csv.DictReader(io.StringIO(report.sheet_csv(session, clock=clock))))
+    assert [row["pull"] for row in rows] == ["1", "2"]
+    assert {row["job"] for row in rows} == {"'=HYPERLINK(1)"}
+    assert rows[0]["withdrawn"] == "'@SUM(A1)"
+    pull = session.pulls()[0]
+    assert float(rows[1]["deviation [psi]"]) == pytest.approx(pull.deviation, abs=5e-5)  # four digits are written
+    assert float(rows[1]["duty"]) == pull.settings["duty"]
+    assert rows[1]["record digest"] == session.digest()
+
+
+@pytest.mark.parametrize("cell", ["=1+1", "+1", "-1+2", "@A1", "\t=1", "\r=1", " =1", "|x", "＝1"])
+def test_formulas_are_defused(cell: str) -> None:
+    assert report.defused(cell) == f"'{cell}"
+
+
+@pytest.mark.parametrize("cell", ["pull 1.csv", "", -1.5, 3, None, "a=b"])
+def test_other_cells_stay(cell: object) -> None:
+    assert report.defused(cell) == cell
+
+
+def test_json_carries_everything(played: Session) -> None:
+    sheet = json.loads(report.sheet_json(played, clock=clock))
+    step = played.next_step()
+    assert sheet["record_digest"] == played.digest()
+    assert sheet["made"] == "2026-03-14T15:09:00"
+    assert sheet["targets"]["target"]["step"]["verdict"] == step.verdict
+    assert len(sheet["pulls"]) == len(played.pulls())
+    assert sheet["pulls"][0]["boost"] == pytest.approx(played.pulls()[0].boost.tolist())
+    assert sheet["conditions"]["intake_c"][0] <= sheet["conditions"]["intake_c"][1]
+
+
+def test_files_and_their_names(played: Session, tmp_path: Path) -> None:
+    assert report.write_report(played) == played.job.folder / "sheet.html"
+    table = report.write_report(played, tmp_path / "out.csv", form="csv")
+    assert table.read_bytes().startswith(b"\xef\xbb\xbf")  # so that a spreadsheet reads accents
+    assert json.loads(report.write_report(played, form="json").read_text(encoding="utf-8"))["job"] == "Harbour hatch"
+    with pytest.raises(ValueError, match=r"form: must be one of html, csv, json, but got 'pdf'"):
+        report.write_report(played, form="pdf")
+    with pytest.raises(ValueError, match="cannot be written"):
+        report.write_report(played, tmp_path / "absent" / "sheet.html")
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [(0.0, "under 0.1 %"), (0.0042, "0.4 %"), (0.12, "12 %"), (0.9999, "over 99.9 %"), (float("nan"), "–")],
+)
+def test_risks_in_words(value: float, words: str) -> None:
+    assert wording.risk(value) == words
+
+
+def test_numbers_in_words() -> None:
+    assert wording.pressure(-1.26, "psi") == "−1.3"
+    assert wording.pressure(-0.01, "psi") == "0.0"
+    assert wording.pressure(110.4, "kPa") == "110"
+    assert wording.fine(0.038, "bar") == "0.038"
+    assert wording.knob("engagement", 13.5, "psi") == "13.5 psi"
+    assert wording.settings_line({"duty": 34.0, "gain": 0.0}, "psi", frozenset({"gain"})) == "Duty 34 %"
