@@ -57,7 +57,8 @@ def items(job: Job, key_on_log: Path | None = None) -> list[Item]:
         "Cooling: fan running, coolant and oil warm, intake air temperature noted.",
         "Hoses and clamps of charge pipe, gauge and solenoid tight; no leak under pressure.",
         "Solenoid plumbed so that more duty gives more boost, and tested by ear at key-on.",
-        "Straps and wheels checked; nobody stands in line with the rollers.",
+        "Straps and wheels checked; bystanders behind the line, nobody in line with the rollers.",
+        "Exhaust drawn off and the cell ventilated; fire extinguisher within reach; hearing protection on.",
         "Logger records rpm, boost and throttle; 20 rows a second or more.",
     ]
     if job.guards:

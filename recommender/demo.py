@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Final
 
@@ -15,6 +16,7 @@ from models.fleet import FleetCar
 from models.settings import KNOB_NAMES
 from models.units import JOB_PRESSURE_UNITS, FloatArray, from_kpa
 from models.virtual_car import VirtualPull
+from recommender import wording
 from recommender.cli_pull import heading, table_row
 from recommender.cli_screen import Screen, show
 from recommender.cli_step import banner
@@ -30,6 +32,8 @@ DIALECTS: Final = (
 )
 #: Where the logs are written: as from a logger, before they are added.
 BENCH: Final = "from-the-logger"
+#: Height of the line above a panel of the picture. [pixels]
+TITLE: Final = 40
 #: Steps of engagement that the demo's controller has. [job's unit]
 _ENGAGEMENT: Final = {"psi": (0.5, 3.0), "kPa": (5.0, 20.0), "bar": (0.05, 0.2)}
 
@@ -134,20 +138,47 @@ def logged(made: VirtualPull) -> dict[str, FloatArray]:
 
 
 def draw(session: Session, folder: Path) -> Path | None:
-    """Write a picture: predicted band over measured curve, for the last pull predicted; None without one."""
+    """Write a picture: predicted band over measured curve, early in the job and at its end; None where none is."""
     predicted = [pull for pull in session.pulls() if pull.hit is not None and pull.step is not None]
     if not predicted:
         return None
+    early = predicted[min(1, len(predicted) - 1)]
+    chosen = [early] if early is predicted[-1] else [early, predicted[-1]]
+    place = folder / "session.svg"
+    place.write_text(_panels(session, chosen), encoding="utf-8")
+    return place
+
+
+def _panels(session: Session, pulls: list[PullResult]) -> str:
+    """One panel for each pull, under each other, in one SVG. Title lines say what was predicted and what came."""
     from recommender import figures
     from recommender.figure_svg import svg
 
-    pull = predicted[-1]
-    step = session.step(int(pull.step or 0))
-    figure = figures.outcome(step, pull, session.job.wanted(step.target))
-    place = folder / "session.svg"
-    title = f"{session.job.name}: pull {pull.number} over the band that was predicted for it"
-    place.write_text(svg(figure, title=title), encoding="utf-8")
-    return place
+    name, unit = session.job.name, session.job.pressure_unit
+    high = TITLE + figures.HEIGHT
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {figures.WIDTH} {high * len(pulls)}" '
+        f"font-family=\"system-ui, 'DejaVu Sans', sans-serif\">",
+        f'<rect width="{figures.WIDTH}" height="{high * len(pulls)}" fill="#ffffff"/>',
+    ]
+    for i, pull in enumerate(pulls):
+        step = session.step(int(pull.step or 0))
+        drawn = svg(
+            figures.outcome(step, pull, session.job.wanted(step.target)),
+            title=f"{name}: pull {pull.number} over the band that was predicted for it",
+            mark=f"p{pull.number}",
+        )
+        words = f"Pull {pull.number}: {_came(pull, unit)}"
+        parts.append(f'<text x="62" y="{i * high + 26}" font-size="17" font-weight="600">{escape(words)}</text>')
+        frame = f'<svg y="{i * high + TITLE}" width="{figures.WIDTH}" height="{figures.HEIGHT}" '
+        parts.append(drawn.replace("<svg ", frame, 1))
+    return "".join([*parts, "</svg>"])
+
+
+def _came(pull: PullResult, unit: str) -> str:
+    expected, seen = wording.pressure(pull.predicted_peak, unit), wording.pressure(pull.peak, unit)
+    inside = wording.share(pull.held)
+    return f"{inside} of the curve inside the 90 % band; peak {expected} {unit} expected, {seen} {unit} seen"
 
 
 class Progress:

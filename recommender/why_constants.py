@@ -16,9 +16,9 @@ from models.units import FloatArray
 from recommender.allowed import idle
 from recommender.explanation import Constant
 from recommender.step import Problem, same
-from recommender.why_words import between, ends, in_unit, say_rpm, whole
+from recommender.why_words import between, ends, in_unit, say_rpm, signed, whole
 
-#: A range that the pulls have narrowed by less than this share counts as assumed, not learnt.
+#: A range that the pulls have narrowed and moved by less than this share of it counts as assumed, not learnt.
 ASSUMED = 0.2
 #: Change of duty that its worth is given for. [points]
 DUTY_MOVE = 10.0
@@ -88,7 +88,8 @@ def _constant(
     spread, now = was_high - was_low, high - low
     narrowed = float(np.clip(1.0 - now / spread, 0.0, 1.0)) if spread > 0 and np.isfinite(now) else float("nan")
     text = say(low, high)
-    if narrowed < ASSUMED:
+    moved = abs(0.5 * (low + high) - 0.5 * (was_low + was_high))
+    if narrowed < ASSUMED and moved < ASSUMED * spread:
         text += " Assumed so far: the pulls have not narrowed it yet."
     if unit == look.problem.pressure_unit:
         low, high = in_unit(look.problem, [low, high]).tolist()
@@ -255,7 +256,7 @@ def _engagement(look: Look) -> Constant | None:
 
 
 def _signed(problem: Problem, low_kpa: float, high_kpa: float) -> str:
-    low, high = problem.say(low_kpa, signed=True), problem.say(high_kpa, signed=True)
+    low, high = signed(problem, low_kpa), signed(problem, high_kpa)
     return low if low == high else f"{low.split()[0]} to {high}"
 
 

@@ -12,7 +12,7 @@ from recommender.outlook import Forecast, Outlook
 from recommender.reasons import KNOB_WORDS, say_knob
 from recommender.step import Problem
 from recommender.why_constants import Look
-from recommender.why_words import between, ends, in_unit, knob_in_unit, listed, say_rpm, share, upper_first
+from recommender.why_words import between, ends, in_unit, knob_in_unit, listed, say_rpm, share, signed, upper_first
 
 #: A move for the picture: this share of the range, at least one resolution, at most one step.
 SHOWN_SHARE = 0.08
@@ -107,8 +107,8 @@ def _curve_words(look: Look, name: str, start: float, moved: float, draws: Float
     if high <= 0.0:
         return f"{move}: {between(problem, -high, -low)} less boost at {say_rpm(rpm)}, where it does most."
     return (
-        f"{move}: which way boost goes is not known yet: {problem.say(low, signed=True)} to "
-        f"{problem.say(high, signed=True)} at {say_rpm(rpm)}, where it does most."
+        f"{move}: which way boost goes is not known yet: {signed(problem, low)} to "
+        f"{signed(problem, high)} at {say_rpm(rpm)}, where it does most."
     )
 
 

@@ -35,6 +35,12 @@ def between(problem: Problem, low_kpa: float, high_kpa: float) -> str:
     return f"{low.split()[0]} to {high}"
 
 
+def signed(problem: Problem, kpa: float) -> str:
+    """A change of pressure with its sign: ``+0.4 psi``; nothing has none."""
+    text = problem.say(kpa, signed=True)
+    return text[1:] if float(text.split()[0]) == 0.0 else text
+
+
 def whole(low: float, high: float, unit: str) -> str:
     """A range of whole numbers: ``3400 to 3550 rpm``."""
     first, last = f"{low:.0f}", f"{high:.0f}"

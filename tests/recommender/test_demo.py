@@ -67,7 +67,10 @@ def test_picture_is_an_svg_with_band_and_curve(played: tuple[Path, str]) -> None
     picture = (folder / "session.svg").read_text(encoding="utf-8")
     assert str(folder / "session.svg") in text
     assert picture.startswith("<svg")
-    assert "pull 2" in picture
+    with Session.open(folder) as session:
+        pull = session.pulls()[1]
+    assert f"Pull 2: {100 * pull.held:.0f} % of the curve inside the 90 % band" in picture
+    assert f"{pull.predicted_peak:.1f} psi expected, {pull.peak:.1f} psi seen" in picture
 
 
 def test_a_job_is_never_overwritten(played: tuple[Path, str]) -> None:
