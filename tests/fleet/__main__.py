@@ -15,7 +15,7 @@ import pandas as pd
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-from tests.fleet import methods, report
+from tests.fleet import ablation, methods, report, timing
 from tests.fleet.clairvoyant import truths
 from tests.fleet.play import play
 from tests.fleet.rows import Row, flatten, rows_of
@@ -57,6 +57,7 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     )
     parser.add_argument("--text", type=Path, help="also write the tables to this text file")
     parser.add_argument("--worst", type=int, default=0, help="print this many worst jobs, pull by pull")
+    parser.add_argument("--timing", action="store_true", help="only: how long a step takes after 5 and 100 pulls")
     parser.add_argument("--again", type=Path, help="no play: tables from a Parquet file")
     return parser.parse_args(given)
 
@@ -70,7 +71,7 @@ def chosen_methods(wanted: str) -> list[str]:
     if wanted == "all":
         return list(methods.NAMES)
     if wanted == "ablation":
-        return [methods.TOOL, *methods.ABLATIONS]
+        return [methods.TOOL, *ablation.NAMES]
     names = [name.strip() for name in wanted.split(",") if name.strip()]
     unknown = [name for name in names if name not in methods.NAMES]
     if unknown:
@@ -122,6 +123,9 @@ def _in_order(rows: Sequence[Row]) -> pd.DataFrame:
 def main(given: Sequence[str] | None = None) -> int:
     options = arguments(given)
     console = Console(stderr=True)
+    if options.timing:
+        print(timing.table())
+        return 0
     try:
         frame = pd.read_parquet(options.again) if options.again else run(options, console)
     except ValueError as error:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import importlib.util
 from collections.abc import Mapping, Sequence
 from functools import partial
-from typing import Any
 
-from models.surrogate import BoostSurrogate
-from recommender.decide import decide, decide_with
+from recommender.decide import decide
 from recommender.step import Decision
-from tests.fleet import rivals
+from tests.fleet import ablation, rivals
 from tests.fleet.clairvoyant import Truth
 from tests.fleet.play import Answer, Method, Turn
 from tests.fleet.seats import Job
@@ -20,12 +18,7 @@ TOOL = "tool"
 RULE = "rule of thumb"
 CLAIRVOYANT = "clairvoyant"
 RIVALS = (RULE, "Optuna TPE", "Optuna GP", "plain GP", CLAIRVOYANT)
-#: What an ablation leaves out: arguments of the surrogate.
-ABLATIONS: Mapping[str, dict[str, Any]] = {
-    "tool without physics": {"physics": False},
-    "tool without process": {"process": False},
-}
-NAMES = (TOOL, *RIVALS, *ABLATIONS)
+NAMES = (TOOL, *RIVALS, *ablation.NAMES)
 
 
 def missing(name: str) -> str:
@@ -46,8 +39,8 @@ def method_named(name: str, truths: Mapping[str, Truth]) -> Method:
     """
     if name == TOOL:
         return ask_tool
-    if name in ABLATIONS:
-        return partial(ask_without, ABLATIONS[name])
+    if name in ablation.NAMES:
+        return partial(ask_without, name)
     if name == RULE:
         return rule_of_thumb
     if name == "Optuna TPE":
@@ -66,12 +59,9 @@ def ask_tool(job: Job, turns: Sequence[Turn]) -> Answer:
     return answer_of(decide(job.problem, [turn.observation for turn in turns]))
 
 
-def ask_without(left_out: Mapping[str, Any], job: Job, turns: Sequence[Turn]) -> Answer:
-    """The tool with parts of the surrogate left out."""
-    problem, seen = job.problem, [turn.observation for turn in turns]
-    seed = problem.seed * 1009 + len(seen)
-    surrogate = BoostSurrogate(problem.target, problem.knobs, seed=seed, **left_out).fit_pulls(seen)
-    return answer_of(decide_with(problem, seen, surrogate))
+def ask_without(name: str, job: Job, turns: Sequence[Turn]) -> Answer:
+    """The tool with a part left out."""
+    return answer_of(ablation.decide_without(name, job, turns))
 
 
 def answer_of(decision: Decision) -> Answer:

@@ -10,8 +10,9 @@ import pytest
 
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
+from recommender.decide import expected_improvement
 from tests.fleet import __main__ as bench
-from tests.fleet import clairvoyant, methods, rivals
+from tests.fleet import ablation, clairvoyant, methods, rivals
 from tests.fleet.clairvoyant import Truth, cause_of, reach, steps_to, truths
 from tests.fleet.figures import broken_bound, figures, first_there
 from tests.fleet.play import Game, play
@@ -201,3 +202,18 @@ def test_scenarios_change_what_they_name(jobs: list[Job]) -> None:
     assert not any(pull.complete for pull in aborted)
     slow = pull_all(jobs, settings, [2] * two, scenario=SCENARIOS["logs at 10 Hz"])
     assert all(pull.trace.rate_hz == pytest.approx(10.0) for pull in slow)
+
+
+@pytest.mark.parametrize("name", [n for n in ablation.NAMES if n != ablation.GREEDY])
+def test_each_ablation_leaves_something_out(name: str, tool: list[Game]) -> None:
+    """After the baseline and one pull, the answer differs from the whole tool's in risk, band or settings."""
+    game = tool[1]
+    whole, part = (methods.method_named(n, {})(game.job, game.turns[:2]) for n in (methods.TOOL, name))
+    assert part.settings is not None
+    assert (part.risk, part.deviation_kpa, part.settings) != (whole.risk, whole.deviation_kpa, whole.settings)
+
+
+def test_greedy_gives_no_credit_for_what_is_unknown() -> None:
+    """Mean 1 under a bar of 2 is worth 1 whatever its spread; expected improvement gives more the wider it is."""
+    assert ablation._gain_of_mean(1.0, 5.0, 2.0) == 1.0
+    assert expected_improvement(1.0, 5.0, 2.0) > 2.0
