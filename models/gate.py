@@ -40,9 +40,9 @@ CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "top_slope": (-0.20, 0.25),  # log ceiling, judge_from to judge_to
     "dead_low": (9.0, 6.0),  # duty at which the solenoid begins to bleed [%]
     "full_at": (88.0, 12.0),  # duty at which it can bleed no more [%]
-    "log_curvature": (np.log(1.25), 0.40),  # exponent of the share over its travel
+    "log_curvature": (np.log(1.25), 0.32),  # exponent of the share over its travel
     "logit_most": (0.85, 0.60),  # share bled at the end of the travel
-    "duty_tilt": (-0.10, 0.20),  # how much less duty is worth at judge_to than at judge_from
+    "duty_tilt": (-0.08, 0.15),  # how much less duty is worth at judge_to than at judge_from
     "duty_bow": (0.0, 0.10),  # the same, second order
     "log_knee": (np.log(7.0), 0.45),  # sharpness of the knee with the gate idle
     "log_sharpen": (np.log(0.9), 0.50),  # how much engagement sharpens it
@@ -63,7 +63,7 @@ SPOOL_SHAPE: Final = (0.25, 0.15)
 TOP_SHAPE: Final = (0.40, 0.08)
 SHAPE_SPACING: Final = 0.22
 #: The same for the logarithm of what a point of duty is worth, over duty [%]: solenoids that differ from the formula.
-DUTY_SHAPE: Final = (14.0, 0.40)
+DUTY_SHAPE: Final = (14.0, 0.25)
 DUTY_SPACING: Final = 9.0
 #: Duty at which the response is tabulated. [%]
 DUTY_TABLE: Final = np.linspace(0.0, 100.0, 51)

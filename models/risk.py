@@ -21,8 +21,8 @@ EXCESS_KPA: Final = 1.2
 #: Pulls that this first value is worth.
 EXCESS_WORTH: Final = 2.0
 #: Width of the normal kernel put on each drawn highest point, over the spread of them all. It widens the spread by
-#: about 6 % and gives the tail beyond the last draw a value.
-KERNEL: Final = 0.35
+#: about 3 % and gives the tail beyond the last draw a value.
+KERNEL: Final = 0.25
 
 
 def passing_probability(

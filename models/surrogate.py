@@ -40,7 +40,7 @@ COLUMNS = ("duty", "ramp_from", "ramp_to", "ramp_add", "engagement", "gain", "rp
 #: Reach of the Gaussian process: u, effective duty [%], engagement over highest target, gain over its range.
 REACH = (0.30, 16.0, 0.30, 0.30)
 #: Factors on its size and on the repeatability that are weighed against each other after the first fit.
-SIZES = (0.6, 1.0, 1.7, 3.0)
+SIZES = (0.8, 1.2, 2.0, 3.5)
 #: Natural logarithm's deviation of both factors a priori.
 SIZE_SPREAD = 0.6
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
@@ -107,7 +107,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         draws: int = 384,
         repeatability: float = 0.008,
         drift: float = 0.004,
-        residual: float = 0.028,
+        residual: float = 0.026,
         rpm_jitter: float = 0.008,
         widen: float = 1.0,
         physics: bool = True,
@@ -361,7 +361,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
                 root = linalg.cholesky(covariance, lower=True)
                 white = linalg.solve_triangular(root, lifted[thin], lower=True)
                 square = float(white @ white)
-                if size == repeat == 1.0:
+                if size == repeat == SIZES[1]:
                     surprise = square / max(int(thin.sum()), 1)
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
                 found.append((0.5 * square + float(np.log(np.diag(root)).sum()) + penalty, size, repeat))

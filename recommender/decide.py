@@ -90,7 +90,7 @@ def widening(problem: Problem, observations: Sequence[Observation]) -> float:
         if pull is None or not pull.trusted or sum(other.trusted for other in before) < 1:
             continue
         seed = problem.seed * 1009 + len(before)
-        fitted = BoostSurrogate(problem.target, problem.knobs, seed=seed, draws=192).fit_pulls(before)
+        fitted = BoostSurrogate(problem.target, problem.knobs, seed=seed, draws=192, points=24).fit_pulls(before)
         miss = float(np.sqrt(fitted.surprise_of(pull)))
         factor = max(factor, 1.0 + weight * (min(miss / MISS, WIDEST) - 1.0))
     return factor
