@@ -1,0 +1,103 @@
+"""Risk: the highest point of a pull against the limit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.curve import Curve
+from models.evidence import Observation
+from models.risk import EXCESS_KPA, excess_kpa, highest_points, passing_probability, risk_of
+from models.settings import Settings
+
+
+def pull(peak: float, curve_peak: float, *, trusted: bool = True) -> Observation:
+    curve = Curve(np.array([3000.0, 4000.0, 5000.0]), np.array([50.0, curve_peak, np.nan]))
+    settings = Settings(0, 4000, 6000, 0, 0, 0)
+    return Observation(1, settings, curve, peak_kpa=peak + 1, sustained_peak_kpa=peak, trusted=trusted)
+
+
+# ------------------------------------------------------------------ passing_probability
+
+
+@given(mean=st.floats(20.0, 300.0), deviation=st.floats(0.1, 30.0), limit=st.floats(20.0, 300.0))
+def test_probability_of_a_normal_value(mean: float, deviation: float, limit: float) -> None:
+    p = float(passing_probability(mean, deviation, limit))
+    assert 0.0 <= p <= 1.0
+    assert p <= float(passing_probability(mean + 1.0, deviation, limit))
+    assert p >= float(passing_probability(mean, deviation, limit + 1.0))
+    mirrored = float(passing_probability(2 * limit - mean, deviation, limit))
+    assert p + mirrored == pytest.approx(1.0, abs=1e-9)
+
+
+def test_probability_in_the_limits() -> None:
+    assert passing_probability(100.0, 3.0, 100.0) == 0.5
+    np.testing.assert_array_equal(passing_probability([99.0, 101.0], 0.0, 100.0), [0.0, 1.0])  # nothing uncertain
+    both = passing_probability(np.array([90.0, 100.0]), np.array([[1.0], [5.0]]), 101.0)
+    assert both.shape == (2, 2)
+    assert float(both[1, 0]) == float(passing_probability(90.0, 5.0, 101.0))
+
+
+# ------------------------------------------------------------------ excess over the curve
+
+
+def test_excess_begins_with_what_is_usual_and_is_learnt() -> None:
+    assert excess_kpa([]) == EXCESS_KPA
+    spiky = [pull(120.0, 110.0)] * 3
+    assert EXCESS_KPA < excess_kpa(spiky[:1]) < excess_kpa(spiky) < 10.0
+    calm = [pull(100.0, 100.0)] * 8
+    assert 0.0 < excess_kpa(calm) < 0.3 * EXCESS_KPA
+    assert excess_kpa([pull(95.0, 100.0)]) == excess_kpa([pull(100.0, 100.0)])  # never below 0
+
+
+def test_a_log_that_cannot_be_trusted_teaches_no_excess() -> None:
+    assert excess_kpa([pull(200.0, 100.0, trusted=False)]) == EXCESS_KPA
+
+
+# ------------------------------------------------------------------ highest point
+
+
+def test_highest_point_is_of_the_whole_curve_with_ringing_and_spikes_on_top() -> None:
+    rng = np.random.default_rng(2)
+    curves = rng.normal(90.0, 5.0, (400, 2, 12))
+    ringing = np.zeros((400, 2))
+    bare = highest_points(curves, ringing, 0.0)
+    np.testing.assert_array_equal(bare, curves.max(axis=2))
+    np.testing.assert_allclose(highest_points(curves, ringing + 3.0, 0.0), bare + 3.0)
+    spikes = highest_points(curves, ringing, 2.0) - bare
+    assert np.all(spikes >= 0.0)
+    assert np.mean(spikes) == pytest.approx(2.0, rel=0.05)  # exponential law: mean and deviation are the same
+    assert np.std(spikes) == pytest.approx(2.0, rel=0.1)
+    np.testing.assert_allclose(spikes[:, 0], spikes[:, 1], rtol=1e-9)  # no settings have luck
+
+
+# ------------------------------------------------------------------ risk
+
+
+@pytest.mark.parametrize("tail", [0.2, 0.05, 0.01])
+def test_risk_of_normal_highest_points_is_their_tail(tail: float) -> None:
+    """The kernel widens the spread on purpose: the risk is at least the true tail, and at most about twice as much."""
+    from scipy import stats
+
+    highest = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)[:, None] * 4.0 + 100.0
+    risk = float(risk_of(highest, 100.0 + 4.0 * float(stats.norm.isf(tail)))[0])
+    assert tail * 0.98 <= risk <= 2.2 * tail
+
+
+def test_risk_falls_with_the_limit_and_has_a_tail_beyond_the_last_draw() -> None:
+    highest = np.random.default_rng(5).normal(100.0, 4.0, (384, 3)) + np.array([0.0, 5.0, 10.0])
+    risks = np.array([risk_of(highest, limit) for limit in (100.0, 106.0, 112.0, float(highest.max()) + 1.0)])
+    assert risks.shape == (4, 3)
+    assert np.all(np.diff(risks, axis=0) < 0)
+    assert np.all(np.diff(risks, axis=1) > 0)
+    assert 0.0 < risks[3, 2] < 0.01
+
+
+def test_risk_of_a_pull_is_more_than_that_of_any_one_rpm() -> None:
+    """Twelve places that rise and fall apart from each other: any of them may be the one that passes the limit."""
+    curves = np.random.default_rng(6).normal(100.0, 4.0, (384, 1, 12))
+    whole = float(risk_of(highest_points(curves, np.zeros((384, 1)), 0.0), 108.0)[0])
+    alone = [float(risk_of(curves[:, :, i], 108.0)[0]) for i in range(12)]
+    assert whole > 4 * max(alone)
