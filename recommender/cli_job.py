@@ -95,11 +95,9 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
             words.append({True: "as predicted", False: "missed", None: ""}[pull.hit])
     lines = table(pulls, job, words)
     if trust.predicted:
-        lines += [
-            "",
-            f" {trust.hits} of {trust.predicted} predictions held; {wording.share(trust.points)} of all points lay "
-            "inside the 90 % band.",
-        ]
+        inside = wording.share(trust.points)
+        lines += ["", f" {trust.hits} of {trust.predicted} predictions held; on average {inside} of a curve lay inside"]
+        lines += [" its 90 % band."]
     return lines
 
 

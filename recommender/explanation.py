@@ -150,7 +150,7 @@ class Tally:
 
     Attributes:
         predicted, hits: Pulls that were run as proposed, and those in which band and peak held.
-        points: Share of all their points inside the 90 % band; NaN before there is one. [-]
+        points: Mean share of a curve inside its 90 % band; NaN before there is one. [-]
         texts: As sentences, the one on widening after a miss included.
     """
 

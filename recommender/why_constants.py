@@ -16,6 +16,7 @@ from models.units import FloatArray
 from recommender.allowed import idle
 from recommender.explanation import Constant
 from recommender.step import Problem, same
+from recommender.why_trust import unmodelled_kpa
 from recommender.why_words import between, ends, in_unit, say_rpm, signed, whole
 
 #: A range that the pulls have narrowed and moved by less than this share of it counts as assumed, not learnt.
@@ -316,13 +317,11 @@ def equal_pulls(observations: Sequence[Observation]) -> list[tuple[int, int, flo
 
 def _rest(look: Look) -> Constant:
     """What the physics misses, as the fit sized it."""
-    problem, s = look.problem, look.surrogate
-    size = s.residual * float(np.max(problem.target.boost_kpa)) * s.posterior_.size
-    first = s.residual * float(np.max(problem.target.boost_kpa))
+    problem, size, first = look.problem, unmodelled_kpa(look.surrogate), unmodelled_kpa(look.prior)
     how = "as before the first pull"
-    if s.posterior_.size > 1.0:
+    if size > 1.001 * first:
         how = f"wider than the {problem.say_fine(first)} before the first pull"
-    elif s.posterior_.size < 1.0:
+    elif size < 0.999 * first:
         how = f"narrower than the {problem.say_fine(first)} before the first pull"
     text = f"What the physics misses is allowed for with {problem.say_fine(size)} (one standard deviation), {how}."
     low, high = in_unit(problem, [size, size]).tolist()

@@ -89,36 +89,45 @@ def tally(
     if not outcomes:
         return Tally(0, 0, float("nan"), ("No prediction has been put to the test yet.",))
     hits = sum(each.hit for each in outcomes)
-    total = sum(each.points for each in outcomes)
-    points = sum(each.inside * each.points for each in outcomes) / total
+    points = float(np.mean([each.inside for each in outcomes]))
     texts = [
-        f"Over the job {hits} of {len(outcomes)} predictions held (curve and peak), and {100 * points:.0f} % of all "
-        "points lay inside the band that should hold 90 %."
+        f"Over the job {hits} of {len(outcomes)} predictions held (curve and peak); on average {100 * points:.0f} % of "
+        "a curve lay inside its band, which should hold 90 %."
     ]
-    missed = [each for each in outcomes if not each.hit]
-    if missed:
-        texts.append(_widened(problem, observations, missed[-1].pull, surrogate))
+    missed = [each.pull for each in outcomes if not each.hit]
+    if missed or surrogate.widen > 1.0:
+        texts.append(_widened(problem, observations, missed, surrogate))
     return Tally(len(outcomes), hits, points, tuple(texts))
 
 
-def _widened(problem: Problem, observations: Sequence[Observation], missed: int, now: BoostSurrogate) -> str:
-    """What the fit allows for now and what it allowed for before the pull that missed."""
-    then = surrogate_for(problem, [pull for pull in observations if pull.number < missed])
-    grew = now.posterior_.repeatability > then.posterior_.repeatability or now.posterior_.size > then.posterior_.size
-    was, is_now = _allows(problem, then), _allows(problem, now)
-    if grew:
-        return f"After the miss of pull {missed} the tool has widened: {is_now}, where before it was {was}."
-    kept = f"as before, {is_now}" if is_now == was else f"{is_now}, where before it was {was}"
+def _widened(
+    problem: Problem, observations: Sequence[Observation], missed: Sequence[int], now: BoostSurrogate
+) -> str:
+    """By what the surrogate is widened now, and what it allowed for before the pull that missed."""
+    cause = f"After the miss of pull {missed[-1]}" if missed else "As the latest pulls lay far from what was expected"
+    allows = _allows(problem, now)
+    then = [pull for pull in observations if not missed or pull.number < missed[-1]]
+    before = _allows(problem, surrogate_for(problem, then)) if missed else ""
+    was = f", where before it was {before}" if before and before != allows else ""
+    if now.widen > 1.0:
+        return (
+            f"{cause} the tool has widened: by a factor of {now.widen:.2f} on what the physics misses and of "
+            f"{np.sqrt(now.widen):.2f} on the learnt constants. It now allows for {allows}{was}."
+        )
     return (
-        f"After the miss of pull {missed} the learnt constants explain it, and the tool has not widened what it allows "
-        f"for: {kept}."
+        f"{cause} the tool is not widened any more, as the pulls since then came out near what was expected. It "
+        f"allows for {allows}{was}."
     )
 
 
 def _allows(problem: Problem, surrogate: BoostSurrogate) -> str:
-    p = surrogate.posterior_
-    rest = surrogate.residual * float(np.max(problem.target.boost_kpa)) * p.size
     return (
-        f"{100 * p.repeatability:.1f} % of scatter between equal pulls and {problem.say_fine(rest)} for what the "
-        "physics misses"
+        f"{100 * surrogate.posterior_.repeatability:.1f} % of scatter between equal pulls and "
+        f"{problem.say_fine(unmodelled_kpa(surrogate))} for what the physics misses"
     )
+
+
+def unmodelled_kpa(surrogate: BoostSurrogate) -> float:
+    """Standard deviation of what the physics misses, as fitted and widened. [kPa]"""
+    highest = float(np.max(surrogate.target.boost_kpa))
+    return surrogate.residual * highest * surrogate.posterior_.size * surrogate.widen

@@ -17,7 +17,7 @@ from recommender.why import explain_decision
 from recommender.why_constants import Look, constants, equal_pulls
 from recommender.why_effects import effects
 from recommender.why_step import binding, evidence, tightest, would_change
-from recommender.why_trust import outcome, tally
+from recommender.why_trust import outcome, tally, unmodelled_kpa
 from tests.recommender.why_cars import PSI, problem, pull, settings
 
 NUMBER = r"-?\d+(?:\.\d+)?"
@@ -52,8 +52,9 @@ class TestConstants:
     def test_duty_is_worth_more_on_a_car_where_it_is(self, learnt) -> None:
         strong = [pull(n, duty, worth_psi=2.4, spring_psi=7.0) for n, duty in ((1, 0.0), (2, 20.0), (3, 35.0))]
         other = {each.code: each for each in constants(look_at(strong), strong)}
-        # The cars are made to differ by 0.9 psi for ten points; both ranges have a width of under 2 psi.
-        assert other["duty worth"].low > learnt["duty worth"].low
+        # The cars are made to differ by 0.9 psi for ten points; half of that must show in the middle of the range.
+        middle = {0.5 * (each["duty worth"].low + each["duty worth"].high) for each in (learnt, other)}
+        assert max(middle) - min(middle) > 0.45
         assert other["duty worth"].high > learnt["duty worth"].high
         assert other["duty worth"].text != learnt["duty worth"].text
 
@@ -296,22 +297,35 @@ class TestTrust:
         mixed = tally(job, pulls, [hit, miss], fitted)
         assert (mixed.predicted, mixed.hits) == (2, 1)
         assert "1 of 2 predictions held" in mixed.texts[0]
-        assert mixed.points == pytest.approx((hit.points * hit.inside + miss.points * miss.inside) / 52)
+        assert mixed.points == pytest.approx((hit.inside + miss.inside) / 2)
 
-    def test_widening_is_said_with_the_values_before_and_after(self) -> None:
+    def test_widening_is_said_with_its_factor_and_the_values_before_and_after(self) -> None:
         job = problem()
         steady = [pull(1, 0.0), pull(2, 20.0), pull(3, 20.0)]
-        wild = [*steady, pull(4, 20.0, scale=1.10), pull(5, 20.0, scale=0.93)]
+        wild = [*steady, pull(4, 20.0, scale=1.20)]
         miss = outcome(job, self.predicted(9.0), wild[3], 4)
         assert miss is not None
         before, after = surrogate_for(job, steady), surrogate_for(job, wild)
-        assert after.posterior_.repeatability > before.posterior_.repeatability
+        assert after.widen > 1.0 == before.widen
         text = tally(job, wild, [miss], after).texts[-1]
         assert text.startswith("After the miss of pull 4 the tool has widened")
-        assert f"{100 * after.posterior_.repeatability:.1f} % of scatter" in text
-        assert f"{100 * before.posterior_.repeatability:.1f} % of scatter" in text
-        calm = tally(job, steady, [replace(miss, pull=3)], before).texts[-1]
-        assert "has widened" not in calm
+        assert f"by a factor of {after.widen:.2f}" in text
+        assert job.say_fine(unmodelled_kpa(after)) in text
+        assert job.say_fine(unmodelled_kpa(before)) in text
+        calm = [*wild, pull(5, 20.0), pull(6, 20.0), pull(7, 20.0), pull(8, 20.0)]
+        later = surrogate_for(job, calm)
+        assert later.widen < after.widen
+        settled = tally(job, calm, [miss], later).texts[-1]
+        assert settled != text
+        assert ("is not widened any more" in settled) == (later.widen == 1.0)
+
+    def test_widening_without_a_miss_is_said_too(self, pulls) -> None:
+        job = problem()
+        fitted = surrogate_for(job, pulls)
+        hit = outcome(job, self.predicted(13.5), pull(2, 40.0), 2)
+        assert hit is not None
+        fitted.widen = 1.3
+        assert "factor of 1.30" in tally(job, pulls, [hit], fitted).texts[-1]
 
 
 def test_knob_without_room(pulls) -> None:
