@@ -9,6 +9,8 @@ from pathlib import Path
 
 from optuna.artifacts import FileSystemArtifactStore
 
+from recommender.lock import RecordError
+
 FOLDER = "logs"
 
 
@@ -32,19 +34,27 @@ class LogStore:
             suffix: Its ending, with the point.
         Returns:
             Its id in the store: the name of the file.
+        Raises:
+            RecordError: the disk does not take it.
         """
         sha256 = hashlib.sha256(content).hexdigest()
         name = sha256 + _plain_suffix(suffix)
         place = self.folder / name
         if place.is_file() and hashlib.sha256(place.read_bytes()).hexdigest() == sha256:
             return name
-        self.folder.mkdir(parents=True, exist_ok=True)
         part = self.folder / f"{self._mark}{os.getpid()}-{name}"
-        with part.open("wb") as out:
-            out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
-        part.replace(place)
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            with part.open("wb") as out:
+                out.write(content)
+                out.flush()
+                os.fsync(out.fileno())
+            part.replace(place)
+        except OSError as error:
+            raise RecordError(
+                f"the log could not be kept in {self.folder} ({error.strerror}). Nothing was added. Make room there, "
+                "and add the log again."
+            ) from error
         _sync_folder(self.folder)
         return name
 

@@ -12,13 +12,9 @@ from typing import Any, Final
 import optuna
 from optuna.storages import RDBStorage
 
-from recommender.lock import file_lock
+from recommender.lock import RecordError, file_lock
 
 RECORD_NAME: Final = "record.db"
-
-
-class RecordError(RuntimeError):
-    """The record cannot be used, or what was asked of it is not there."""
 
 
 def open_database(where: str | Path, read_only: bool) -> RDBStorage:

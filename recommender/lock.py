@@ -12,6 +12,10 @@ from typing import IO, Any
 from optuna.storages import RDBStorage
 
 
+class RecordError(RuntimeError):
+    """The record cannot be used, or what was asked of it is not there."""
+
+
 class RecordBusy(RuntimeError):
     """Another process holds the record for longer than one waits."""
 
@@ -22,8 +26,16 @@ def file_lock(place: Path, *, wait_s: float = 20.0) -> Iterator[None]:
 
     Raises:
         RecordBusy: another process kept it for ``wait_s``.
+        RecordError: nothing can be written there.
     """
-    with place.open("a+") as handle:
+    try:
+        handle = place.open("a+")
+    except OSError as error:
+        raise RecordError(
+            f"{place.parent}: cannot be written to ({error.strerror}). Copy the job to a folder of your own, or ask "
+            "for nothing but reading."
+        ) from None
+    with handle:
         deadline = time.monotonic() + wait_s
         while not _try_lock(handle):
             if time.monotonic() > deadline:

@@ -16,8 +16,8 @@ from __future__ import annotations
 import contextlib
 import datetime
 import gc
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,9 +28,10 @@ from models.curve import Trace
 from models.settings import Settings
 from recommender import trials
 from recommender.artifacts import FOLDER, LogStore
-from recommender.database import RECORD_NAME, RecordError, open_database, quiet, roll_back
+from recommender.database import RECORD_NAME, open_database, quiet, roll_back
 from recommender.job import Job, seed_of
-from recommender.lock import RecordBusy, database_lock, file_lock
+from recommender.lock import RecordBusy, RecordError, database_lock, file_lock
+from recommender.snapshot import Snapshot, numbered, snapshot, snapshot_of
 from recommender.stored import Stored, digest, problem_out
 from recommender.trials import FORMAT, PullEntry, observation_of, observations_of, problem_of
 
@@ -45,44 +46,6 @@ __all__ = [
     "problem_of",
     "snapshot_of",
 ]
-
-
-@dataclass(frozen=True)
-class Snapshot:
-    """Everything on record at one moment.
-
-    Attributes:
-        seed: Where all random numbers of the job come from.
-        pulls: In the order in which they were run, withdrawn ones included.
-        steps: Steps as stored, by number from 1.
-        events: What else happened, in order.
-        problems: Problems as stored, by digest.
-        not_run: Numbers of the steps kept as proposals not run.
-    """
-
-    seed: int
-    pulls: tuple[PullEntry, ...] = ()
-    steps: Mapping[int, Stored] = field(default_factory=dict)
-    events: tuple[Stored, ...] = ()
-    problems: Mapping[str, Stored] = field(default_factory=dict)
-    not_run: frozenset[int] = frozenset()
-
-    @property
-    def standing(self) -> tuple[PullEntry, ...]:
-        """Pulls that were not withdrawn."""
-        return tuple(pull for pull in self.pulls if pull.withdrawn is None)
-
-    def pull(self, number: int) -> PullEntry:
-        """A pull by its number.
-
-        Raises:
-            RecordError: there is none.
-        """
-        for each in self.pulls:
-            if each.number == number:
-                return each
-        has = f"pulls 1 to {self.pulls[-1].number}" if self.pulls else "no pull yet"
-        raise RecordError(f"no pull {number} on record: it has {has}.")
 
 
 class Record:
@@ -146,7 +109,7 @@ class Record:
         """Everything on record, in two queries. What was read before is not read again: entries never change."""
         attributes = self._attributes()
         with _uncollected():
-            return _snapshot(attributes, self.study.get_trials(deepcopy=False), self._entry)
+            return snapshot(attributes, self.study.get_trials(deepcopy=False), self._entry)
 
     def add_pull(self, entry: PullEntry, *, job: Job, deviation_kpa: float, trace: Trace) -> None:
         """Put a pull on record in one transaction. Call inside ``writing``, after its log was kept.
@@ -156,12 +119,20 @@ class Record:
             job: The job, for its knobs.
             deviation_kpa: From the job's first target; NaN where there is none to tell. [kPa]
             trace: As logged.
+        Raises:
+            RecordError: the database does not take it.
         """
         knobs = job.problem().knobs
         now = entry.added or datetime.datetime.now()
         trial = trials.trial_of(entry, knobs=knobs, deviation_kpa=deviation_kpa, trace=trace)
         trial.datetime_start = trial.datetime_complete = now
-        self.study.add_trial(trial)
+        try:
+            self.study.add_trial(trial)
+        except optuna.exceptions.StorageInternalError as error:
+            raise RecordError(
+                f"pull {entry.number} could not be put on record ({error.__cause__ or error}). Nothing was added. Make "
+                "room on the disk, or see to the database, and add the log again."
+            ) from error
 
     def keep_not_run(self, snapshot: Snapshot, job: Job) -> None:
         """Put every proposal that a later pull has passed by on record as not run. Call inside ``writing``."""
@@ -180,7 +151,7 @@ class Record:
 
     def add_event(self, event: Stored) -> None:
         """Put something that happened on record. Call inside ``writing``."""
-        number = max(_numbered(self._attributes(), "event"), default=0) + 1
+        number = max(numbered(self._attributes(), "event"), default=0) + 1
         self.study.set_user_attr(f"event:{number:05d}", event)
 
     def digest(self) -> str:
@@ -221,35 +192,6 @@ class Record:
             self.study.set_user_attr("targets", digests)
 
 
-def snapshot_of(study: optuna.Study) -> Snapshot:
-    """Everything in a study that a record was kept in."""
-    return _snapshot(
-        study.user_attrs,
-        study.get_trials(deepcopy=False),
-        lambda trial, withdrawn: trials.entry_of(trial, withdrawn.get(int(trial.user_attrs["number"]))),
-    )
-
-
-def _snapshot(
-    attributes: Mapping[str, Any],
-    found: Sequence[optuna.trial.FrozenTrial],
-    entry: Callable[[optuna.trial.FrozenTrial, Mapping[int, str]], PullEntry],
-) -> Snapshot:
-    withdrawn = trials.withdrawn_in(attributes)
-    pulls = [entry(each, withdrawn) for each in found if trials.is_pull(each)]
-    named = {kind: _numbered(attributes, kind) for kind in ("step", "event")}
-    return Snapshot(
-        seed=int(attributes["seed"]),
-        pulls=tuple(sorted(pulls, key=lambda pull: pull.number)),
-        steps=named["step"],
-        events=tuple(named["event"][number] for number in sorted(named["event"])),
-        problems={name.partition(":")[2]: each for name, each in attributes.items() if name.startswith("problem:")},
-        not_run=frozenset(
-            int(each.user_attrs["step"]) for each in found if each.user_attrs.get("kind") == "proposal not run"
-        ),
-    )
-
-
 @contextlib.contextmanager
 def _uncollected() -> Iterator[None]:
     """Hold back the garbage collector while a hundred pulls are read: it would walk ten thousand rows over and over."""
@@ -266,11 +208,6 @@ def record_file(job: Job) -> Path:
     """Where a job's record is kept by default: ``record.db`` for ``job.toml``, ``NAME.record.db`` for another file."""
     name = RECORD_NAME if job.path.name == "job.toml" else f"{job.path.stem}.{RECORD_NAME}"
     return job.folder / name
-
-
-def _numbered(attributes: Mapping[str, Any], kind: str) -> dict[int, Stored]:
-    mark = f"{kind}:"
-    return {int(name[len(mark) :]): value for name, value in sorted(attributes.items()) if name.startswith(mark)}
 
 
 def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:

@@ -350,6 +350,36 @@ def test_an_end_between_two_writes_leaves_a_whole_record(
     assert kinds.count("proposal not run") == 1
 
 
+def test_a_full_disk_is_told_and_nothing_is_half_added(
+    session: Session, pull_log: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = pull_log(IDLE)
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        with pytest.raises(RecordError, match=r"log could not be kept in .* \(No space left on device\)\. Nothing was"):
+            session.add_pull(log, settings=dialled(0))
+
+    def refuse(*_: object, **__: object) -> None:
+        raise optuna.exceptions.StorageInternalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(optuna.Study, "add_trial", refuse)
+        with pytest.raises(RecordError, match=r"pull 1 could not be put on record \(database or disk is full\)"):
+            session.add_pull(log, settings=dialled(0))
+    assert session.pulls() == []
+    assert session.add_pull(log, settings=dialled(0)).number == 1
+
+
+def test_a_place_that_cannot_be_written_to_is_told(folder: Path) -> None:
+    (folder / "record.lock").mkdir()
+    with pytest.raises(RecordError, match=r"cannot be written to \(Is a directory\)\. Copy the job"):
+        Session.open(folder)
+
+
 def test_a_journal_left_behind_does_not_lock_readers_out(folder: Path, pull_log: Callable[..., Path]) -> None:
     with Session.open(folder) as session:
         session.add_pull(pull_log(IDLE), settings=dialled(0))
