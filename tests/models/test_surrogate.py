@@ -1,0 +1,255 @@
+"""The surrogate: scikit-learn's conventions, what data do to it, and whether its bands hold on its own cars."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sklearn.base import clone
+
+from models.curve import Curve, Target
+from models.evidence import Observation
+from models.gate import Gate
+from models.settings import KNOB_NAMES, Knob, Settings
+from models.surrogate import COLUMNS, BoostSurrogate
+from models.units import FloatArray, to_kpa
+
+TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
+KNOBS = {
+    name: Knob(name, lower, upper, 1.0, 20.0)
+    for name, lower, upper in zip(KNOB_NAMES, (0, 3000, 5600, 0, 0, 0), (90, 5500, 7000, 30, 110, 10), strict=True)
+}
+GRID = TARGET.grid()
+JUDGED = TARGET.judged(GRID)
+IDLE = Settings(0, 4900, 6700, 0, 0, 0)
+SOME = [Settings(d, 4900, 6700, r, e, 0) for d, r, e in ((0, 0, 0), (15, 0, 40), (28, 4, 60), (40, 8, 75), (50, 8, 80))]
+NOISE_KPA = 0.4
+
+
+def surrogate(**options: object) -> BoostSurrogate:
+    return BoostSurrogate(TARGET, KNOBS, **{"draws": 160, "points": 24, **options})  # type: ignore[arg-type]
+
+
+def car(seed: int) -> FloatArray:
+    """Constants of a car drawn from the prior itself. Shape (1, P)"""
+    return np.random.default_rng([77, seed]).standard_normal((1, Gate(TARGET, KNOBS, GRID).size))
+
+
+def pulls(
+    z: FloatArray, settings: list[Settings], *, seed: int = 0, scatter: float = 1.0, **changes: object
+) -> list[Observation]:
+    """Pulls of a car as the surrogate believes them to be: gate, repeatability, drift, a shift in rpm, noise."""
+    gate = Gate(TARGET, KNOBS, GRID)
+    curves = gate.boost(gate.parts(z), np.array([each.as_array() for each in settings]))[0]
+    rng = np.random.default_rng([5, seed])
+    out, drift = [], 0.0
+    ours = surrogate()
+    for i, (each, boost) in enumerate(zip(settings, curves, strict=True)):
+        drift += ours.drift * scatter * rng.standard_normal()
+        shifted = np.interp(gate.u + ours.rpm_jitter * scatter * rng.standard_normal(), gate.u, boost)
+        seen = shifted * (1.0 + ours.repeatability * scatter * rng.standard_normal() + drift)
+        # A curve keeps about 0.35 of the samples' noise, alike over a few points.
+        seen = seen + np.convolve(rng.normal(0, 0.6 * NOISE_KPA, seen.size + 2), np.ones(3) / 3, mode="valid")
+        peak = float(seen.max())
+        out.append(
+            Observation(i + 1, each, Curve(GRID, seen), peak, peak, noise_kpa=NOISE_KPA, **changes)  # type: ignore[arg-type]
+        )
+    return out
+
+
+def band_of(fitted: BoostSurrogate, settings: Settings) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean and 90 % band of the next pull on the surrogate's own grid."""
+    curves = fitted.curves(settings.as_array()[None])[:, 0]
+    low, high = np.quantile(curves, [0.05, 0.95], axis=0)
+    return curves.mean(axis=0), low, high
+
+
+def rows_of(observations: list[Observation]) -> tuple[FloatArray, FloatArray]:
+    X = [
+        [*pull.settings, rpm, float(pull.number)] for pull in observations for rpm in pull.curve.rpm[pull.curve.reached]
+    ]
+    y = np.concatenate([pull.curve.boost_kpa[pull.curve.reached] for pull in observations])
+    return np.array(X), y
+
+
+# ------------------------------------------------------------------ scikit-learn's conventions
+
+
+def test_parameters_and_copies_as_scikit_learn_expects() -> None:
+    made = surrogate(seed=4, residual=0.05)
+    assert made.get_params()["residual"] == 0.05
+    copy = clone(made)
+    assert copy is not made
+    assert copy.get_params()["seed"] == 4
+    assert copy.set_params(draws=64) is copy
+    assert copy.draws == 64
+    assert made.draws == 160
+    assert not hasattr(made, "posterior_")  # nothing is learnt before fit
+    X, y = rows_of(pulls(car(0), SOME[:2]))
+    before = X.copy(), y.copy()
+    assert made.fit(X, y) is made
+    np.testing.assert_array_equal(X, before[0])
+    np.testing.assert_array_equal(y, before[1])
+    assert not hasattr(clone(made), "posterior_")
+
+
+def test_fit_and_predict_with_standard_deviation() -> None:
+    observations = pulls(car(1), SOME[:3])
+    X, y = rows_of(observations)
+    fitted = surrogate().fit(X, y, noise_kpa=0.4)
+    mean, std = fitted.predict(X, return_std=True)
+    assert mean.shape == std.shape == y.shape
+    assert np.all(std > 0)
+    np.testing.assert_array_equal(fitted.predict(X), mean)
+    # An equal pull again differs by repeatability: a few percent of boost at the most.
+    assert np.sqrt(np.mean((mean - y) ** 2)) < 0.03 * TARGET.boost_kpa.max()
+    assert fitted.score(X, y) > 0.97  # scikit-learn's R squared
+    one_by_one = np.array([fitted.predict(row[None])[0] for row in X[::17]])
+    np.testing.assert_allclose(one_by_one, mean[::17], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("X", "y", "words"),
+    [
+        (np.zeros((3, 5)), np.zeros(3), r"X must have the 8 columns duty, ramp_from.*but got shape \(3, 5\)"),
+        (np.zeros((3, len(COLUMNS))), np.zeros(2), r"y must have shape \(3,\), but got \(2,\)"),
+        (np.full((3, len(COLUMNS)), np.nan), np.zeros(3), "must be finite; leave out what was not measured"),
+    ],
+)
+def test_input_that_does_not_fit_is_told(X: FloatArray, y: FloatArray, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        surrogate().fit(X, y)
+
+
+# ------------------------------------------------------------------ the same answer every time
+
+
+def test_the_same_seed_gives_the_same_curves_bit_for_bit() -> None:
+    observations = pulls(car(2), SOME[:2])
+    asked = np.array([each.as_array() for each in SOME])
+    first = surrogate(seed=3).fit_pulls(observations).curves(asked)
+    np.testing.assert_array_equal(surrogate(seed=3).fit_pulls(observations).curves(asked), first)
+    assert np.any(surrogate(seed=4).fit_pulls(observations).curves(asked) != first)
+    # What else is asked about makes no difference beyond rounding.
+    alone = surrogate(seed=3).fit_pulls(observations).curves(asked[2:3])
+    np.testing.assert_allclose(alone[:, 0], first[:, 2], rtol=1e-6, atol=1e-4)
+
+
+# ------------------------------------------------------------------ what data do
+
+
+def test_with_no_pull_the_posterior_is_the_prior() -> None:
+    fitted = surrogate(draws=600).fit_pulls([])
+    z = fitted.posterior_.z
+    assert np.abs(z.mean(axis=0)).max() < 0.2  # 600 draws: 0.04 each, five deviations
+    assert z.std() == pytest.approx(1.0, rel=0.02)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_posterior_shrinks_with_every_pull(seed: int) -> None:
+    """Width of the band at the next settings from no pull to three, and volume of what the constants may be."""
+    observations = pulls(car(seed), SOME[:3], seed=seed)
+    fits = [surrogate(widen=1.0).fit_pulls(observations[:n]) for n in range(4)]
+    widths = [float(np.mean(band_of(fit, SOME[3])[2] - band_of(fit, SOME[3])[1])) for fit in fits]
+    assert widths[1] < 0.8 * widths[0]
+    assert widths[3] < 0.8 * widths[1]
+    spreads = [float(np.linalg.slogdet(np.cov(fit.posterior_.z[:, :8].T))[1]) for fit in fits]
+    assert max(spreads[1:]) < spreads[0]
+
+
+def test_it_knows_best_where_it_has_been() -> None:
+    fitted = surrogate().fit_pulls(pulls(car(3), SOME[:2]))
+    narrow, wide = (band_of(fitted, each) for each in (SOME[1], Settings(70, 4900, 6700, 0, 80, 0)))
+    assert np.mean(wide[2] - wide[1]) > 2 * np.mean(narrow[2] - narrow[1])
+
+
+def test_a_pull_that_cannot_be_trusted_teaches_nothing() -> None:
+    good = pulls(car(4), SOME[:2])
+    bad = pulls(car(9), [SOME[2]], trusted=False, remark="gauge stuck")
+    asked = SOME[3].as_array()[None]
+    with_it = surrogate().fit_pulls([*good, *bad]).curves(asked)
+    np.testing.assert_array_equal(with_it, surrogate().fit_pulls(good).curves(asked))
+
+
+def test_a_pull_cut_short_counts_as_far_as_it_goes() -> None:
+    whole = pulls(car(5), SOME[:1])[0]
+    cut = np.where(GRID <= 4600.0, whole.curve.boost_kpa, np.nan)
+    short = Observation(1, whole.settings, Curve(GRID, cut), whole.peak_kpa, whole.peak_kpa, NOISE_KPA, complete=False)
+    narrow, wide = (band_of(surrogate().fit_pulls([pull]), IDLE) for pull in (whole, short))
+    rpm = surrogate().fit_pulls([]).rpm_
+    early, late = rpm <= 4400.0, rpm >= 5800.0
+    assert np.mean((wide[2] - wide[1])[early]) < 1.5 * np.mean((narrow[2] - narrow[1])[early])
+    assert np.mean((wide[2] - wide[1])[late]) > 1.5 * np.mean((narrow[2] - narrow[1])[late])
+
+
+def test_widening_makes_the_band_wider_and_leaves_its_middle() -> None:
+    observations = pulls(car(6), SOME[:2])
+    plain, wide = (band_of(surrogate(widen=w).fit_pulls(observations), SOME[2]) for w in (1.0, 2.0))
+    assert np.mean(wide[2] - wide[1]) > 1.15 * np.mean(plain[2] - plain[1])
+    assert np.max(np.abs(wide[0] - plain[0])) < 0.05 * TARGET.boost_kpa.max()
+
+
+def test_the_process_takes_up_what_the_physics_cannot() -> None:
+    """A dent at 5000 rpm that no gate has: with the process it is in the next curve, without it far less."""
+    z = car(7)
+    dent = 6.0 * np.exp(-0.5 * ((GRID - 5000.0) / 250.0) ** 2)
+    seen = [
+        Observation(p.number, p.settings, Curve(GRID, p.curve.boost_kpa - dent), p.peak_kpa, p.peak_kpa, NOISE_KPA)
+        for p in pulls(z, SOME[:3], scatter=0.3)
+    ]
+    clean = pulls(z, SOME[:3], scatter=0.3)
+    at = int(np.argmin(np.abs(surrogate().fit_pulls([]).rpm_ - 5000.0)))
+    for process, least, most in ((True, 3.5, 7.0), (False, -1.0, 5.5)):
+        found = [band_of(surrogate(process=process).fit_pulls(each), SOME[2])[0][at] for each in (clean, seen)]
+        assert least < found[0] - found[1] < most
+
+
+# ------------------------------------------------------------------ covariances
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_covariance_of_a_new_pull_is_positive_and_symmetric(count: int) -> None:
+    fitted = surrogate().fit_pulls(pulls(car(8), SOME[:count]))
+    asked = np.array([each.as_array() for each in (*SOME, Settings(80, 4900, 6700, 20, 100, 9))])
+    curves, cross = fitted.expected(asked)
+    covariance = fitted.scatter(asked, curves.mean(axis=0), cross)
+    np.testing.assert_allclose(covariance, np.swapaxes(covariance, 1, 2), atol=1e-8)
+    values = np.linalg.eigvalsh(covariance)
+    assert np.all(values > -1e-8 * values.max())
+    assert np.all(np.diagonal(covariance, axis1=1, axis2=2) > 0)
+
+
+def test_many_pulls_and_equal_pulls_do_not_break_it() -> None:
+    equal = pulls(car(10), [SOME[1]] * 30)
+    fitted = surrogate(draws=48).fit_pulls(equal)
+    mean, low, high = band_of(fitted, SOME[1])
+    assert np.isfinite([mean, low, high]).all()
+    assert np.mean(high - low) < 0.1 * TARGET.boost_kpa.max()
+
+
+# ------------------------------------------------------------------ honesty
+
+
+def test_bands_hold_on_cars_drawn_from_the_prior() -> None:
+    """Twelve cars, three pulls to learn from, the fourth foretold: a 90 % band should hold about 90 % of its points.
+
+    Points of one pull go together, so twelve pulls are worth some thirty to forty free points: 72 to 100 % is what
+    chance allows (three deviations).
+    """
+    inside, surprises = [], []
+    for seed in range(12):
+        observations = pulls(car(100 + seed), SOME[:4], seed=seed)
+        fitted = surrogate(draws=240, seed=seed).fit_pulls(observations[:3])
+        _, low, high = band_of(fitted, SOME[3])
+        seen = np.interp(fitted.rpm_, GRID, observations[3].curve.boost_kpa)
+        inside.append(np.mean((seen >= low) & (seen <= high)))
+        surprises.append(fitted.surprise_of(observations[3]))
+    assert 0.72 <= np.mean(inside) <= 1.0
+    assert 0.2 < np.median(surprises) < 2.5  # about 1 where it is honest
+
+
+def test_another_car_is_a_surprise() -> None:
+    observations = pulls(car(200), SOME[:4])
+    fitted = surrogate().fit_pulls(observations[:3])
+    changed = observations[3].curve.boost_kpa * 0.75
+    other = Observation(4, SOME[3], Curve(GRID, changed), float(changed.max()), float(changed.max()), NOISE_KPA)
+    assert fitted.surprise_of(other) > 4 * max(fitted.surprise_of(observations[3]), 1.0)
