@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.fit import least_squares
+from models.fit import Fit, least_squares
 
 X = np.linspace(0.0, 4.0, 40)
 
@@ -46,12 +46,12 @@ def test_the_information_gives_the_scatter_of_the_constants() -> None:
     """
     truth, noise = np.array([5.0, 0.8]), 0.05
     rng = np.random.default_rng(9)
-    fits = [
-        least_squares(
-            lambda b, y=decay(truth) + rng.normal(0, noise, X.size): decay(b) - y, truth, jacobian=decay_slopes
-        )
-        for _ in range(300)
-    ]
+
+    def refit() -> Fit:
+        y = decay(truth) + rng.normal(0, noise, X.size)
+        return least_squares(lambda b: decay(b) - y, truth, jacobian=decay_slopes)
+
+    fits = [refit() for _ in range(300)]
     scatter = np.std([fit.values for fit in fits], axis=0)
     expected = noise * np.sqrt(np.diag(np.linalg.inv(fits[0].information)))
     np.testing.assert_allclose(scatter, expected, rtol=0.15)
