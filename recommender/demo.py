@@ -88,13 +88,14 @@ def play(
         played = _loop(session, car, folder, most_pulls, progress)
         picture = draw(session, folder)
         last = played[-1].answer
-        lines = ["", *banner(last.verdict, progress.screen), *_closing(last)]
+        lines = ["", *banner(last.verdict, progress.screen)]
+        lines += progress.screen.wrapped(last.reasons[0], " ")
         if picture is not None:
             lines += ["", f" Picture of the session: {picture}"]
         if last.settings is not None:
             log = _drive(session, car, last, folder)
-            lines.append(f" The next pull was made, its log waits: nextpull add {folder} {log}")
-        lines += [f" Go on with: nextpull next {folder} · nextpull why {folder} · nextpull replay {folder}"]
+            lines += [" The next pull was made, and its log waits to be added:", f"   nextpull add {folder} {log}"]
+        lines += [" Go on with:", *(f"   nextpull {word} {folder}" for word in ("next", "why", "replay"))]
     return lines
 
 
@@ -114,10 +115,6 @@ def _loop(session: Session, car: FleetCar, folder: Path, most_pulls: int, progre
         played.append(Played(pull, step))
         progress.lines([table_row(pull, session.job, f"{'→' if progress.screen.drawing else '->'} {step.verdict}")])
     return played
-
-
-def _closing(step: Step) -> list[str]:
-    return [f" {text}" for text in step.reasons[:1]]
 
 
 def _drive(session: Session, car: FleetCar, step: Step, folder: Path) -> Path:
