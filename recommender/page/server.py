@@ -12,7 +12,7 @@ from typing import Final
 
 import uvicorn
 
-from recommender.page import PageError
+from recommender.page import PageError, views
 from recommender.page.app import make_app
 from recommender.page.desk import Desk
 from recommender.page.shield import LARGEST_LOG, Shield
@@ -104,7 +104,8 @@ class Page:
 
     def run(self, *, open_browser: bool = False) -> None:
         """Serve until interrupted."""
-        self.desk.answers()  # what stands is worked out before anybody looks
+        # What stands is worked out, and what draws it is loaded, before anybody looks.
+        views.desk(self.desk, self.desk.in_hand, None, "")
         if self._watch is not None:
             self._watch.start()
         if open_browser:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from recommender import figures, wording
@@ -26,7 +26,8 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
     step, pulls = found.step, found.pulls
     shown = step.settings or (step.best_settings if step.verdict in ("done", "out of reach") else None)
     last = pulls[-1] if pulls else None
-    before = _before(work, step)
+    missed = last.step if last is not None and last.hit is False else None
+    before = None if missed is None else work.session.step(missed)
     return {
         "title": f"{wording.FACES[step.verdict].words} – {job.name}",
         "step": step,
@@ -125,12 +126,6 @@ def figure_json(work: Desk, number: int, theme: str) -> str:
 def _made_before(step: Step, pull: PullResult) -> bool:
     """Whether a pull was there when a step was made: those that a later step proposed were not."""
     return pull.step is None or pull.step < step.number
-
-
-def _before(work: Desk, step: Step) -> Step | None:
-    """The step that stood before, for the same target."""
-    earlier: Sequence[Step] = [each for each in work.session.steps(step.target) if each.number < step.number]
-    return earlier[-1] if earlier else None
 
 
 def _outlook(job: Job, step: Step, last: PullResult | None) -> str:
