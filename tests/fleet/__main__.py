@@ -58,7 +58,12 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--text", type=Path, help="also write the tables to this text file")
     parser.add_argument("--worst", type=int, default=0, help="print this many worst jobs, pull by pull")
     parser.add_argument("--timing", action="store_true", help="only: how long a step takes after 5 and 100 pulls")
-    parser.add_argument("--again", type=Path, help="no play: tables from a Parquet file")
+    parser.add_argument(
+        "--again",
+        type=Path,
+        nargs="+",
+        help="no play: tables from Parquet files; a later one replaces methods of an earlier one",
+    )
     return parser.parse_args(given)
 
 
@@ -115,6 +120,18 @@ def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
     return _in_order(rows)
 
 
+def kept(paths: Sequence[Path]) -> pd.DataFrame:
+    """Rows of earlier runs."""
+    frame = pd.DataFrame()
+    for path in paths:
+        new = pd.read_parquet(path)
+        if not frame.empty:
+            old = pd.MultiIndex.from_frame(frame[["scenario", "method"]])
+            frame = frame[~old.isin(pd.MultiIndex.from_frame(new[["scenario", "method"]]))]
+        frame = pd.concat([frame, new]) if not frame.empty else new
+    return frame.reset_index(drop=True)
+
+
 def _in_order(rows: Sequence[Row]) -> pd.DataFrame:
     frame = pd.DataFrame(rows)
     return frame.sort_values(["scenario", "method", "kind", "seed", "pull"], kind="stable").reset_index(drop=True)
@@ -127,7 +144,7 @@ def main(given: Sequence[str] | None = None) -> int:
         print(timing.table())
         return 0
     try:
-        frame = pd.read_parquet(options.again) if options.again else run(options, console)
+        frame = kept(options.again) if options.again else run(options, console)
     except ValueError as error:
         console.print(str(error))
         return 2

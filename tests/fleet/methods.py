@@ -10,6 +10,7 @@ from recommender.decide import decide
 from recommender.step import Decision
 from tests.fleet import ablation, rivals
 from tests.fleet.clairvoyant import Truth
+from tests.fleet.held import held_run
 from tests.fleet.play import Answer, Method, Turn
 from tests.fleet.seats import Job
 from tests.fleet.thumb import rule_of_thumb
@@ -18,7 +19,8 @@ TOOL = "tool"
 RULE = "rule of thumb"
 CLAIRVOYANT = "clairvoyant"
 RIVALS = (RULE, "Optuna TPE", "Optuna GP", "plain GP", CLAIRVOYANT)
-NAMES = (TOOL, *RIVALS, *ablation.NAMES)
+HELD = "tool after a held-rpm run"
+NAMES = (TOOL, *RIVALS, *ablation.NAMES, HELD)
 
 
 def missing(name: str) -> str:
@@ -39,6 +41,8 @@ def method_named(name: str, truths: Mapping[str, Truth]) -> Method:
     """
     if name == TOOL:
         return ask_tool
+    if name == HELD:
+        return ask_after_held
     if name in ablation.NAMES:
         return partial(ask_without, name)
     if name == RULE:
@@ -57,6 +61,12 @@ def method_named(name: str, truths: Mapping[str, Truth]) -> Method:
 def ask_tool(job: Job, turns: Sequence[Turn]) -> Answer:
     """The tool as it is."""
     return answer_of(decide(job.problem, [turn.observation for turn in turns]))
+
+
+def ask_after_held(job: Job, turns: Sequence[Turn]) -> Answer:
+    """The tool with a run at held rpm, not counted as a pull, between the baseline and the second pull."""
+    seen = [turn.observation for turn in turns]
+    return answer_of(decide(job.problem, seen[:1] + (held_run(job) if seen else []) + seen[1:]))
 
 
 def ask_without(name: str, job: Job, turns: Sequence[Turn]) -> Answer:

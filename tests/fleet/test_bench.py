@@ -15,6 +15,7 @@ from tests.fleet import __main__ as bench
 from tests.fleet import ablation, clairvoyant, methods, rivals
 from tests.fleet.clairvoyant import Truth, cause_of, reach, steps_to, truths
 from tests.fleet.figures import broken_bound, figures, first_there
+from tests.fleet.held import held_run
 from tests.fleet.play import Game, play
 from tests.fleet.scenarios import SCENARIOS
 from tests.fleet.seats import PSI, Job, jobs_named, pull_all, roster
@@ -217,3 +218,13 @@ def test_greedy_gives_no_credit_for_what_is_unknown() -> None:
     """Mean 1 under a bar of 2 is worth 1 whatever its spread; expected improvement gives more the wider it is."""
     assert ablation._gain_of_mean(1.0, 5.0, 2.0) == 1.0
     assert expected_improvement(1.0, 5.0, 2.0) > 2.0
+
+
+def test_held_run_rises_with_duty_and_stops_under_the_target(jobs: list[Job]) -> None:
+    job = jobs[1]
+    seen = held_run(job)
+    boost = [o.sustained_peak_kpa for o in seen]
+    assert len(seen) >= 3
+    assert boost[-1] - boost[0] > 1.0 * PSI
+    assert max(boost) < float(job.target.boost_kpa.max())
+    assert all(int(o.curve.reached.sum()) == 3 for o in seen)
