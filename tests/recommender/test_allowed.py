@@ -1,0 +1,142 @@
+"""What may be dialled in next."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from models.curve import Curve, Target
+from models.evidence import Observation
+from models.settings import KNOB_NAMES, Knob, Settings
+from models.units import to_kpa
+from recommender.allowed import at_or_above, forbidden, idle, offenders, spans
+from recommender.step import Problem
+
+TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
+KNOBS = {
+    "duty": Knob("duty", 0, 90, 1, 20),
+    "ramp_from": Knob("ramp_from", 3000, 5500, 100, 500),
+    "ramp_to": Knob("ramp_to", 4000, 7000, 100, 500),
+    "ramp_add": Knob("ramp_add", 0, 30, 1, 10),
+    "engagement": Knob("engagement", 0, 110, 5, 40),
+    "gain": Knob("gain", 0, 10, 1, 3),
+}
+PROBLEM = Problem(TARGET, limit_kpa=130.0, risk=0.01, tolerance_kpa=2.76, knobs=KNOBS)
+BASE = Settings(30, 4800, 6600, 10, 60, 0)
+
+
+def run(settings: Settings, *, peak: float = 100.0, complete: bool = True, trusted: bool = True) -> Observation:
+    grid = TARGET.grid()
+    return Observation(1, settings, Curve(grid, np.full(grid.size, 95.0)), peak, peak, 0.3, 0.0, complete, trusted)
+
+
+# ------------------------------------------------------------------ idle and spans
+
+
+def test_idle_has_nothing_on_and_a_ramp_that_can_be_used_later() -> None:
+    nothing = idle(PROBLEM)
+    assert nothing.duty == nothing.ramp_add == nothing.engagement == nothing.gain == 0
+    assert TARGET.judge_from <= nothing.ramp_from < nothing.ramp_to <= TARGET.judge_to
+    for name, value in nothing.as_dict().items():
+        assert float(KNOBS[name].value(KNOBS[name].index(value))) == value
+
+
+def test_idle_where_a_knob_cannot_be_off() -> None:
+    """A knob that begins above nothing begins at its lower end; a ramp whose corners cross goes to its ends."""
+    knobs = {**KNOBS, "duty": Knob("duty", 10, 90, 5, 20), "gain": Knob("gain", 2, 2, 1, 1)}
+    nothing = idle(dataclasses.replace(PROBLEM, knobs=knobs))
+    assert nothing.duty == 10
+    assert nothing.gain == 2
+    crossed = {
+        **KNOBS,
+        "ramp_from": Knob("ramp_from", 5000, 6800, 100, 500),
+        "ramp_to": Knob("ramp_to", 4000, 5100, 100, 500),
+    }
+    nothing = idle(dataclasses.replace(PROBLEM, knobs=crossed))
+    assert nothing.ramp_from < nothing.ramp_to
+
+
+def test_spans_hold_range_and_step_from_what_was_run() -> None:
+    found = dict(zip(KNOB_NAMES, spans(PROBLEM, BASE), strict=True))
+    assert found["duty"] == (10, 50)
+    assert found["ramp_add"] == (0, 20)
+    assert found["engagement"] == (4, 20)
+    assert found["gain"] == (0, 3)
+    # Off the grid and out of range: what lies within one step of it, or the one value that is nearest.
+    off = dict(zip(KNOB_NAMES, spans(PROBLEM, Settings(97.4, 4750, 7300, 12.5, 58.0, 0)), strict=True))
+    assert off["duty"] == (78, 90)
+    assert off["ramp_to"] == (28, 30)
+    assert off["ramp_add"] == (3, 22)
+    assert dict(zip(KNOB_NAMES, spans(PROBLEM, None), strict=True))["duty"] == (0, 90)
+
+
+# ------------------------------------------------------------------ at or above
+
+
+@pytest.mark.parametrize(
+    ("changes", "above"),
+    [
+        ({}, True),
+        ({"duty": 31}, True),
+        ({"duty": 29}, False),
+        ({"duty": 29, "ramp_add": 25}, False),  # less before the ramp, more after it
+        ({"ramp_add": 9}, False),
+        ({"ramp_from": 4700}, True),  # a ramp that begins sooner asks for more
+        ({"ramp_from": 4900}, False),
+        ({"ramp_to": 6700}, False),
+        ({"engagement": 65}, True),
+        ({"engagement": 55}, False),
+        ({"gain": 5}, True),  # gain has no direction
+        ({"ramp_from": 3000, "ramp_to": 4000, "duty": 41, "ramp_add": 0}, True),  # all of the ramp's end, everywhere
+    ],
+)
+def test_at_or_above_looks_at_every_rpm(changes: dict[str, float], above: bool) -> None:
+    asked = dataclasses.replace(BASE, **changes)
+    assert bool(at_or_above(PROBLEM, asked.as_array()[None], BASE)[0]) is above
+
+
+def test_at_or_above_is_an_order() -> None:
+    """Each is at or above itself, and what is above the upper one is above the lower one too."""
+    rng = np.random.default_rng(3)
+    rows = np.column_stack([rng.uniform(knob.lower, knob.upper, 60) for knob in KNOBS.values()])
+    rows[:, 2] = np.maximum(rows[:, 2], rows[:, 1] + 100)
+    table = np.array([at_or_above(PROBLEM, rows, Settings.from_array(row)) for row in rows])  # [other, asked]
+    assert table.diagonal().all()
+    for low, middle in np.argwhere(table):
+        assert np.all(table[low] >= table[middle])
+
+
+# ------------------------------------------------------------------ offenders
+
+
+def test_a_pull_over_the_limit_offends_until_one_above_it_stayed_under() -> None:
+    over = run(BASE, peak=131.0)
+    assert [each.why for each in offenders(PROBLEM, [over])] == ["limit passed"]
+    below = run(dataclasses.replace(BASE, duty=10))
+    assert len(offenders(PROBLEM, [over, below])) == 1  # a lower one says nothing about it
+    above = run(dataclasses.replace(BASE, duty=32))
+    assert offenders(PROBLEM, [over, below, above]) == []
+    assert len(offenders(PROBLEM, [over, run(above.settings, trusted=False)])) == 1
+    assert len(offenders(PROBLEM, [above, over])) == 1  # evidence from before does not clear it
+    assert offenders(PROBLEM, [run(BASE, peak=130.0)]) == []  # at the limit is not past it
+
+
+def test_an_untrusted_log_over_the_limit_offends_too() -> None:
+    assert [each.why for each in offenders(PROBLEM, [run(BASE, peak=140.0, trusted=False)])] == ["limit passed"]
+
+
+def test_an_aborted_pull_offends_until_any_whole_one() -> None:
+    aborted = run(BASE, complete=False)
+    assert [each.why for each in offenders(PROBLEM, [aborted])] == ["aborted"]
+    assert len(offenders(PROBLEM, [aborted, run(BASE, trusted=False)])) == 1
+    assert offenders(PROBLEM, [aborted, run(dataclasses.replace(BASE, duty=5))]) == []
+
+
+def test_what_is_forbidden() -> None:
+    bad = offenders(PROBLEM, [run(BASE, peak=140.0)])
+    rows = [BASE, dataclasses.replace(BASE, duty=20), dataclasses.replace(BASE, duty=20, ramp_from=5500, ramp_to=5500)]
+    found = forbidden(PROBLEM, np.array([each.as_array() for each in rows]), bad)
+    assert found.tolist() == [True, False, True]  # the last one's ramp ends where it begins
+    assert forbidden(PROBLEM, np.array([each.as_array() for each in rows]), []).tolist() == [False, False, True]
