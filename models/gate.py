@@ -39,9 +39,9 @@ CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "log_top": (np.log(1.70), 0.30),  # ceiling at mid range over the highest target
     "top_slope": (-0.20, 0.25),  # log ceiling, judge_from to judge_to
     "dead_low": (9.0, 6.0),  # duty at which the solenoid begins to bleed [%]
-    "full_at": (88.0, 12.0),  # duty at which it can bleed no more [%]
-    "log_curvature": (np.log(1.25), 0.32),  # exponent of the share over its travel
-    "logit_most": (0.85, 0.60),  # share bled at the end of the travel
+    "full_at": (90.0, 9.0),  # duty at which it can bleed no more [%]
+    "log_curvature": (np.log(1.25), 0.25),  # exponent of the share over its travel
+    "logit_most": (0.85, 0.45),  # share bled at the end of the travel
     "duty_tilt": (-0.08, 0.15),  # how much less duty is worth at judge_to than at judge_from
     "duty_bow": (0.0, 0.10),  # the same, second order
     "log_knee": (np.log(7.0), 0.45),  # sharpness of the knee with the gate idle
@@ -63,7 +63,7 @@ SPOOL_SHAPE: Final = (0.25, 0.15)
 TOP_SHAPE: Final = (0.40, 0.08)
 SHAPE_SPACING: Final = 0.22
 #: The same for the logarithm of what a point of duty is worth, over duty [%]: solenoids that differ from the formula.
-DUTY_SHAPE: Final = (14.0, 0.25)
+DUTY_SHAPE: Final = (15.0, 0.36)
 DUTY_SPACING: Final = 9.0
 #: Duty at which the response is tabulated. [%]
 DUTY_TABLE: Final = np.linspace(0.0, 100.0, 51)
@@ -162,36 +162,40 @@ class Gate:
         log_ceiling = log_scale + _soft_min(spool, top, 6.0)
         return Parts(c, log_floor, log_ceiling, _lift(c, duty_shape))
 
-    def boost(self, parts: Parts, settings: FloatArray) -> FloatArray:
+    def boost(self, parts: Parts, settings: FloatArray, points: slice = slice(None)) -> FloatArray:
         """Mean boost of each draw at each settings. [kPa gauge], shape (D, S, M)
 
         Args:
             parts: From ``parts``.
             settings: Shape (S, 6), engagement in kPa gauge.
+            points: Grid points wanted.
         """
         c = {name: value[:, :, None] for name, value in parts.constants.items()}
-        log_ceiling = parts.log_ceiling[:, None, :]
-        regulated = self._regulated(parts, c, settings)
+        log_ceiling = parts.log_ceiling[:, None, points]
+        regulated = self._regulated(parts, c, settings, points)
         log_regulated = np.log(regulated)
         nearness = settings[None, :, 4, None] / regulated
         sharp = special.expit((nearness - 0.6) / 0.12)
         knee = np.exp(np.minimum(c["log_knee"] + np.exp(c["log_sharpen"]) * sharp, 4.0))
         steady = np.exp(_soft_min(log_ceiling, log_regulated, knee))
-        return steady + self._spike(c, log_ceiling, log_regulated, regulated, nearness)
+        return steady + self._spike(c, log_ceiling, log_regulated, regulated, nearness, self.u[points])
 
-    def _regulated(self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray) -> FloatArray:
+    def _regulated(
+        self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray, points: slice
+    ) -> FloatArray:
         """Boost that the gate would hold if the turbo could always give it. (D, S, M), kPa gauge"""
-        place = effective_duty(self.rpm, settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])
+        u = self.u[points]
+        place = effective_duty(self.rpm[points], settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])
         cell = np.minimum(place.astype(np.int64), DUTY_TABLE.size - 2)
         lift = parts.lift[:, cell]
         lift += (parts.lift[:, cell + 1] - lift) * (place - cell)
-        tilt = 1.0 + c["duty_tilt"] * self.u + c["duty_bow"] * (self.u - 0.5) ** 2
-        regulated = np.exp(parts.log_floor[:, None, :] + lift * tilt)
+        tilt = 1.0 + c["duty_tilt"] * u + c["duty_bow"] * (u - 0.5) ** 2
+        regulated = np.exp(parts.log_floor[:, None, points] + lift * tilt)
         gain = settings[None, :, 5, None] / self.full_gain
         if not np.any(gain):
             return regulated
         loop = np.exp(c["log_pull_together"]) * gain
-        aim = self.target_kpa * (1.0 + c["aim_offset"])
+        aim = self.target_kpa[points] * (1.0 + c["aim_offset"])
         together: FloatArray = regulated + (aim - regulated) * loop / (1.0 + loop)
         return together
 
@@ -202,6 +206,7 @@ class Gate:
         log_regulated: FloatArray,
         regulated: FloatArray,
         nearness: FloatArray,
+        u: FloatArray,
     ) -> FloatArray:
         """Boost that runs past the knee before the gate answers. (D, S, M), kPa"""
         gap = np.broadcast_to(log_ceiling - log_regulated, log_regulated.shape)
@@ -211,8 +216,8 @@ class Gate:
         rows = np.ogrid[: gap.shape[0], : gap.shape[1]]
         low, high = gap[rows[0], rows[1], before], gap[rows[0], rows[1], first]
         share = np.where(first > 0, -low / np.maximum(high - low, 1e-6), 0.0)
-        knee_u = self.u[before] + np.clip(share, 0.0, 1.0) * (self.u[first] - self.u[before])
-        since = (self.u - knee_u[:, :, None]) / np.exp(c["log_spike_length"])
+        knee_u = u[before] + np.clip(share, 0.0, 1.0) * (u[first] - u[before])
+        since = (u - knee_u[:, :, None]) / np.exp(c["log_spike_length"])
         form = np.where(since > 0, since, 0.0) * np.exp(1.0 - np.maximum(since, 0.0))
         close = 0.1 * np.logaddexp(0.0, (nearness - c["spike_from"]) / 0.05) * 0.5
         size = np.exp(c["log_spike_idle"]) + np.exp(c["log_spike"]) * close * 10.0

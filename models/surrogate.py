@@ -43,6 +43,9 @@ REACH = (0.30, 16.0, 0.30, 0.30)
 SIZES = (0.8, 1.2, 2.0, 3.5)
 #: Natural logarithm's deviation of both factors a priori.
 SIZE_SPREAD = 0.6
+#: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
+TAIL_FREEDOM = 5.0
+TAIL_SCALE = 1.6449 / 2.0150
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
 MOST_PULLS = 24
 
@@ -259,17 +262,26 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         wide = 1.0 if self.physics else 9.0
         return self.residual * self.gate_.scale_kpa * size * wide * self.widen
 
-    def _covariance(self, inputs: FloatArray, level: FloatArray, size: float, repeat: float) -> FloatArray:
-        """Covariance of the data around the gate's curves. Shape (N, N)"""
+    def _covariance(
+        self, inputs: FloatArray, size: float, repeat: float, some: npt.NDArray[np.bool_] | slice = slice(None)
+    ) -> FloatArray:
+        """Covariance of the data, or of some of it, around the gate's curves. Shape (N, N)"""
+        residual, scatter, rest = self._covariance_parts(inputs, some)
+        return np.asarray(self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter + rest)
+
+    def _covariance_parts(
+        self, inputs: FloatArray, some: npt.NDArray[np.bool_] | slice
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What the size of the residual multiplies, what the repeatability does, and the rest. Shapes (N, N)"""
         e = self.evidence_
-        equal = e.pull[:, None] == e.pull[None, :]
-        covariance = self._size_kpa(size) ** 2 * RBF()(inputs)
-        walk = np.minimum(e.numbers[:, None], e.numbers[None, :])[e.pull[:, None], e.pull[None, :]]
-        shares = self.drift**2 * walk + np.where(equal, (self.repeatability * repeat) ** 2, 0.0)
-        covariance += shares * level[:, None] * level[None, :]
-        covariance += np.where(equal, self.rpm_jitter**2 * e.slope[:, None] * e.slope[None, :], 0.0)
-        covariance[np.diag_indices_from(covariance)] += e.noise**2 + 0.15**2
-        return np.asarray(covariance)
+        pull, level, slope = e.pull[some], e.y[some], e.slope[some]
+        equal = pull[:, None] == pull[None, :]
+        levels = level[:, None] * level[None, :]
+        walk = np.minimum(e.numbers[:, None], e.numbers[None, :])[pull[:, None], pull[None, :]]
+        rest = self.drift**2 * walk * levels
+        rest += np.where(equal, self.rpm_jitter**2 * slope[:, None] * slope[None, :], 0.0)
+        rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
+        return np.asarray(RBF()(inputs[some])), np.where(equal, levels, 0.0), rest
 
     def _condition(self) -> None:
         e = self.evidence_
@@ -281,22 +293,22 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             size, repeat, surprise = 1.0, 1.0, 0.0
             inputs = np.concatenate([self._inputs(e.settings)[e.mask]]) if e.y.size else np.empty((0, 4))
             root = (
-                linalg.cholesky(self._covariance(inputs, e.y, size, repeat), lower=True)
+                linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
                 if e.y.size
                 else np.empty((0, 0))
             )
         else:
             inputs = self._inputs(e.settings)[e.mask]
-            root = linalg.cholesky(self._covariance(inputs, e.y, 1.0, 1.0), lower=True)
+            root = linalg.cholesky(self._covariance(inputs, 1.0, 1.0), lower=True)
             best, jacobian = self._best(root, self._start(root, xi))
             size, repeat, surprise = self._weigh_sizes(inputs, best, jacobian)
             if (size, repeat) != (1.0, 1.0):
-                root = linalg.cholesky(self._covariance(inputs, e.y, size, repeat), lower=True)
+                root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
                 best, jacobian = self._best(root, best)
             scaled = linalg.solve_triangular(root, jacobian, lower=True)
             precision = scaled.T @ scaled + np.eye(gate.size)
             spread = linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
-            z = best + np.sqrt(self.widen) * spread
+            z = best + np.sqrt(self.widen) * self._tails()[:, None] * spread
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(
@@ -355,9 +367,11 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         slopes = jacobian[thin] @ jacobian[thin].T
         found: list[tuple[float, float, float]] = []
         surprise = 0.0
+        residual, scatter, rest = self._covariance_parts(inputs, thin)
         for size in SIZES:
             for repeat in SIZES:
-                covariance = self._covariance(inputs, e.y, size, repeat)[np.ix_(thin, thin)] + slopes
+                covariance = self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
+                covariance += rest + slopes
                 root = linalg.cholesky(covariance, lower=True)
                 white = linalg.solve_triangular(root, lifted[thin], lower=True)
                 square = float(white @ white)
@@ -368,6 +382,16 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         _, size, repeat = min(found)
         return size, repeat, surprise
 
+    def _tails(self) -> FloatArray:
+        """Factor on each draw's distance from the middle: draws follow Student's law, not the normal one. Shape (D,)
+
+        The spread itself is learnt from few pulls, so that rare cars lie farther out than a normal law has them
+        (Gelman et al., "Bayesian Data Analysis", 3rd ed. (2013), sec. 17.2: the t as a scale mixture of normals).
+        Scaled so that the 90 % band stays that of the normal law.
+        """
+        law = np.random.default_rng([self.seed, 2]).chisquare(TAIL_FREEDOM, self.draws)
+        return np.sqrt(TAIL_FREEDOM / law) * TAIL_SCALE
+
     # ---------------------------------------------------------------- curves
 
     @property
@@ -376,25 +400,27 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         numbers = self.evidence_.numbers
         return float(numbers.max() + 1.0) if numbers.size else 1.0
 
-    def gate_curves(self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None)) -> FloatArray:
+    def gate_curves(
+        self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None), points: slice = slice(None)
+    ) -> FloatArray:
         """Mean boost of the gate alone for each draw, or for the most probable constants. Shape (D or 1, S, M)"""
         p = self.posterior_
         parts = p.best_parts if best else _cut(p.parts, draws)
         if not self.physics:
             count = 1 if best else parts.log_floor.shape[0]
-            return np.full((count, settings.shape[0], self.rpm_.size), 0.8 * self.gate_.scale_kpa)
-        return self.gate_.boost(parts, settings)
+            return np.full((count, settings.shape[0], self.rpm_[points].size), 0.8 * self.gate_.scale_kpa)
+        return self.gate_.boost(parts, settings, points)
 
-    def _cross(self, settings: FloatArray, level: FloatArray) -> FloatArray:
+    def _cross(self, settings: FloatArray, level: FloatArray, points: slice = slice(None)) -> FloatArray:
         """Covariance of new curves with the data. Shape (S, M, N)"""
         e, p = self.evidence_, self.posterior_
-        inputs = self._inputs(settings)
+        inputs = self._inputs(settings, points)
         flat = self._size_kpa(p.size) ** 2 * RBF()(inputs.reshape(-1, 4), p.inputs)
         walk = self.drift**2 * e.numbers[e.pull] * p.level
         return np.asarray(flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk)
 
     def expected(
-        self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None)
+        self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None), points: slice = slice(None)
     ) -> tuple[FloatArray, FloatArray]:
         """Curves of each draw with the Gaussian process at its mean, before the scatter of a new pull.
 
@@ -402,13 +428,14 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             settings: Shape (S, 6)
             best: Only the most probable constants.
             draws: Which draws.
+            points: Which grid points.
         Returns:
             Curves of shape (D or 1, S, M), [kPa gauge], and the cross covariance (S, M, N) for ``scatter``.
         """
-        curves = self.gate_curves(settings, best=best, draws=draws)
+        curves = self.gate_curves(settings, best=best, draws=draws, points=points)
         if self.evidence_.y.size == 0:
-            return curves, np.empty((settings.shape[0], self.rpm_.size, 0))
-        cross = self._cross(settings, curves.mean(axis=0))
+            return curves, np.empty((settings.shape[0], curves.shape[2], 0))
+        cross = self._cross(settings, curves.mean(axis=0), points)
         weights = self.posterior_.best_weights if best else self.posterior_.weights[:, draws]
         return curves + np.moveaxis(cross @ weights, 2, 0), cross
 
@@ -448,7 +475,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         out, cross = self.expected(knobs, draws=draws)
         covariance = self.scatter(knobs, out.mean(axis=0), cross)
         root = _root(covariance)
-        noise = np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size))[draws]
+        noise = np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size))
+        noise = (self._tails()[:, None] * noise)[draws]
         return np.asarray(out + np.moveaxis(root @ noise.T, 2, 0))
 
     def surprise_of(self, pull: Observation) -> float:

@@ -22,6 +22,8 @@ from recommender.step import Alternative, Decision, Problem, same
 
 #: Expected improvement of deviation, over the tolerance, that is worth another pull.
 WORTH = 0.12
+#: Expected improvement, over the tolerance, that needs no look at what is possible in the end.
+CLEAR = 1.0
 #: What the best car among the draws may still promise, over the tolerance, when the job is ended without the target.
 SETTLED = 0.5
 #: Deviation of the best pull, over the tolerance, from which gain may be raised.
@@ -31,14 +33,20 @@ UNSEEN = 0.25
 #: Deviation that a changed knob must bring, so that nothing is turned for nothing. [share of tolerance]
 EFFORT = 0.01
 #: Chance of reaching the target under which it is called out of reach.
-HOPELESS = 0.05
+HOPELESS = 0.10
+#: Deviation, over the tolerance, up to which a job that can be improved no more ends as done.
+CLOSE = 1.12
+#: Pulls without improvement after which a job is ended.
+PATIENCE = 3
 #: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
 MISS = 1.5
 WIDEST = 2.5
 #: Settings judged with all draws.
 FINALISTS = 8
 #: Shorter strides towards the best, for when the gate holds the whole stride back.
-STRIDES = (0.15, 0.35, 0.6, 0.8)
+STRIDES = (0.2, 0.5)
+#: Halvings of the way to the best that look for the longest stride the gate allows.
+HALVINGS = 5
 
 
 @dataclass(frozen=True)
@@ -200,6 +208,9 @@ def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review)
     finalists = _finalists(outlook, found.seen, observations[-1].settings, allowed)
     forecasts = outlook.forecast(finalists)
     open_to = [f for f in forecasts if f.risk <= problem.risk and not _blocked(outlook, seen, f)]
+    stride = _longest_stride(outlook, found.best, observations[-1].settings, allowed, seen)
+    forecasts += stride
+    open_to += [f for f in stride if f.risk <= problem.risk]
     if not open_to:
         open_to, forecasts = _retreat(outlook, allowed, seen)
     if not open_to:
@@ -282,6 +293,29 @@ def _score(problem: Problem, forecast: Forecast, last: Settings, seen: Review) -
     return effort - _improvement(problem, forecast, seen)
 
 
+def _longest_stride(
+    outlook: Outlook, goal: IntArray, last: Settings, allowed: Sequence[tuple[int, int]], seen: Review
+) -> list[Forecast]:
+    """Settings on the straight way from the last pull to the goal, as far along as the gate allows; found by halving."""
+    low, high = np.array(allowed).T
+    start = np.clip(outlook.positions(last), low, high)
+    tried: dict[bytes, Forecast] = {}
+    near, far, share = 0.0, 1.0, 1.0
+    for _ in range(HALVINGS):
+        row = np.clip(np.rint(start + share * (goal - start)).astype(np.int64), low, high)
+        if row.tobytes() not in tried:
+            tried[row.tobytes()] = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
+        forecast = tried[row.tobytes()]
+        if forecast.risk <= outlook.problem.risk and not _blocked(outlook, seen, forecast):
+            near = share
+        else:
+            far = share
+        if near >= far:
+            break
+        share = 0.5 * (near + far)
+    return [f for f in tried.values() if not _blocked(outlook, seen, f)]
+
+
 def _finalists(
     outlook: Outlook, ranked: IntArray, last: Settings, allowed: Sequence[tuple[int, int]]
 ) -> list[Settings]:
@@ -289,8 +323,7 @@ def _finalists(
     low, high = np.array(allowed).T
     start = np.clip(outlook.positions(last), low, high)
     rows = list(ranked[:FINALISTS])
-    for goal in (ranked[0], ranked[min(FINALISTS, len(ranked)) - 1]):
-        rows += [np.rint(start + share * (goal - start)).astype(np.int64) for share in STRIDES]
+    rows += [np.rint(start + share * (ranked[0] - start)).astype(np.int64) for share in STRIDES]
     unique = np.unique(np.clip(np.array(rows), low, high), axis=0)
     return [Settings.from_array(row) for row in outlook.values(unique)]
 
@@ -373,12 +406,17 @@ def _verdict(
         standing = outlook.forecast([seen.best.settings])[0]
         why = reasons.for_done(problem, seen.best, seen.best_kpa)
         return _say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
-    could = prospect(outlook, observations, seen)
     gain = _improvement(problem, chosen, seen)
-    settled = seen.best_kpa - could.best_kpa < max(SETTLED * problem.tolerance_kpa, gain)
-    if seen.best is not None and gain < WORTH * problem.tolerance_kpa and settled:
+    if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
+        # A clear step forward: what is possible in the end is looked at every third pull, not between them.
+        why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
+        return _say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
+    could = prospect(outlook, observations, seen)
+    near = seen.best_kpa - could.best_kpa < SETTLED * problem.tolerance_kpa
+    settled = gain < WORTH * problem.tolerance_kpa and near and (could.chance <= HOPELESS or _close(problem, seen))
+    if seen.best is not None and (settled or _stalled(problem, observations)):
         standing = outlook.forecast([seen.best.settings])[0]
-        if could.chance <= 0.5 and seen.best_kpa > 1.1 * problem.tolerance_kpa:
+        if not _close(problem, seen):
             cause, cause_rpm = reasons.hardware(outlook, could.forecast)
             why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, could.best_kpa, cause, cause_rpm)
             return _say(
@@ -392,6 +430,19 @@ def _verdict(
     return _say(
         outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=could.best_kpa
     )
+
+
+def _close(problem: Problem, seen: Review) -> bool:
+    """Whether the best pull is as good as there, so that the job may end well without the last tenth."""
+    return seen.best_kpa <= CLOSE * problem.tolerance_kpa
+
+
+def _stalled(problem: Problem, observations: Sequence[Observation]) -> bool:
+    """Whether the latest pulls brought the best one down by too little to go on."""
+    if len(observations) <= PATIENCE + 1:
+        return False
+    before = review(problem, observations[:-PATIENCE]).best_kpa
+    return before - review(problem, observations).best_kpa < WORTH * problem.tolerance_kpa
 
 
 def _binding(

@@ -17,6 +17,8 @@ from recommender.step import Band, Problem
 
 #: Draws used while searching; the finalists are judged with all of them.
 SKETCH = 16
+#: Grid points used while searching.
+COARSE = slice(None, None, 2)
 #: Spread, in standard deviations, that must fit under the limit while searching; a little stricter than a risk of 1 %.
 SKETCH_SPREAD = 2.5
 
@@ -62,21 +64,21 @@ class Outlook:
         """Nearest grid position of each knob. Shape (6,)"""
         return np.array([int(knob.index(value)) for knob, value in zip(self.knobs, settings, strict=True)])
 
-    def deviations(self, curves: FloatArray, settings: FloatArray, draws: slice, *, best: bool = False) -> FloatArray:
+    def deviations(
+        self, curves: FloatArray, settings: FloatArray, draws: slice, *, points: slice = slice(None)
+    ) -> FloatArray:
         """Deviation of each draw's curve, ringing included. Shape (D, S), [kPa]"""
-        error = (curves - self.wanted)[:, :, self.judged]
-        p = self.surrogate.posterior_
-        gate = self.surrogate.gate_
-        ringing = gate.ringing(p.best_parts, settings) if best else gate.ringing(p.parts, settings)[draws]
+        error = (curves - self.wanted[points])[:, :, self.judged[points]]
+        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, settings)[draws]
         return np.asarray(np.sqrt(np.mean(error**2, axis=2) + 0.5 * ringing**2))
 
     def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Deviations and highest points from a few draws, before a new pull's scatter. Both (SKETCH, S), kPa."""
         few = slice(0, SKETCH)
-        curves, _ = self.surrogate.expected(settings, draws=few)
+        curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, settings)[few]
         highest = curves.max(axis=2) + ringing + self.excess
-        return self.deviations(curves, settings, few), highest
+        return self.deviations(curves, settings, few, points=COARSE), highest
 
     def headroom(self, highest: FloatArray) -> FloatArray:
         """Limit minus the sketched highest point with its spread. Shape (S,), [kPa]"""
