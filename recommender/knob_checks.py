@@ -13,6 +13,8 @@ from recommender.toml_lines import KeyPath
 
 #: More boost than this is a number in the wrong unit. [kPa gauge]
 MOST_BOOST_KPA: Final = 500.0
+#: A dial with more positions than this is a slip of the pen.
+MOST_POSITIONS: Final = 100_000
 #: Values that a knob's range may have; engagement in kPa gauge.
 WIDEST: Final = {
     "duty": (0.0, 100.0),
@@ -108,6 +110,11 @@ def _range_faults(lower: float, upper: float, resolution: float, step: float) ->
     return [
         ("upper", upper <= lower, f"must be above lower, {lower:g}. For a knob that stands still: fixed = {lower:g}."),
         ("resolution", resolution <= 0, "must be above 0: the smallest change that can be dialled."),
+        (
+            "resolution",
+            count > MOST_POSITIONS,
+            f"is too fine for the range {lower:g} to {upper:g}: must be at least {span / MOST_POSITIONS:g}.",
+        ),
         ("resolution", count < 0.98, f"must be at most the range, {span:g} (from {lower:g} to {upper:g})."),
         (
             "resolution",
