@@ -90,7 +90,7 @@ def clock_seconds(text: pd.Series) -> FloatArray:
 
 def _parsed_seconds(text: pd.Series) -> FloatArray:
     bare = text.str.strip(" \"'").str.replace(",", ".", regex=False)
-    first = next((cell for cell in bare if is_clock(cell)), "")
+    first = next((cell for cell in bare.dropna() if is_clock(cell)), "")
     if re.match(r"\d{4}-", first):
         stamps = pd.to_datetime(bare, errors="coerce", format="ISO8601", utc=True)
     elif re.match(r"\d{1,2}[./-]", first):

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
-from models.curve import Trace
-from models.signals import refresh_interval_s, refresh_rows
 from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
@@ -23,23 +20,7 @@ from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, s
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
-
-#: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
-_HELD: Final = 1.6
-
-
-@dataclass(frozen=True)
-class _Rows:
-    """The rows in which time, rpm and boost are known, with everything held onto them."""
-
-    time_s: FloatArray
-    values: dict[Role, FloatArray]
-    boost_kpa: FloatArray
-    backward_rows: tuple[int, ...]
-
-    @property
-    def rpm(self) -> FloatArray:
-        return self.values["rpm"]
+from recommender.logs.tracing import Rows, intervals_in, trace_of, unseen_kpa, whole_intervals
 
 
 def _held_forward(values: FloatArray) -> FloatArray:
@@ -48,13 +29,15 @@ def _held_forward(values: FloatArray) -> FloatArray:
     if known.size == values.size or known.size < 2:
         return values
     usual = float(np.quantile(np.diff(known), 0.9))
+    if usual <= 1.0:
+        return values  # blanks are the exception: such rows are left out, not filled
     rows = np.arange(values.size)
     last = np.searchsorted(known, rows, side="right") - 1
     age = np.where(last >= 0, rows - known[np.maximum(last, 0)], values.size)
     return np.where(age <= 5 * usual, values[known[np.maximum(last, 0)]], np.nan)
 
 
-def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> _Rows:
+def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Rows:
     """Rows with time, rpm and boost, cut where time runs backwards.
 
     Raises:
@@ -73,7 +56,7 @@ def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> _
     time = channels.time_s[rows]
     backward = tuple(int(row) + 1 for row in np.flatnonzero(np.diff(time) < 0))
     values: dict[Role, FloatArray] = {role: _held_forward(array)[rows] for role, array in channels.values.items()}
-    return _Rows(time, values, boost[rows], backward)
+    return Rows(time, values, boost[rows], backward)
 
 
 def intake(path: str | Path, options: ReadOptions | None = None) -> Intake:
@@ -104,7 +87,8 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
     spans = _spans(rows, options)
-    pulls = [_pull(rows, span, reading, options) for span in spans]
+    whole = whole_intervals(rows) if spans else {}
+    pulls = [_pull(rows, span, whole, reading, options) for span in spans]
     pulls = _rescue_lone_partial(_compared(pulls, options))
     if not pulls:
         warnings.append(_nothing_found(rows, options))
@@ -138,7 +122,7 @@ def _unwatched(channels: Channels, options: ReadOptions) -> list[str]:
     return [f"the guard on {listed} could not watch: no such channel in the log. Log it, or name it under [channels]"]
 
 
-def _spans(rows: _Rows, options: ReadOptions) -> list[Span]:
+def _spans(rows: Rows, options: ReadOptions) -> list[Span]:
     """Pulls of every part of the recording in which time rises."""
     found: list[Span] = []
     edges = [0, *rows.backward_rows, rows.time_s.size]
@@ -161,7 +145,7 @@ def _median(values: FloatArray | None, rows: slice) -> float | None:
     return float(np.median(known)) if known.size else None
 
 
-def _conditions(rows: _Rows, part: slice, reading: BoostReading) -> Conditions:
+def _conditions(rows: Rows, part: slice, reading: BoostReading) -> Conditions:
     return Conditions(
         barometer_kpa=reading.barometer_kpa,
         barometer_from=reading.barometer_from,
@@ -170,56 +154,11 @@ def _conditions(rows: _Rows, part: slice, reading: BoostReading) -> Conditions:
     )
 
 
-def _intervals(rows: _Rows, span: Span) -> dict[str, float]:
-    """Real interval of every channel: over the recording, where it is much longer than the pull, else over the pull."""
+def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading, options: ReadOptions) -> FoundPull:
     part = slice(span.trace_first, span.trace_last + 1)
+    intervals = intervals_in(rows, span, whole)
     row_s = float(np.median(np.diff(rows.time_s[part])))
-    found: dict[str, float] = {}
-    for role, values in [*rows.values.items(), ("boost", rows.boost_kpa)]:
-        known = np.isfinite(values)
-        whole = refresh_interval_s(rows.time_s[known], values[known]) if not rows.backward_rows else np.inf
-        within = known[part]
-        local = refresh_interval_s(rows.time_s[part][within], values[part][within])
-        found[role] = max(min(whole, local), row_s) if np.isfinite(min(whole, local)) else float("inf")
-    return found
-
-
-def _trace(rows: _Rows, span: Span, intervals: dict[str, float], row_s: float) -> Trace:
-    """The pull's real samples: boost where it was really read, engine speed drawn between its own readings."""
-    part = slice(span.trace_first, span.trace_last + 1)
-    time, rpm, boost = rows.time_s[part], rows.rpm[part], rows.boost_kpa[part]
-    duty = rows.values.get("duty")
-    pick = np.arange(time.size)
-    if _HELD * row_s < intervals["boost"] < np.inf:
-        pick = refresh_rows(time, boost, intervals["boost"])
-    if _HELD * row_s < intervals["rpm"] < np.inf:
-        own = refresh_rows(time, rpm, intervals["rpm"])
-        rpm = np.interp(time, time[own], rpm[own])
-    ended = span.sweep_last - span.trace_first
-    pick = pick[(pick <= ended) | (boost[pick] >= boost[ended])]  # of what follows the lift, the spike alone
-    if pick.size < 4:
-        pick = np.unique(np.linspace(0, time.size - 1, min(time.size, 8)).astype(int))
-    logged = None if duty is None or not np.isfinite(duty[part]).all() else duty[part][pick]
-    return Trace(time[pick], rpm[pick], boost[pick], logged)
-
-
-def _unseen_kpa(trace: Trace, resolvable: bool) -> float:
-    """How much higher boost may have stood between two real samples next to its top. [kPa]
-
-    Half of the larger step beside the top: a straight rise and fall at those slopes meet there.
-    """
-    if resolvable:
-        return 0.0
-    top = int(np.argmax(trace.boost_kpa))
-    near = trace.boost_kpa[max(top - 2, 0) : top + 3]
-    return float(np.max(np.abs(np.diff(near))) / 2.0) if near.size > 1 else 0.0
-
-
-def _pull(rows: _Rows, span: Span, reading: BoostReading, options: ReadOptions) -> FoundPull:
-    part = slice(span.trace_first, span.trace_last + 1)
-    intervals = _intervals(rows, span)
-    row_s = float(np.median(np.diff(rows.time_s[part])))
-    trace = _trace(rows, span, intervals, row_s)
+    trace = trace_of(rows, span, intervals, row_s)
     conditions = _conditions(rows, part, reading)
     evidence = Evidence(
         span=span,
@@ -256,11 +195,11 @@ def _pull(rows: _Rows, span: Span, reading: BoostReading, options: ReadOptions) 
         channel_time_s=rows.time_s[part],
         overshoot_resolvable=boost_hz >= OVERSHOOT_HZ,
         oscillation_resolvable=boost_hz >= OSCILLATION_HZ,
-        unseen_kpa=_unseen_kpa(trace, boost_hz >= OVERSHOOT_HZ),
+        unseen_kpa=unseen_kpa(trace, boost_hz >= OVERSHOOT_HZ),
     )
 
 
-def _guard_findings(rows: _Rows, part: slice, options: ReadOptions) -> tuple[GuardFinding, ...]:
+def _guard_findings(rows: Rows, part: slice, options: ReadOptions) -> tuple[GuardFinding, ...]:
     found: list[GuardFinding] = []
     for name, guard in options.guards.items():
         role = guarded_role(name)
@@ -297,7 +236,7 @@ def _rescue_lone_partial(pulls: list[FoundPull]) -> list[FoundPull]:
     return [*pulls[:best], replace(pull, quality=Quality.of(remarks), aborted=True), *pulls[best + 1 :]]
 
 
-def _nothing_found(rows: _Rows, options: ReadOptions) -> str:
+def _nothing_found(rows: Rows, options: ReadOptions) -> str:
     """Why no pull was found, in words."""
     finder = options.finder
     throttle = rows.values.get("throttle")

@@ -17,11 +17,13 @@ from recommender.logs.written_units import is_unit
 SEPARATORS: Final = (",", ";", "\t", "|", " ")
 SEPARATOR_WORDS: Final = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars", " ": "blanks"}
 HEAD_LINES: Final = 600
+#: Lines on which separators and decimal signs are tried.
+SAMPLE_LINES: Final = 120
 
 _DOT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s?%?")
 _COMMA = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?\s?%?")
-_DOT_THOUSANDS = re.compile(r"[+-]?\d{1,3}([,'\s]\d{3})+(\.\d+)?")
-_COMMA_THOUSANDS = re.compile(r"[+-]?\d{1,3}([.'\s]\d{3})+(,\d+)?")
+_DOT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,'\s]\d{3})+(\.\d+)?")
+_COMMA_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.'\s]\d{3})+(,\d+)?")
 _CLOCK = re.compile(
     r"(\d{4}-\d{1,2}-\d{1,2}[T ]|\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? )?"
     r"\d{1,3}:\d{1,2}(:\d{1,2})?([.,:]\d+)?\s?(Z|[+-]\d\d:?\d\d|[AaPp][Mm])?"
@@ -123,6 +125,12 @@ def _kinds(cells: list[str], decimal: str) -> tuple[int, int]:
     return numbers, len(filled) - numbers
 
 
+def _grouped(cells: list[str], decimal: str) -> int:
+    """How many cells are numbers only by taking a sign for one between thousands."""
+    plain, grouped = (_DOT, _DOT_THOUSANDS) if decimal == "." else (_COMMA, _COMMA_THOUSANDS)
+    return sum(bool(grouped.fullmatch(cell)) and not plain.fullmatch(cell) for cell in cells)
+
+
 @dataclass(frozen=True)
 class _Reading:
     """One way to read the head of a file, and how well it explains it."""
@@ -137,13 +145,13 @@ class _Reading:
 def _reading(lines: list[str], separator: str, decimal: str, quoted: bool) -> _Reading | None:
     """How well a separator and decimal sign explain the lines; None where they yield no rows of numbers."""
     widths: Counter[int] = Counter()
-    rows: list[tuple[int, int, int]] = []
+    rows: list[tuple[int, int, float]] = []
     for number, line in enumerate(lines):
         cells = split(line, separator, quoted)
         numbers, texts = _kinds(cells, decimal)
         if len(cells) >= 2 and numbers >= 1 and numbers >= texts:
             widths[len(cells)] += 1
-            rows.append((number, len(cells), numbers - 2 * texts))
+            rows.append((number, len(cells), numbers - 2 * texts - 0.1 * _grouped(cells, decimal)))
     if not rows:
         return None
     width = max(widths, key=lambda cells: (widths[cells], cells))
@@ -153,15 +161,21 @@ def _reading(lines: list[str], separator: str, decimal: str, quoted: bool) -> _R
 
 
 def _best_reading(lines: list[str], quoted: bool) -> _Reading | None:
+    """The separator and decimal sign that explain the lines best; tried on the last of them where they are many."""
     best: _Reading | None = None
+    sample = lines[-SAMPLE_LINES:]
     for separator in SEPARATORS:
         for decimal in (".", ","):
             if separator == "," and decimal == "," and not quoted:
                 continue
-            found = _reading(lines, separator, decimal, quoted)
+            found = _reading(sample, separator, decimal, quoted)
             if found is not None and (best is None or found.score > best.score + 1e-9):
                 best = found
-    return best
+    if best is None and len(sample) < len(lines):
+        return _best_reading(lines[:-SAMPLE_LINES], quoted)
+    if best is None or len(sample) == len(lines):
+        return best
+    return _reading(lines, best.separator, best.decimal, quoted)
 
 
 def _thousands(lines: list[str], reading: _Reading, quoted: bool) -> str | None:
@@ -179,7 +193,7 @@ def _fit(cells: list[str], width: int) -> list[str] | None:
     """Cells brought to the width of the numbers, where only empty trailing cells differ."""
     while len(cells) > width and not cells[-1]:
         cells = cells[:-1]
-    if len(cells) == width - 1:
+    if len(cells) == width - 1 >= 2:
         cells = [*cells, ""]
     return cells if len(cells) == width else None
 
@@ -255,7 +269,7 @@ def layout_of(lines: list[str], encoding: str, file_name: str) -> Layout:
         units=tuple(units),
         header_line=header + 1,
         first_line=best.first + 1,
-        preamble=tuple(line.strip() for line in lines[: min(number for number, _ in rows)]),
+        preamble=tuple(line.strip() for number, line in enumerate(lines[: best.first]) if number != header),
     )
 
 

@@ -203,7 +203,7 @@ def _without_stray_rows(columns: list[Column], layout: Layout, warnings: list[st
 
 
 def _distrust_cut_end(path: Path, columns: list[Column], layout: Layout, warnings: list[str]) -> None:
-    """Blank the last cell of a file that ends within a line, where it is shorter than all before it.
+    """Blank the last cell of a file that ends within a line, where it is shorter or has fewer decimals than usual.
 
     A logger that lost power leaves half a number; read as a whole one it would be a false sample.
     """
@@ -222,8 +222,11 @@ def _distrust_cut_end(path: Path, columns: list[Column], layout: Layout, warning
     before = [line.split(layout.separator) for line in lines[:-1]]
     place = len(last) - 1
     cell = last[place].strip()
-    lengths = [len(cells[place].strip()) for cells in before[1:] if len(cells) > place]
-    cut = len(last) < layout.width or (bool(lengths) and len(cell) < min(lengths))
+    whole = [cells[place].strip() for cells in before[1:] if len(cells) > place]
+    decimals = {len(text.partition(layout.decimal)[2]) for text in whole if text}
+    shorter = bool(whole) and len(cell) < min(map(len, whole))
+    fewer = len(decimals) == 1 and len(cell.partition(layout.decimal)[2]) < max(decimals)
+    cut = len(last) < layout.width or shorter or fewer
     if cut and cell and place < len(columns):
         values = columns[place].values.copy()
         if values.size and np.isfinite(values[-1]):

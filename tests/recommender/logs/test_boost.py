@@ -110,7 +110,7 @@ def test_unknown_unit_hint(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("altitude_kpa", [101.3, 89.9, 70.1])
 def test_one_pull_at_three_altitudes(tmp_path: Path, altitude_kpa: float) -> None:
-    """Absolute logs of equal gauge boost: the same gauge boost whatever the altitude, the ambient kept with the pull."""
+    """Absolute logs of equal gauge boost: the same gauge boost whatever the altitude; the ambient is kept with it."""
     path = tmp_path / "log.csv"
     rows = [
         f"{t:.3f},{n:.0f},{max(p + altitude_kpa, 16.0):.3f},{altitude_kpa}"  # no engine draws less

@@ -1,0 +1,86 @@
+"""The real samples of a pull: how often each channel is really read, and the trace made of those readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from models.curve import Trace
+from models.signals import refresh_interval_s, refresh_rows
+from models.units import FloatArray
+from recommender.logs.options import Role
+from recommender.logs.pulls import Span
+
+#: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
+_HELD: Final = 1.6
+
+
+@dataclass(frozen=True)
+class Rows:
+    """The rows in which time, rpm and boost are known, with everything held onto them."""
+
+    time_s: FloatArray
+    values: dict[Role, FloatArray]
+    boost_kpa: FloatArray
+    backward_rows: tuple[int, ...]
+
+    @property
+    def rpm(self) -> FloatArray:
+        return self.values["rpm"]
+
+
+def whole_intervals(rows: Rows) -> dict[str, float]:
+    """Real interval of every channel over the whole recording; infinite where time does not rise throughout. [s]"""
+    if rows.backward_rows:
+        return {role: float("inf") for role in (*rows.values, "boost")}
+    return {role: _interval(rows.time_s, values) for role, values in [*rows.values.items(), ("boost", rows.boost_kpa)]}
+
+
+def _interval(time_s: FloatArray, values: FloatArray) -> float:
+    known = np.isfinite(values)
+    return refresh_interval_s(time_s[known], values[known])
+
+
+def intervals_in(rows: Rows, span: Span, whole: dict[str, float]) -> dict[str, float]:
+    """Real interval of every channel in a pull: the shorter of that over the recording and that over the pull. [s]"""
+    part = slice(span.trace_first, span.trace_last + 1)
+    time = rows.time_s[part]
+    row_s = float(np.median(np.diff(time)))
+    found: dict[str, float] = {}
+    for role, values in [*rows.values.items(), ("boost", rows.boost_kpa)]:
+        shorter = min(whole[role], _interval(time, values[part]))
+        found[role] = max(shorter, row_s)
+    return found
+
+
+def trace_of(rows: Rows, span: Span, intervals: dict[str, float], row_s: float) -> Trace:
+    """The pull's real samples: boost where it was really read, engine speed drawn between its own readings."""
+    part = slice(span.trace_first, span.trace_last + 1)
+    time, rpm, boost = rows.time_s[part], rows.rpm[part], rows.boost_kpa[part]
+    duty = rows.values.get("duty")
+    pick = np.arange(time.size)
+    if _HELD * row_s < intervals["boost"] < np.inf:
+        pick = refresh_rows(time, boost, intervals["boost"])
+    if _HELD * row_s < intervals["rpm"] < np.inf:
+        own = refresh_rows(time, rpm, intervals["rpm"])
+        rpm = np.interp(time, time[own], rpm[own])
+    ended = span.sweep_last - span.trace_first
+    pick = pick[(pick <= ended) | (boost[pick] >= boost[ended])]  # of what follows the lift, the spike alone
+    if pick.size < 4:
+        pick = np.unique(np.linspace(0, time.size - 1, min(time.size, 8)).astype(int))
+    logged = None if duty is None or not np.isfinite(duty[part]).all() else duty[part][pick]
+    return Trace(time[pick], rpm[pick], boost[pick], logged)
+
+
+def unseen_kpa(trace: Trace, resolvable: bool) -> float:
+    """How much higher boost may have stood between two real samples next to its top. [kPa]
+
+    Half of the larger step beside the top: a straight rise and fall at those slopes meet there.
+    """
+    if resolvable:
+        return 0.0
+    top = int(np.argmax(trace.boost_kpa))
+    near = trace.boost_kpa[max(top - 2, 0) : top + 3]
+    return float(np.max(np.abs(np.diff(near))) / 2.0) if near.size > 1 else 0.0
