@@ -22,8 +22,6 @@ from tests.fleet.rows import Row, flatten, rows_of
 from tests.fleet.scenarios import PLAIN, SCENARIOS, Scenario
 from tests.fleet.seats import FRESH_SEED, jobs_named, roster
 
-#: Cars played together: enough to make a batch of pulls cheap, few enough to share them out.
-CHUNK = 12
 QUICK_CARS = 18
 
 
@@ -51,6 +49,7 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=FRESH_SEED, help="seed of the first car of each kind")
     parser.add_argument("--pulls", type=int, default=14, help="most pulls a job may take")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
+    parser.add_argument("--chunk", type=int, default=12, help="cars played together by one process; large: cheap pulls")
     parser.add_argument("--backend", default="loky", help="joblib backend: loky, dask, ray …")
     parser.add_argument(
         "--out", type=Path, default=Path("fleet.parquet"), help="Parquet file, one row per car and pull"
@@ -95,7 +94,7 @@ def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
     kinds = [kind.strip() for kind in options.kinds.split(",") if kind.strip()]
     jobs = roster(QUICK_CARS if options.quick else options.cars, kinds=kinds, seed=options.seed)
     cars = [(job.full_kind, job.seed) for job in jobs]
-    chunks = [cars[i : i + CHUNK] for i in range(0, len(cars), CHUNK)]
+    chunks = [cars[i : i + options.chunk] for i in range(0, len(cars), options.chunk)]
     tasks = [
         joblib.delayed(play_chunk)(chunk, method, SCENARIOS[scenario], options.pulls)
         for scenario in scenarios
