@@ -44,7 +44,9 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument(
         "--methods", default=",".join((methods.TOOL, *methods.RIVALS)), help="comma separated; also: all, ablation"
     )
-    parser.add_argument("--scenarios", default=PLAIN.name, help=f"comma separated, or all: {', '.join(SCENARIOS)}")
+    parser.add_argument(
+        "--scenarios", default=PLAIN.name, help=f"comma separated, or all: {', '.join(SCENARIOS).replace('%', '%%')}"
+    )
     parser.add_argument("--kinds", default="", help="comma separated parts of kinds, such as: own: stiff,touchy")
     parser.add_argument("--seed", type=int, default=FRESH_SEED, help="seed of the first car of each kind")
     parser.add_argument("--pulls", type=int, default=14, help="most pulls a job may take")

@@ -228,3 +228,11 @@ def test_held_run_rises_with_duty_and_stops_under_the_target(jobs: list[Job]) ->
     assert boost[-1] - boost[0] > 1.0 * PSI
     assert max(boost) < float(job.target.boost_kpa.max())
     assert all(int(o.curve.reached.sum()) == 3 for o in seen)
+
+
+def test_help_names_every_scenario(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        bench.main(["--help"])
+    assert stopped.value.code == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert all(name in said for name in SCENARIOS)
