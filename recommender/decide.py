@@ -438,11 +438,12 @@ def _close(problem: Problem, seen: Review) -> bool:
 
 
 def _stalled(problem: Problem, observations: Sequence[Observation]) -> bool:
-    """Whether the latest pulls brought the best one down by too little to go on."""
-    if len(observations) <= PATIENCE + 1:
+    """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have."""
+    swept = [pull for pull in observations if np.isfinite(deviation_kpa(pull.curve, problem.target))]
+    if len(swept) <= PATIENCE + 1:
         return False
-    before = review(problem, observations[:-PATIENCE]).best_kpa
-    return before - review(problem, observations).best_kpa < WORTH * problem.tolerance_kpa
+    before = review(problem, swept[:-PATIENCE]).best_kpa
+    return before - review(problem, swept).best_kpa < WORTH * problem.tolerance_kpa
 
 
 def _binding(
