@@ -117,6 +117,7 @@ def _settings(job: Job, pull: PullResult | None) -> list[tuple[str, str, str]]:
 
 def _row(job: Job, pull: PullResult, step: Step | None) -> dict[str, Any]:
     absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
+    target = step.target if step is not None and step.target in job.targets else job.first_target
     why = {
         "foreign": "Made without the tool.",
         "changed": "Other settings than proposed.",
@@ -125,8 +126,8 @@ def _row(job: Job, pull: PullResult, step: Step | None) -> dict[str, Any]:
         "number": pull.number,
         "settings": wording.settings_line(pull.settings, job.pressure_unit, absent),
         "why": why,
-        "target": "" if step is None or len(job.targets) == 1 else step.target,
-        "deviation": wording.fine(pull.deviation, pull.unit),
+        "target": target if len(job.targets) > 1 else "",
+        "deviation": wording.fine(pull.deviations[target], pull.unit),
         "peak": wording.pressure(pull.peak, pull.unit),
         "margin": wording.pressure(pull.margin, pull.unit),
         "over": pull.margin < 0,

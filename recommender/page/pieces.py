@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from recommender.session import Job, PullResult, Step, Trust
 
 
+#: Reasons shown beside the settings; all of them are in the why panel.
+SHOWN_REASONS: Final = 3
+
+
 @dataclass(frozen=True)
 class Tile:
     """One knob as it is to stand.
@@ -24,6 +28,8 @@ class Tile:
         name, label, number, unit: As it is shown.
         was: What it stood at before; "" where it stays.
         more: True where the number goes up.
+        note: Said where it stays: ``as it is``, ``fixed``, or nothing before the first pull.
+        fixed: True for a knob that cannot be turned.
     """
 
     name: str
@@ -32,6 +38,7 @@ class Tile:
     unit: str
     was: str = ""
     more: bool = False
+    note: str = ""
     fixed: bool = False
 
 
@@ -52,6 +59,7 @@ def tiles(job: Job, settings: Mapping[str, float], last: PullResult | None) -> t
                 wording.knob_unit(name, job.pressure_unit),
                 wording.knob_number(was) if moved and was is not None else "",
                 bool(moved and was is not None and value > was),
+                "fixed" if dial.fixed else "" if was is None else "as it is",
                 dial.fixed,
             )
         )
@@ -105,6 +113,35 @@ def rows(job: Job, found: Answers) -> list[dict[str, Any]]:
     return sorted(made, key=lambda row: -int(row["number"]))
 
 
+def nearness(job: Job, last: PullResult) -> dict[str, Any]:
+    """How near the last pull came to the limit: as ``safety``, from what was measured."""
+    top = 1.12 * max(last.limit, last.peak)
+    unit = job.pressure_unit
+    if last.margin >= 0:
+        verdict = f"Pull {last.number} stayed under the limit."
+    else:
+        verdict = f"Pull {last.number} passed the limit by {wording.pressure(-last.margin, unit)} {unit}."
+    return {
+        "within": last.margin >= 0,
+        "verdict": verdict,
+        "peak": wording.pressure(last.peak, unit),
+        "limit": wording.pressure(last.limit, unit),
+        "margin": wording.pressure(last.margin, unit),
+        "rpm": wording.rpm(last.peak_rpm),
+        "known": True,
+        "at_peak": round(100.0 * last.peak / top, 2),
+        "at_high": round(100.0 * last.peak / top, 2),
+        "at_limit": round(100.0 * last.limit / top, 2),
+    }
+
+
+def shown_reasons(step: Step, stops: bool) -> list[str]:
+    """Reasons beside the settings. While a stop waits to be acknowledged, those of the withheld step stay back."""
+    if stops and "acknowledge" in step.codes:
+        return step.reasons[: step.codes.index("acknowledge") + 1]
+    return step.reasons[:SHOWN_REASONS]
+
+
 def values(job: Job, step: Step, last: PullResult | None) -> list[tuple[str, ...]]:
     """The main figure as a table: rpm, target, last pull, and low, expected and high of the band, every 250 rpm."""
     wanted = job.wanted(step.target)
@@ -116,7 +153,8 @@ def values(job: Job, step: Step, last: PullResult | None) -> list[tuple[str, ...
     curves = [np.interp(grid, wanted.rpm, wanted.boost)]
     empty = np.full(grid.shape, np.nan)
     curves.append(empty if last is None else np.interp(grid, last.rpm, last.boost, left=np.nan, right=np.nan))
-    curves += [np.interp(grid, band.rpm, each) for each in (band.low, band.mean, band.high)]
+    runs = step.verdict != "stop"
+    curves += [np.interp(grid, band.rpm, each) if runs else empty for each in (band.low, band.mean, band.high)]
     return [
         (f"{rpm:.0f}", *(wording.pressure(float(curve[i]), step.unit) for curve in curves))
         for i, rpm in enumerate(grid)

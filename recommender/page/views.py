@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from recommender import figures, wording
 from recommender.figure_svg import svg
 from recommender.page.desk import Desk, Task
-from recommender.page.pieces import rows, safety, tiles, trust_lines, values
+from recommender.page.pieces import nearness, rows, safety, shown_reasons, tiles, trust_lines, values
 from recommender.page.shield import LARGEST_LOG
 from recommender.palettes import PALETTES
 
 if TYPE_CHECKING:
     from recommender.explanation import KnobEffect, Outcome
     from recommender.session import Job, PullResult, Step
-
-#: Reasons shown beside the settings; all of them are in the why panel.
-SHOWN_REASONS: Final = 3
 
 
 def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, Any]:
@@ -26,15 +23,19 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
     step, pulls = found.step, found.pulls
     shown = step.settings or (step.best_settings if step.verdict in ("done", "out of reach") else None)
     last = pulls[-1] if pulls else None
+    set_to = tiles(job, shown, last) if shown else ()
+    measured = step.verdict == "stop" and last is not None
     missed = last.step if last is not None and last.hit is False else None
     before = None if missed is None else work.session.step(missed)
     return {
         "title": f"{wording.FACES[step.verdict].words} – {job.name}",
         "step": step,
         "face": wording.FACES[step.verdict],
-        "tiles": tiles(job, shown, last) if shown else (),
-        "safety": safety(job, step, bool(pulls)),
-        "reasons": step.reasons[:SHOWN_REASONS],
+        "tiles": set_to,
+        "moved": any(tile.was for tile in set_to),
+        "measured": measured,
+        "safety": nearness(job, last) if measured and last else safety(job, step, bool(pulls)),
+        "reasons": shown_reasons(step, bool(found.stops)),
         "trust": trust_lines(found.trust, last, step, before),
         "stops": found.stops,
         "dialled": tiles(job, work.dialled(step), None),
@@ -118,7 +119,10 @@ def figure_json(work: Desk, number: int, theme: str) -> str:
     wanted = work.session.job.wanted(step.target)
     pulls = [pull for pull in work.session.pulls(step.target) if _made_before(step, pull)]
     palette = PALETTES.get(theme, PALETTES["light"])
-    figure = figures.outlook(step, wanted, pulls[-1] if pulls else None, palette)
+    if step.verdict == "stop" and pulls:
+        figure = figures.before_after(None, pulls[-1], wanted, step.limit, step.unit, palette)
+    else:
+        figure = figures.outlook(step, wanted, pulls[-1] if pulls else None, palette)
     text = figure.to_json()
     return str(text)
 
@@ -130,6 +134,9 @@ def _made_before(step: Step, pull: PullResult) -> bool:
 
 def _outlook(job: Job, step: Step, last: PullResult | None) -> str:
     peak, limit = wording.pressure(step.peak, step.unit), wording.pressure(step.limit, step.unit)
+    if step.verdict == "stop" and last is not None:  # nothing is to be run: only what was measured is shown
+        picture = figures.before_after(None, last, job.wanted(step.target), step.limit, step.unit)
+        return svg(picture, title=f"Boost over engine speed: pull {last.number}, target and limit", mark="outlook")
     return svg(
         figures.outlook(step, job.wanted(step.target), last),
         title="Boost over engine speed",

@@ -6,6 +6,7 @@ A4 and to letter. Those that the README shows are kept under ``fixtures/pictures
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sys
 import tempfile
@@ -61,6 +62,8 @@ def take(browser: Any, bays: dict[str, Bay], out: Path) -> Iterator[Path]:
             tab.pdf(path=file, format=paper, print_background=True)
             yield file
         yield _shot(tab, out / "sheet.png", full_page=True)
+        top = browser.new_page(viewport={"width": 1040, "height": 1180})
+        yield _shot(top, out / "sheet-top.png", served.root + "/sheet")
         yield _shot(browser.new_page(viewport=SCREEN), out / "targets.png", served.root)
     finally:
         served.close()
@@ -78,6 +81,9 @@ def _faces(browser: Any, served: Served, bay: Bay, name: str, out: Path) -> Iter
     yield _shot(browser.new_page(viewport={"width": 320, "height": 640}), out / "zoomed.png", served.root)
     step = step_shown(tab)
     yield _shot(tab, out / "why.png", f"{served.root}/why/{step}", full_page=True)
+    yield _shot(
+        browser.new_page(viewport={"width": 1366, "height": 1350}), out / "why-top.png", f"{served.root}/why/{step}"
+    )
     yield _shot(dark, out / "why-dark.png", f"{served.root}/why/{step}", full_page=True)
     yield _shot(tab, out / "what-if.png", f"{served.root}/what-if?duty=60", full_page=True)
     tab.goto(served.root)
@@ -88,10 +94,21 @@ def _faces(browser: Any, served: Served, bay: Bay, name: str, out: Path) -> Iter
     yield _shot(tab, out / "taken.png")
 
 
+def shrunk(file: Path, colours: int = 128) -> None:
+    """Fewer colours make a picture of a page some times smaller. Does nothing without Pillow."""
+    with contextlib.suppress(ImportError):
+        from PIL import Image
+
+        with Image.open(file) as picture:
+            small = picture.convert("RGB").quantize(colours, dither=Image.Dither.NONE)
+        small.save(file, optimize=True)
+
+
 def _shot(tab: Any, file: Path, address: str = "", **more: Any) -> Path:
     if address:
         tab.goto(address)
     tab.screenshot(path=file, **more)
+    shrunk(file)
     return file
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from recommender import figures
 from recommender.explanation import KnobEffect
+from recommender.figure_draft import APART
 from recommender.figure_svg import svg
 from recommender.job import Job
 from recommender.job_template import write_template
@@ -79,7 +80,7 @@ def test_nobody_needs_colour(job: Job) -> None:
     assert len(looks) == 3
     places = sorted(note.y for note in figure.layout.annotations)
     inner = figure.layout.height - figure.layout.margin.t - figure.layout.margin.b
-    apart = figures.APART * (figure.layout.yaxis.range[1] - figure.layout.yaxis.range[0]) / inner
+    apart = APART * (figure.layout.yaxis.range[1] - figure.layout.yaxis.range[0]) / inner
     assert min(np.diff(places)) > 0.9 * apart
 
 
@@ -113,7 +114,8 @@ def test_before_and_after_are_named_once(job: Job) -> None:
     both = notes(figures.before_after(first, final, job.wanted(), 19.0, "psi"))
     assert both["earlier"] == "before: pull 1"
     assert both["last"] == "now: pull 4"
-    assert "earlier" not in notes(figures.before_after(final, final, job.wanted(), 19.0, "psi"))
+    alone = notes(figures.before_after(final, final, job.wanted(), 19.0, "psi"))
+    assert alone == {"last": "pull 4", "target": "target", "limit": "limit 19.0"}
     assert set(notes(figures.before_after(None, None, job.wanted(), 19.0, "psi"))) == {"target", "limit"}
 
 

@@ -8,6 +8,7 @@
   let working = null; // id of the log that this tab has brought
   let said = ""; // id of the last log that was told about
   let timer = 0;
+  let turn = 0; // only the latest look goes on
 
   document.documentElement.classList.add("scripted");
 
@@ -18,7 +19,7 @@
     box.hidden = !task || task.done;
     if (!box.hidden) {
       box.querySelector("p").textContent = `${task.name}: ${task.words}`;
-      box.querySelector("progress").value = task.stage;
+      box.querySelector("progress").value = task.stage + 0.5;
     }
   }
 
@@ -49,6 +50,7 @@
 
   async function look() {
     clearTimeout(timer);
+    const mine = ++turn;
     let wait = IDLE_MS;
     try {
       const answer = await fetch("/state", { headers: { accept: "application/json" } });
@@ -74,6 +76,7 @@
       byId("problem").dataset.lost = "1";
       problem("No answer from nextpull. Is it still running? This page tries again by itself.");
     }
+    if (mine !== turn) return;
     timer = setTimeout(look, document.hidden ? 4 * IDLE_MS : wait);
   }
 
