@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 __all__ = ["PageError", "serve"]
@@ -41,9 +44,25 @@ def serve(
     from recommender.page.server import Page
 
     page = Page(job_path, host=host, port=port, token=token, watch_folder=watch_folder, storage=storage)
-    try:
+    with contextlib.closing(page), _ended_by_signals():
         for line in page.lines():
             announce(line)
         page.run(open_browser=open_browser)
+
+
+@contextlib.contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """An interrupt or a termination ends the page in good order: the log in hand is finished, nothing is left over."""
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        with contextlib.suppress(KeyboardInterrupt):
+            yield
     finally:
-        page.close()
+        signal.signal(signal.SIGTERM, before)

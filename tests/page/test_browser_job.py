@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import time
@@ -68,6 +70,27 @@ def test_page_command_and_python_give_the_same_answer(serve: Serve, visit: Visit
     assert settings_shown(tab) == by_python["settings"]
     changed = tab.locator(".tile.moved .label").all_inner_texts()
     assert len(changed) == len(by_python["changed"])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_the_command_serves_and_ends_in_good_order(bay: Bay, tmp_path: Path, ending: signal.Signals) -> None:
+    drops = tmp_path / "drops"
+    drops.mkdir()
+    process = subprocess.Popen(
+        [sys.executable, "-u", "-m", "recommender.cli", "serve", str(bay.job), "--port", "0"],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "TMPDIR": str(drops)},
+    )
+    with process:
+        said = str(process.stdout.readline()) if process.stdout else ""
+        address = said.split(": ", 1)[1].strip()
+        with urllib.request.urlopen(address, timeout=30) as answer:
+            assert answer.status == 200
+        process.send_signal(ending)
+        assert process.wait(20) == 0
+    assert list(drops.iterdir()) == []
 
 
 def test_settings_are_put_right_before_the_log_is_taken(serve: Serve, visit: Visit, bay: Bay) -> None:
