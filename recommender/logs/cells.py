@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import re
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import pandas as pd
 
 from models.units import FloatArray
 from recommender.logs.layout import is_clock
 
+if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log is read
+    import pandas as pd
+
 DAY_S = 86400.0
 
 
-def numbers_of(column: pd.Series, decimal: str) -> tuple[FloatArray, Literal["number", "clock", "text"]]:
+def numbers_of(
+    column: pd.Series, decimal: str, *, grouping: bool = True
+) -> tuple[FloatArray, Literal["number", "clock", "text"]]:
     """A parsed column as numbers. What does not read as one becomes NaN.
 
+    Args:
+        column: Shape (n,)
+        decimal: Decimal sign of the log.
+        grouping: Whether signs between thousands may occur.
     Returns:
         Values, shape (n,), and what the column was: numbers, clock times (then in seconds), or text.
     """
+    import pandas as pd
+
     if pd.api.types.is_numeric_dtype(column.dtype) or pd.api.types.is_bool_dtype(column.dtype):
         return _finite(column.to_numpy(dtype=float, na_value=np.nan)), "number"
     text = column.astype("str")
@@ -27,7 +37,7 @@ def numbers_of(column: pd.Series, decimal: str) -> tuple[FloatArray, Literal["nu
     sample = [cell.strip(" \"'") for cell in filled.iloc[:20]]
     if sample and sum(map(is_clock, sample)) > len(sample) / 2:
         return clock_seconds(text), "clock"
-    values = _plain_numbers(text, decimal)
+    values = _plain_numbers(text, decimal, grouping)
     if filled.size and not np.isfinite(values).any():
         return values, "text"
     return values, "number"
@@ -37,16 +47,38 @@ def _finite(values: FloatArray) -> FloatArray:
     return np.where(np.isfinite(values) & (np.abs(values) < 1e15), values, np.nan)
 
 
-def _plain_numbers(text: pd.Series, decimal: str) -> FloatArray:
-    """Numbers after quotes, blanks between thousands and percent signs are taken off."""
+def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
+    """Numbers after quotes, blanks between thousands and percent signs are taken off.
+
+    Under decimal points a comma parts thousands, unless the log writes thousands without, or the column shows that it
+    cannot: by a cell that can only be a decimal comma, or because it runs more smoothly when read so.
+    """
     bare = text.str.replace(r"[\s'\"%]", "", regex=True)
+    if decimal == "." and bare.str.contains(",", regex=False, na=False).any():
+        only_decimal = bare.str.fullmatch(r"[+-]?(\d+,(\d{1,2}|\d{4,})|0*,\d+)", na=False).any()
+        if not grouping or only_decimal or _roughness(bare, ",") < 0.99 * _roughness(bare, "."):
+            decimal = ","
+    return _under(bare, decimal)
+
+
+def _under(bare: pd.Series, decimal: str) -> FloatArray:
+    """Cells as numbers under a decimal sign, the other sign taken for one between thousands."""
+    import pandas as pd
+
+    other = "." if decimal == "," else ","
+    grouped = bare.str.fullmatch(rf"[+-]?[1-9]\d{{0,2}}(\{other}\d{{3}})+(\{decimal}\d+)?", na=False)
+    bare = bare.mask(grouped, bare.str.replace(other, "", regex=False))
     if decimal == ",":
-        grouped = bare.str.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+(,\d+)?", na=False)
-        bare = bare.mask(grouped, bare.str.replace(".", "", regex=False)).str.replace(",", ".", regex=False)
-    else:
-        grouped = bare.str.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", na=False)
-        bare = bare.mask(grouped, bare.str.replace(",", "", regex=False))
+        bare = bare.mask(~bare.str.contains(".", regex=False, na=False), bare.str.replace(",", ".", regex=False))
     return _finite(pd.to_numeric(bare, errors="coerce").to_numpy(dtype=float, na_value=np.nan))
+
+
+def _roughness(bare: pd.Series, decimal: str) -> float:
+    """Largest step over the range: small for a column that runs smoothly."""
+    values = _under(bare, decimal)
+    known = values[np.isfinite(values)]
+    span = float(np.ptp(known)) if known.size else 0.0
+    return float(np.abs(np.diff(known)).max()) / span if span > 0 else 0.0
 
 
 def _fixed_width_seconds(text: pd.Series) -> FloatArray | None:
@@ -89,6 +121,8 @@ def clock_seconds(text: pd.Series) -> FloatArray:
 
 
 def _parsed_seconds(text: pd.Series) -> FloatArray:
+    import pandas as pd
+
     bare = text.str.strip(" \"'").str.replace(",", ".", regex=False)
     first = next((cell for cell in bare.dropna() if is_clock(cell)), "")
     if re.match(r"\d{4}-", first):
@@ -108,6 +142,8 @@ def _parsed_seconds(text: pd.Series) -> FloatArray:
 
 def _spans(bare: pd.Series) -> FloatArray:
     """``HH:MM:SS.fff``, ``HH:MM:SS:fff`` and ``MM:SS.fff`` (a clock without hours) to seconds."""
+    import pandas as pd
+
     parts = bare.str.extract(r"^(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2})(?:[.:](\d+))?$")
     hours, minutes, seconds = (pd.to_numeric(parts[k], errors="coerce") for k in range(3))
     share = pd.to_numeric("0." + parts[3].fillna("0"), errors="coerce")

@@ -17,6 +17,8 @@ from recommender.logs.written_units import is_unit
 SEPARATORS: Final = (",", ";", "\t", "|", " ")
 SEPARATOR_WORDS: Final = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars", " ": "blanks"}
 HEAD_LINES: Final = 600
+#: More columns than any logger writes.
+MOST_COLUMNS: Final = 2000
 #: Lines on which separators and decimal signs are tried.
 SAMPLE_LINES: Final = 120
 
@@ -24,6 +26,7 @@ _DOT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s?%?")
 _COMMA = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?\s?%?")
 _DOT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,'\s]\d{3})+(\.\d+)?")
 _COMMA_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.'\s]\d{3})+(,\d+)?")
+_FOUR_DIGITS = re.compile(r"[+-]?[1-9]\d{3,}(?![\d:/-])")
 _CLOCK = re.compile(
     r"(\d{4}-\d{1,2}-\d{1,2}[T ]|\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? )?"
     r"\d{1,3}:\d{1,2}(:\d{1,2})?([.,:]\d+)?\s?(Z|[+-]\d\d:?\d\d|[AaPp][Mm])?"
@@ -42,7 +45,8 @@ class Layout:
         encoding: Name of the encoding, for Python.
         separator: One character.
         decimal: ``.`` or ``,``
-        thousands: Sign between thousands, or None.
+        thousands: Sign between thousands, or None where none was seen.
+        ungrouped: Whether some number of a thousand or more is written without such a sign: then none has one.
         quoted: Whether cells are quoted.
         width: Cells in a row of numbers.
         names: Column names as written, one for each cell.
@@ -56,6 +60,7 @@ class Layout:
     separator: str
     decimal: str
     thousands: str | None
+    ungrouped: bool
     quoted: bool
     width: int
     names: tuple[str, ...]
@@ -189,6 +194,11 @@ def _thousands(lines: list[str], reading: _Reading, quoted: bool) -> str | None:
     return None
 
 
+def _ungrouped(lines: list[str], reading: _Reading, quoted: bool) -> bool:
+    cells = (cell for line in lines[reading.first :] for cell in split(line, reading.separator, quoted))
+    return any(_FOUR_DIGITS.match(cell) for cell in cells)
+
+
 def _fit(cells: list[str], width: int) -> list[str] | None:
     """Cells brought to the width of the numbers, where only empty trailing cells differ."""
     while len(cells) > width and not cells[-1]:
@@ -254,6 +264,11 @@ def layout_of(lines: list[str], encoding: str, file_name: str) -> Layout:
             f"{file_name}: no rows of numbers in its first {len(lines)} lines; it begins with {shown!r}. "
             "Expected a table with columns for time, engine speed and boost: export the log as CSV."
         )
+    if best.width > MOST_COLUMNS:
+        raise LogError(
+            f"{file_name}, line {best.first + 1}: {best.width} columns, more than {MOST_COLUMNS}. "
+            "Export the channels that are needed: time, engine speed, boost, throttle."
+        )
     rows = _header_rows(lines, best, quoted)
     if not rows:
         _refuse_header(lines, best, quoted, file_name)
@@ -263,6 +278,7 @@ def layout_of(lines: list[str], encoding: str, file_name: str) -> Layout:
         separator=best.separator,
         decimal=best.decimal,
         thousands=_thousands(lines, best, quoted),
+        ungrouped=_ungrouped(lines, best, quoted),
         quoted=quoted,
         width=best.width,
         names=tuple(names),

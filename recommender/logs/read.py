@@ -8,10 +8,9 @@ import re
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 
 from models.units import FloatArray
 from recommender.logs.cells import numbers_of
@@ -20,6 +19,9 @@ from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout,
 from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of
 from recommender.logs.table import Column, RawLog
 from recommender.logs.written_units import split_name, tidy
+
+if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log is read
+    import pandas as pd
 
 #: Rows parsed at a time.
 CHUNK_ROWS: Final = 200_000
@@ -73,18 +75,20 @@ def _head(path: Path) -> tuple[list[str], str]:
 
 
 def _read_text(path: Path) -> RawLog:
+    from pandas.errors import ParserError
+
     lines, encoding = _head(path)
     layout = layout_of(lines, encoding, path.name)
     warnings: list[str] = []
     try:
         chunks = _parsed(path, layout, "error")
-    except pd.errors.ParserError as fault:
+    except ParserError as fault:
         place = re.search(r"line (\d+)", str(fault))
         line = int(place[1]) + layout.first_line - 1 if place else layout.first_line
         warnings.append(f"line {line}: more cells than columns; such lines were left out")
         try:
             chunks = _parsed(path, layout, "skip")
-        except pd.errors.ParserError as second:
+        except ParserError as second:
             raise LogError(
                 f"{path.name}, from line {layout.first_line}: not a regular table ({second}). Expected "
                 f"{layout.width} cells a row, parted by {SEPARATOR_WORDS[layout.separator]}: export the log again."
@@ -116,7 +120,6 @@ def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Chunk]:
         "names": range(layout.width),
         "index_col": False,
         "decimal": layout.decimal,
-        "thousands": layout.thousands if layout.thousands in (",", ".") else None,
         "quoting": csv.QUOTE_MINIMAL if layout.quoted else csv.QUOTE_NONE,
         "skipinitialspace": True,
         "na_values": _MISSING,
@@ -138,11 +141,15 @@ def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Chunk]:
                     f"{path.name}: more than {MOST_CELLS / 1e6:g} million cells. Cut the recording to the part with "
                     "the pull, or leave out channels that are not needed."
                 )
-            found.append([numbers_of(frame[name], layout.decimal) for name in frame.columns])
+            found.append(
+                [numbers_of(frame[name], layout.decimal, grouping=not layout.ungrouped) for name in frame.columns]
+            )
     return found
 
 
 def _frames(text: io.TextIOWrapper, options: dict[str, Any], file_name: str) -> Iterator[pd.DataFrame]:
+    import pandas as pd
+
     try:
         with pd.read_csv(text, **options) as reader:
             yield from reader

@@ -25,6 +25,9 @@ class Unit:
     mark: str | None = None
 
 
+#: A name is looked at no further than this many signs.
+LONGEST_NAME: Final = 200
+
 _PRESSURES: Final = {
     "pa": "Pa", "hpa": "hPa", "mbar": "mbar", "kpa": "kPa", "mpa": "MPa", "bar": "bar", "psi": "psi", "atm": "atm",
     "kgf/cm2": "kgf/cm2", "kg/cm2": "kgf/cm2", "inhg": "inHg", "inhg.": "inHg", "mmhg": "mmHg", "torr": "mmHg",
@@ -118,7 +121,7 @@ def split_name(header: str) -> tuple[str, str | None]:
 
     The unit is None where the cell names none that is known.
     """
-    text = tidy(header)
+    text = tidy(header)[:LONGEST_NAME]
     brackets = re.match(r"^(.*?)\s*[\[({]([^\[\](){}]*(?:\([ag]\))?)[\])}]\s*(.*)$", text)
     if brackets and brackets[1] and parse_unit(brackets[2]):
         rest = f" {brackets[3]}" if brackets[3] else ""

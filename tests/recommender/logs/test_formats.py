@@ -215,3 +215,39 @@ def test_too_many_cells_are_refused_with_advice(tmp_path: Path, monkeypatch: pyt
 def test_optional_channels_may_be_missing(tmp_path: Path, missing: str) -> None:
     path = write_log(tmp_path / "log.csv", without(recording(20.0), missing), "units row, absolute and barometer")
     assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=3.5 if missing == "barometer_kpa" else 0.7)
+
+
+def test_decimal_commas_that_show_only_late(tmp_path: Path) -> None:
+    """Whole numbers for longer than the layout is looked at, then decimal commas: none is lost, none misread."""
+    log = recording(100.0, sweep_s=12.0, around=False, noise_kpa=0.3)
+    boost = log["boost_kpa"].copy()
+    boost[:800] = np.round(boost[:800])
+    lines = ["Zeit [ms];Drehzahl [1/min];Ladedruck [kPa]"]
+    for number, (t, n, p) in enumerate(zip(log["time_s"], log["rpm"], boost, strict=True)):
+        lines.append(f"{t * 1000:.0f};{n:.0f};" + (f"{p:.0f}" if number < 800 else f"{p:.3f}".replace(".", ",")))
+    path = written(tmp_path / "log.csv", lines)
+    np.testing.assert_allclose(read_log(path).columns[2].values, boost, atol=0.0006)
+
+
+def test_more_columns_than_any_logger_writes(tmp_path: Path) -> None:
+    lines = [",".join(f"c{k}" for k in range(3000)), *(",".join(["1.5"] * 3000) for _ in range(5))]
+    with pytest.raises(LogError, match="3000 columns, more than 2000"):
+        read_log(written(tmp_path / "log.csv", lines))
+
+
+@pytest.mark.parametrize("sign", ["_", "(", " ", ".", "a_", "[a"])
+def test_a_monstrous_name_takes_no_time(tmp_path: Path, sign: str) -> None:
+    name = sign * 40_000
+    lines = [f"Time (s),RPM,Boost (kPa),{name}", *(f"{line},1" for line in _LINES[1:])]
+    assert plateau(written(tmp_path / "log.csv", lines)) == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_thousands_that_show_only_late(tmp_path: Path) -> None:
+    """A minute of idle under 1000 rpm, then commas between thousands: 1,250 is not one and a quarter."""
+    idle = [f"{k / 10:.1f};{880 + k % 7};-60.5" for k in range(700)]
+    rows = [
+        f"{t + 70:.1f};{n:,.0f};{p:.1f}" for t, n, p in _ROWS[::2]
+    ]
+    path = written(tmp_path / "log.csv", ["Time (s);RPM;Boost (kPa)", *idle, *rows])
+    assert np.nanmax(read_log(path).columns[1].values) > 6800.0
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.8)
