@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from recommender.palettes import Palette
 
 if TYPE_CHECKING:
     from recommender.job_checks import TargetWanted
+    from recommender.session import PullResult
 
 WIDTH: Final = 960
 HEIGHT: Final = 430
@@ -20,6 +22,8 @@ HEIGHT: Final = 430
 SMALL: Final = (320, 200)
 #: Room around the plot. [pixels]
 MARGIN: Final = {"l": 62, "r": 150, "t": 18, "b": 52}
+#: Most pulls drawn before the last one.
+EARLIER: Final = 12
 #: Least distance between two names at the right edge. [pixels]
 APART: Final = 21
 FONT: Final = "system-ui, 'DejaVu Sans', sans-serif"
@@ -51,6 +55,17 @@ class Draft:
         }[role]
         self._trace(role, name, x, y, line={"color": getattr(self._palette, role), **look})
         self._name(role, name, y)
+
+    def pulls(self, pulls: Sequence[PullResult]) -> None:
+        """Pulls, oldest first: the last one strong and named, some before it thin."""
+        earlier = pulls[-1 - EARLIER : -1]
+        for pull in earlier:
+            thin = {"color": self._palette.earlier, "width": 1.0}
+            self._trace("earlier", f"pull {pull.number}", pull.rpm, pull.boost, line=thin)
+        if earlier:
+            self._name("earlier", "before" if len(earlier) == 1 else "earlier pulls", earlier[-1].boost)
+        if pulls:
+            self.line("last", f"pull {pulls[-1].number}", pulls[-1].rpm, pulls[-1].boost)
 
     def target(self, wanted: TargetWanted) -> None:
         """The target's points, held to its first and last rpm."""

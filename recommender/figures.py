@@ -24,19 +24,18 @@ if TYPE_CHECKING:
     from recommender.session import PullResult, Step
 
 
-def outlook(step: Step, wanted: TargetWanted, last: PullResult | None = None, palette: Palette = LIGHT) -> go.Figure:
-    """What is expected of a step: target, last pull, predicted band and limit over rpm.
+def outlook(step: Step, wanted: TargetWanted, pulls: Sequence[PullResult] = (), palette: Palette = LIGHT) -> go.Figure:
+    """What is expected of a step: target, pulls so far, predicted band and limit over rpm.
 
     Args:
         step: The step; its band in the job's unit.
         wanted: The target it serves.
-        last: The last pull, where there is one.
+        pulls: Oldest first: the last one is drawn strong, those before it thin.
         palette: Colours.
     """
     draft = Draft(step.unit, palette)
     draft.band(step.band.rpm, step.band.low, step.band.mean, step.band.high)
-    if last is not None:
-        draft.line("last", f"pull {last.number}", last.rpm, last.boost)
+    draft.pulls(pulls)
     draft.target(wanted)
     draft.limit(step.limit)
     draft.done(wanted)
@@ -58,6 +57,18 @@ def outcome(step: Step, pull: PullResult, wanted: TargetWanted, palette: Palette
     draft.line("last", f"pull {pull.number}", pull.rpm, pull.boost)
     draft.target(wanted)
     draft.limit(step.limit)
+    draft.done(wanted)
+    return draft.figure
+
+
+def measured(
+    pulls: Sequence[PullResult], wanted: TargetWanted, limit: float, unit: str, palette: Palette = LIGHT
+) -> go.Figure:
+    """Pulls so far against target and limit, without any prediction. As ``outlook``; pressures in ``unit``, gauge"""
+    draft = Draft(unit, palette)
+    draft.pulls(pulls)
+    draft.target(wanted)
+    draft.limit(limit)
     draft.done(wanted)
     return draft.figure
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from recommender import figures, wording
@@ -41,7 +41,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "dialled": tiles(job, work.dialled(step), None),
         "corrected": step.settings is not None and dict(work.dialled(step)) != dict(step.settings),
         "checklist": () if pulls else work.session.checklist(),
-        "figure": _outlook(job, step, last),
+        "figure": _outlook(job, step, pulls),
         "values": values(job, step, last),
         "rows": rows(job, found),
         "last": last,
@@ -108,7 +108,7 @@ def what_if(work: Desk, target: str | None, asked: Mapping[str, float]) -> dict[
         "safety": safety(job, step, bool(pulls)),
         "form": tiles(job, step.settings or {}, None),
         "tiles": tiles(job, step.settings or {}, pulls[-1] if pulls else None),
-        "figure": _outlook(job, step, pulls[-1] if pulls else None),
+        "figure": _outlook(job, step, pulls),
         "target": name,
     }
 
@@ -120,9 +120,9 @@ def figure_json(work: Desk, number: int, theme: str) -> str:
     pulls = [pull for pull in work.session.pulls(step.target) if _made_before(step, pull)]
     palette = PALETTES.get(theme, PALETTES["light"])
     if step.verdict == "stop" and pulls:
-        figure = figures.before_after(None, pulls[-1], wanted, step.limit, step.unit, palette)
+        figure = figures.measured(pulls, wanted, step.limit, step.unit, palette)
     else:
-        figure = figures.outlook(step, wanted, pulls[-1] if pulls else None, palette)
+        figure = figures.outlook(step, wanted, pulls, palette)
     text = figure.to_json()
     return str(text)
 
@@ -132,16 +132,14 @@ def _made_before(step: Step, pull: PullResult) -> bool:
     return pull.step is None or pull.step < step.number
 
 
-def _outlook(job: Job, step: Step, last: PullResult | None) -> str:
+def _outlook(job: Job, step: Step, pulls: Sequence[PullResult]) -> str:
     peak, limit = wording.pressure(step.peak, step.unit), wording.pressure(step.limit, step.unit)
-    if step.verdict == "stop" and last is not None:  # nothing is to be run: only what was measured is shown
-        picture = figures.before_after(None, last, job.wanted(step.target), step.limit, step.unit)
-        return svg(picture, title=f"Boost over engine speed: pull {last.number}, target and limit", mark="outlook")
+    if step.verdict == "stop" and pulls:  # nothing is to be run: only what was measured is shown
+        picture = figures.measured(pulls, job.wanted(step.target), step.limit, step.unit)
+        return svg(picture, title=f"Boost over engine speed: pull {pulls[-1].number}, target, limit", mark="outlook")
     return svg(
-        figures.outlook(step, job.wanted(step.target), last),
+        figures.outlook(step, job.wanted(step.target), pulls),
         title="Boost over engine speed",
-        description=(
-            f"Target, last pull, predicted band and limit. Expected peak {peak} {step.unit}, limit {limit} {step.unit}."
-        ),
+        description=f"Target, pulls, predicted band. Expected peak {peak} {step.unit}, limit {limit} {step.unit}.",
         mark="outlook",
     )

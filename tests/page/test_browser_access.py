@@ -180,9 +180,10 @@ def test_a_job_with_a_hostile_name_is_shown_as_text(serve: Serve, visit: Visit, 
 
 def test_the_figure_can_be_zoomed_with_the_packaged_script(serve: Serve, visit: Visit, bay: Bay) -> None:
     served = serve(bay.job)
-    tab = visit(served.address)
+    tab = visit("about:blank")
     asked: list[str] = []
     tab.on("request", lambda request: asked.append(request.url))
+    tab.goto(served.address)
     assert tab.locator(".plot > svg").count() == 1
     tab.click("#explore")
     tab.wait_for_selector(".plot .js-plotly-plot .scatterlayer .trace")

@@ -63,7 +63,7 @@ def notes(figure: go.Figure) -> dict[str, str]:
 
 def test_the_outlook_shows_target_last_pull_band_and_limit(job: Job) -> None:
     step, last = made_step(), made_pull(lambda rpm: np.full(rpm.shape, 14.0))
-    figure = figures.outlook(step, job.wanted(), last)
+    figure = figures.outlook(step, job.wanted(), [last])
     assert roles(figure) == ["band", "band", "band", "last", "target"]
     assert notes(figure) == {"band": "predicted, 90 %", "last": "pull 2", "target": "target", "limit": "limit 19.0"}
     lines = [shape for shape in figure.layout.shapes if shape.type == "line"]
@@ -73,9 +73,17 @@ def test_the_outlook_shows_target_last_pull_band_and_limit(job: Job) -> None:
     assert (judged.x0, judged.x1) == (3900.0, 6800.0)  # the template's target: judged from its first highest point
 
 
+def test_the_picture_grows_with_the_pulls(job: Job) -> None:
+    pulls = [made_pull(lambda rpm, n=n: np.full(rpm.shape, 10.0 + n), number=n) for n in (1, 2, 3)]
+    figure = figures.outlook(made_step(), job.wanted(), pulls)
+    assert roles(figure)[3:] == ["earlier", "earlier", "last", "target"]
+    assert (notes(figure)["earlier"], notes(figure)["last"]) == ("earlier pulls", "pull 3")
+    assert "band" not in roles(figures.measured(pulls, job.wanted(), 19.0, "psi"))
+
+
 def test_nobody_needs_colour(job: Job) -> None:
     last = made_pull(lambda rpm: np.full(rpm.shape, 14.0))
-    figure = figures.outlook(made_step(), job.wanted(), last)
+    figure = figures.outlook(made_step(), job.wanted(), [last])
     looks = {(t.line.dash or "solid", t.line.width) for t in figure.data if t.name in ("pull 2", "target", "expected")}
     assert len(looks) == 3
     places = sorted(note.y for note in figure.layout.annotations)
@@ -164,7 +172,7 @@ def test_svg_escapes_and_refuses_what_it_cannot_draw(job: Job) -> None:
 
 def test_a_figure_is_valid_json_for_the_packaged_script(job: Job) -> None:
     pull = made_pull(lambda rpm: np.where(rpm > 6000, np.nan, 12.0))
-    sent = json.loads(str(figures.outlook(made_step(), job.wanted(), pull).to_json()))
+    sent = json.loads(str(figures.outlook(made_step(), job.wanted(), [pull]).to_json()))
     assert {trace["type"] for trace in sent["data"]} == {"scatter"}
     assert None in sent["data"][3]["y"]
 
