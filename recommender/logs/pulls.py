@@ -159,7 +159,7 @@ def _without_wait(rec: Recording, smooth: FloatArray, first: int, last: int, who
     upper = smooth[rows] > smooth[first] + 0.5 * rise
     if upper.any():
         usual = max(usual, float(np.median(slope[upper & (ahead < last)])) if (upper & (ahead < last)).any() else usual)
-    still = (slope < 0.12 * usual) & (ahead < last)
+    still = (slope < 0.12 * usual) & (ahead < last) & (smooth[rows] < smooth[last] - max(0.3 * rise, 150.0))
     if not whole:
         still &= smooth[rows] <= smooth[first] + max(0.25 * rise, 60.0)
     if not still.any():
@@ -216,6 +216,8 @@ def _span(
     if end <= first + 2:
         return None
     begin = _without_wait(rec, smooth, low, end, whole=not throttled)
+    if end - begin < 3:
+        return None
     if not throttled:
         first, last = begin, end
         rise, length = float(smooth[top] - smooth[begin]), float(rec.time_s[end] - rec.time_s[begin])

@@ -20,6 +20,8 @@ STEP_WARN_RPM: Final = 150.0
 STEP_MOST_RPM: Final = 600.0
 #: Gauge and barometer may differ this much with the engine at rest. [kPa]
 KEY_ON_KPA: Final = 3.0
+#: A gauge with more noise than this does not stand still by itself. [kPa]
+LEAST_NOISE_KPA: Final = 0.1
 #: Fewest real samples of boost in a pull.
 FEWEST_SAMPLES: Final = 6
 #: Real rates under these hide short spikes, and ringing of 1 to 3 Hz. [Hz]
@@ -57,9 +59,7 @@ def pinned(evidence: Evidence) -> Iterator[Remark]:
         )
         return
     real = span_s / max(evidence.interval_s["boost"], evidence.row_s)
-    rest = np.diff(boost[~at_top])
-    moving = rest.size > 5 and float(np.mean(rest != 0)) > 0.8
-    if real >= 5 and span_s >= 0.3 and moving:
+    if real >= 5 and span_s >= 0.3 and _noisy(boost, *held):
         yield Remark(
             "pinned",
             f"boost stands at exactly {top:.1f} kPa for {span_s:.1f} s while it moves everywhere else: "
@@ -98,7 +98,7 @@ def frozen(evidence: Evidence) -> Iterator[Remark]:
             )
         elif part[start] == part.max() and role == "boost":
             continue  # at its top: that is for the check of a pinned gauge
-        elif role == "boost" and seconds > max(12 * usual, 0.3 * evidence.seconds) and _lively(part, start, length):
+        elif seconds > max(12 * usual, 0.3 * evidence.seconds) and _noisy(part, start, start + length - 1):
             yield Remark(
                 "frozen",
                 f"boost stands at exactly {part[start]:.1f} kPa for {seconds:.1f} s while it moves everywhere else",
@@ -107,10 +107,20 @@ def frozen(evidence: Evidence) -> Iterator[Remark]:
             )
 
 
-def _lively(values: FloatArray, start: int, length: int) -> bool:
-    """Whether a signal changes at nearly every sample outside one run."""
-    rest = np.concatenate([np.diff(values[: start + 1]), np.diff(values[start + length :])])
-    return rest.size >= 4 and float(np.mean(rest != 0)) > 0.7
+def _noisy(values: FloatArray, first: int, last: int) -> bool:
+    """Whether a signal shows noise outside one run of equal values.
+
+    A gauge that shows noise everywhere else cannot stand still by itself; a log without noise (a simulated one, a
+    filtered one) may well be flat.
+    """
+    steps = np.diff(values)
+    moved = np.abs(steps[steps != 0])
+    quantum = float(moved.min()) if moved.size else 0.0
+    second = np.concatenate([np.diff(values[:first], n=2), np.diff(values[last + 1 :], n=2)])
+    if second.size < 4:
+        return False
+    noise = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
+    return noise > max(LEAST_NOISE_KPA, 2.0 * quantum)
 
 
 def gaps(evidence: Evidence) -> Iterator[Remark]:

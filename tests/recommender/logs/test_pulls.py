@@ -182,3 +182,26 @@ def test_recording_that_begins_and_ends_within_the_sweep(tmp_path: Path) -> None
     pull = the_pull(tmp_path, recording(20.0, around=False, rpm_from=2400.0, rpm_to=6750.0))
     assert pull.quality.verdict == "taken"
     assert not pull.aborted
+
+
+@pytest.mark.parametrize("throttle", [True, False])
+@pytest.mark.parametrize("seed", range(3))
+def test_bouncing_on_the_rev_limiter_leaves_the_sweep_whole(tmp_path: Path, throttle: bool, seed: int) -> None:
+    sweep = recording(20.0, around=False, seed=seed)
+    limiter = recording(20.0, around=False, rpm_from=6980.0, rpm_to=6990.0, sweep_s=3.0, noise_rpm=45.0, seed=seed)
+    channels = joined(sweep, limiter)
+    pull = read(tmp_path, channels if throttle else without(channels, "throttle_pct")).pulls[0]
+    assert pull.trace.rpm[0] == pytest.approx(2000.0, abs=200.0)
+    assert pull.trace.rpm.max() > 6850.0
+
+
+@pytest.mark.parametrize("throttle", [True, False])
+def test_a_road_pull_that_gathers_speed(tmp_path: Path, throttle: bool) -> None:
+    """Engine speed that rises slowly before boost and three times as fast on boost."""
+    channels = recording(20.0, around=False, sweep_s=12.0)
+    share = np.linspace(0.0, 1.0, channels["rpm"].size)
+    channels["rpm"] = 1900.0 + 5000.0 * (0.35 * share + 0.65 * share**2.5)
+    channels["boost_kpa"] = 110.0 / (1.0 + np.exp(-(channels["rpm"] - 3300.0) / 250.0))
+    pull = the_pull(tmp_path, channels if throttle else without(channels, "throttle_pct"))
+    assert pull.trace.rpm[0] == pytest.approx(1900.0, abs=60.0)
+    assert pull.quality.verdict == "taken"

@@ -189,3 +189,17 @@ def test_pull_that_begins_inside_the_judged_range(tmp_path: Path) -> None:
 def test_throttle_may_be_missing(tmp_path: Path) -> None:
     pull = first(tmp_path, without(recording(20.0), "throttle_pct"))
     assert pull.quality.verdict == "taken"
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 20.0, 50.0])
+@pytest.mark.parametrize("decimals", [1, 2, 4])
+def test_a_log_without_noise_may_be_flat(tmp_path: Path, rate_hz: float, decimals: int) -> None:
+    """A simulated log: straight rise, then exactly 16 psi to the end. Nothing in it says that the gauge is pinned."""
+    rpm = np.linspace(2000.0, 7000.0, int(10 * rate_hz))
+    boost = np.interp(rpm, [2000.0, 3600.0, 7000.0], [2.0, 16.0, 16.0])
+    rows = [f"{k / rate_hz:.3f},{n:.0f},{p:.{decimals}f},100" for k, (n, p) in enumerate(zip(rpm, boost, strict=True))]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time (s),Engine Speed (rpm),Boost (psi),Throttle (%)", *rows]))
+    (pull,) = intake(path, JUDGED).pulls
+    assert pull.quality.verdict == "taken", pull.quality
+    assert pull.trace.boost_kpa.max() == pytest.approx(16 * 6.894757, rel=1e-4)
