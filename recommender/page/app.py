@@ -76,7 +76,8 @@ def _reading(app: FastAPI, desk: Desk, pages: _Pages) -> None:
     def main(target: str | None = None, task: str = "", notice: str = "") -> HTMLResponse:
         name = desk.session.job.wanted(target).name
         desk.in_hand = name
-        mark = desk.mark()
+        desk.session.next_step(name)  # what is worked out by being looked at must not count as a change
+        mark = desk.mark(fresh=True)
         return pages.show("desk.html", **views.desk(desk, name, desk.task(task), notice), mark=mark)
 
     @app.get("/state")

@@ -110,11 +110,15 @@ class Desk:
             trust=self.session.trust(target),
         )
 
-    def mark(self) -> str:
-        """Changes whenever something was added to the record, by this page or by anybody else."""
+    def mark(self, *, fresh: bool = False) -> str:
+        """Changes whenever something was added to the record, by this page or by anybody else.
+
+        Args:
+            fresh: Look now, however short ago it was looked.
+        """
         with self._lock:
             when, mark = self._asked
-            if time.monotonic() - when > ASKED_S:
+            if fresh or time.monotonic() - when > ASKED_S:
                 mark = self.session.digest()[:16]
                 self._asked = (time.monotonic(), mark)
             return mark

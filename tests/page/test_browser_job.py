@@ -175,6 +175,21 @@ def test_two_tabs_see_the_same_and_an_old_one_cannot_act(serve: Serve, visit: Vi
         assert len(session.pulls()) == 3
 
 
+def test_what_was_typed_outlives_a_change_that_is_none_of_its_business(
+    serve: Serve, visit: Visit, tmp_path: Path
+) -> None:
+    bay = Bay(tmp_path / "job", second=0.8)
+    served = serve(bay.job)
+    tab = visit(served.address)
+    mark = tab.get_attribute("#live", "data-mark")
+    tab.fill("#run-duty", "7")
+    tab.set_input_files("#log", bay.job)
+    visit(f"{served.root}/?target=track")  # a step for the other target is worked out
+    tab.wait_for_function("mark => document.getElementById('live').dataset.mark !== mark", arg=mark)
+    assert tab.input_value("#run-duty") == "7"
+    assert tab.evaluate("() => document.getElementById('log').files.length") == 1
+
+
 def test_what_another_program_adds_appears_by_itself(serve: Serve, visit: Visit, bay: Bay) -> None:
     tab = visit(serve(bay.job).address)
     before = step_shown(tab)

@@ -41,6 +41,8 @@
     if (!fresh) return;
     const moved = fresh.dataset.step !== live().dataset.step;
     const held = document.activeElement && live().contains(document.activeElement) ? document.activeElement.id : "";
+    // While the same step stands, a file that was chosen and values that were typed stay as they are.
+    if (!moved) fresh.querySelector("#log-form").replaceWith(byId("log-form"));
     live().replaceWith(fresh);
     document.title = page.title;
     equip();
@@ -133,6 +135,9 @@
 
   function equip() {
     const form = byId("log-form");
+    byId("explore").addEventListener("click", explore);
+    if (form.dataset.equipped) return;
+    form.dataset.equipped = "1";
     form.addEventListener("submit", (event) => {
       if (event.submitter && event.submitter.hasAttribute("formaction")) return;
       event.preventDefault();
@@ -148,7 +153,6 @@
         .then((told) => problem(told.error || ""))
         .catch(() => problem("What was dialled in could not be kept. It still counts if the log is brought from this page."));
     });
-    byId("explore").addEventListener("click", explore);
   }
 
   // The figure's script weighs some megabytes: it comes when somebody asks for it.
