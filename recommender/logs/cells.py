@@ -54,11 +54,20 @@ def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
     cannot: by a cell that can only be a decimal comma, or because it runs more smoothly when read so.
     """
     bare = text.str.replace(r"[\s'\"%]", "", regex=True)
-    if decimal == "." and bare.str.contains(",", regex=False, na=False).any():
-        only_decimal = bare.str.fullmatch(r"[+-]?(\d+,(\d{1,2}|\d{4,})|0*,\d+)", na=False).any()
-        if not grouping or only_decimal or _roughness(bare, ",") < 0.99 * _roughness(bare, "."):
-            decimal = ","
+    if decimal == "." and _comma_is_decimal(bare[bare.str.contains(",", regex=False, na=False)], bare, grouping):
+        decimal = ","
     return _under(bare, decimal)
+
+
+def _comma_is_decimal(with_comma: pd.Series, column: pd.Series, grouping: bool) -> bool:
+    """Whether the commas of a column part decimals although the log's decimal sign is a point.
+
+    Shares of the column, not single cells, decide: one cell may be damaged.
+    """
+    if with_comma.empty or with_comma.str.fullmatch(r"[+-]?[\d,]+\.\d*", na=False).mean() > 0.05:
+        return False
+    only_decimal = with_comma.str.fullmatch(r"[+-]?(\d+,(\d{1,2}|\d{4,})|0*,\d+)", na=False).mean() > 0.05
+    return not grouping or bool(only_decimal) or _roughness(column, ",") < 0.99 * _roughness(column, ".")
 
 
 def _under(bare: pd.Series, decimal: str) -> FloatArray:
@@ -74,7 +83,7 @@ def _under(bare: pd.Series, decimal: str) -> FloatArray:
 
 
 def _roughness(bare: pd.Series, decimal: str) -> float:
-    """Largest step over the range: small for a column that runs smoothly."""
+    """Largest step over the range: small for a column that runs smoothly. [-]"""
     values = _under(bare, decimal)
     known = values[np.isfinite(values)]
     span = float(np.ptp(known)) if known.size else 0.0

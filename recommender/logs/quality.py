@@ -120,7 +120,7 @@ def _noisy(values: FloatArray, first: int, last: int) -> bool:
     if second.size < 4:
         return False
     noise = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
-    return noise > max(LEAST_NOISE_KPA, 2.0 * quantum)
+    return bool(noise > max(LEAST_NOISE_KPA, 2.0 * quantum))
 
 
 def gaps(evidence: Evidence) -> Iterator[Remark]:

@@ -245,9 +245,7 @@ def test_a_monstrous_name_takes_no_time(tmp_path: Path, sign: str) -> None:
 def test_thousands_that_show_only_late(tmp_path: Path) -> None:
     """A minute of idle under 1000 rpm, then commas between thousands: 1,250 is not one and a quarter."""
     idle = [f"{k / 10:.1f};{880 + k % 7};-60.5" for k in range(700)]
-    rows = [
-        f"{t + 70:.1f};{n:,.0f};{p:.1f}" for t, n, p in _ROWS[::2]
-    ]
+    rows = [f"{t + 70:.1f};{n:,.0f};{p:.1f}" for t, n, p in _ROWS[::2]]
     path = written(tmp_path / "log.csv", ["Time (s);RPM;Boost (kPa)", *idle, *rows])
     assert np.nanmax(read_log(path).columns[1].values) > 6800.0
     assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.8)
