@@ -32,24 +32,24 @@ from models.units import FloatArray
 #: name: (mean, standard deviation) of the constant in the scale in which it is normal. Logarithms are natural.
 #: Wide on purpose: the 90 % span of each covers soft and stiff springs, lazy and touchy solenoids, early and late turbos.
 CONSTANTS: Final[dict[str, tuple[float, float]]] = {
-    "log_floor": (np.log(0.60), 0.35),  # spring's boost over the highest target
+    "log_floor": (np.log(0.61), 0.32),  # spring's boost over the highest target
     "floor_slope": (0.0, 0.20),  # log floor, judge_from to judge_to
-    "spool_at": (-0.10, 0.25),  # u at which the spool line passes the highest target
-    "log_spool_slope": (np.log(3.0), 0.45),  # log boost per u along the spool line
-    "log_top": (np.log(1.70), 0.30),  # ceiling at mid range over the highest target
-    "top_slope": (-0.20, 0.25),  # log ceiling, judge_from to judge_to
-    "dead_low": (9.0, 6.0),  # duty at which the solenoid begins to bleed [%]
-    "full_at": (90.0, 9.0),  # duty at which it can bleed no more [%]
-    "log_curvature": (np.log(1.25), 0.25),  # exponent of the share over its travel
-    "logit_most": (0.85, 0.45),  # share bled at the end of the travel
-    "duty_tilt": (-0.08, 0.15),  # how much less duty is worth at judge_to than at judge_from
-    "duty_bow": (0.0, 0.10),  # the same, second order
-    "log_knee": (np.log(7.0), 0.45),  # sharpness of the knee with the gate idle
+    "spool_at": (-0.11, 0.16),  # u at which the spool line passes the highest target
+    "log_spool_slope": (np.log(3.8), 0.38),  # log boost per u along the spool line
+    "log_top": (np.log(1.60), 0.27),  # ceiling at mid range over the highest target
+    "top_slope": (-0.16, 0.22),  # log ceiling, judge_from to judge_to
+    "dead_low": (9.5, 5.0),  # duty at which the solenoid begins to bleed [%]
+    "full_at": (89.0, 8.5),  # duty at which it can bleed no more [%]
+    "log_curvature": (np.log(1.24), 0.23),  # exponent of the share over its travel
+    "logit_most": (0.87, 0.40),  # share bled at the end of the travel
+    "duty_tilt": (-0.16, 0.20),  # how much less duty is worth at judge_to than at judge_from
+    "duty_bow": (0.04, 0.11),  # the same, second order
+    "log_knee": (np.log(9.0), 0.60),  # sharpness of the knee with the gate idle
     "log_sharpen": (np.log(0.9), 0.50),  # how much engagement sharpens it
-    "log_spike": (np.log(0.05), 0.70),  # boost past the knee per unit of engagement too near, over the regulated boost
+    "log_spike": (np.log(0.06), 0.65),  # boost past the knee per unit of engagement too near, over the regulated boost
     "spike_from": (0.88, 0.08),  # engagement over regulated boost from which the spike grows
-    "log_spike_idle": (np.log(0.010), 0.80),  # boost past the knee with engagement idle
-    "log_spike_length": (np.log(0.09), 0.40),  # u over which the spike dies
+    "log_spike_idle": (np.log(0.007), 0.80),  # boost past the knee with engagement idle
+    "log_spike_length": (np.log(0.08), 0.45),  # u over which the spike dies
     "log_pull_together": (np.log(1.5), 0.90),  # feedback: error divided by 1 + this at full gain
     "aim_offset": (0.0, 0.015),  # where feedback pulls to, over the target, less 1
     "log_ring_from": (np.log(0.60), 0.45),  # share of full gain from which it rings

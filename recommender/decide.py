@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import special
+from threadpoolctl import threadpool_limits
 
 from models.curve import deviation_kpa
 from models.evidence import Observation
@@ -113,7 +114,9 @@ def decide(problem: Problem, observations: Sequence[Observation]) -> Decision:
     Returns:
         Verdict, settings, risk, band and reasons.
     """
-    return decide_with(problem, observations, surrogate_for(problem, observations))
+    # One thread for linear algebra: small matrices gain nothing from more, and the sums keep their order.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return decide_with(problem, observations, surrogate_for(problem, observations))
 
 
 def decide_with(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:
