@@ -92,7 +92,7 @@ def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tu
         Reason(
             "risk gate",
             f"Nothing that can be dialled in from pull {last.number} keeps the risk at or under {problem.risk:.1%}: the "
-            f"mildest step still has {least.risk:.1%}.",
+            f"mildest step still has {least.risk:.2%}.",
         ),
         Reason("hardware", "Set the controller back to idle and run a baseline, or check gate and gauge."),
     )
