@@ -113,9 +113,8 @@ def _noisy(values: FloatArray, first: int, last: int) -> bool:
     A gauge that shows noise everywhere else cannot stand still by itself; a log without noise (a simulated one, a
     filtered one) may well be flat.
     """
-    steps = np.diff(values)
-    moved = np.abs(steps[steps != 0])
-    quantum = float(moved.min()) if moved.size else 0.0
+    levels = np.unique(values)
+    quantum = float(np.diff(levels).min()) if levels.size > 1 else 0.0
     second = np.concatenate([np.diff(values[:first], n=2), np.diff(values[last + 1 :], n=2)])
     if second.size < 4:
         return False

@@ -203,3 +203,10 @@ def test_a_log_without_noise_may_be_flat(tmp_path: Path, rate_hz: float, decimal
     (pull,) = intake(path, JUDGED).pulls
     assert pull.quality.verdict == "taken", pull.quality
     assert pull.trace.boost_kpa.max() == pytest.approx(16 * 6.894757, rel=1e-4)
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 20.0, 50.0])
+def test_a_gauge_pinned_for_most_of_the_pull(tmp_path: Path, rate_hz: float) -> None:
+    channels = recording(rate_hz, plateau_kpa=200.0, noise_kpa=0.3)
+    channels["boost_kpa"] = np.minimum(channels["boost_kpa"], 100.0)
+    assert remark(first(tmp_path, channels), "pinned").refuses
