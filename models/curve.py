@@ -60,7 +60,8 @@ class Target:
 
     def at(self, rpm: npt.ArrayLike) -> FloatArray:
         """Boost wanted at each rpm. [kPa gauge], shape of ``rpm``"""
-        return np.interp(np.asarray(rpm, dtype=float), self.rpm, self.boost_kpa)
+        wanted: FloatArray = np.interp(np.asarray(rpm, dtype=float), self.rpm, self.boost_kpa)
+        return wanted
 
     def judged(self, rpm: npt.ArrayLike) -> npt.NDArray[np.bool_]:
         """Which rpm lie in the judged range. Shape of ``rpm``"""
@@ -208,7 +209,7 @@ def sustained_peak_kpa(trace: Trace) -> float:
 
     Equal to the raw peak where the log is too slow for that.
     """
-    window = int(round(0.12 * trace.rate_hz)) | 1
+    window = round(0.12 * trace.rate_hz) | 1
     if window < 5 or window > trace.boost_kpa.size:
         return float(trace.boost_kpa.max())
     return float(signal.savgol_filter(trace.boost_kpa, window, 2).max())

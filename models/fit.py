@@ -48,7 +48,7 @@ def least_squares(
     found = optimize.least_squares(
         residuals,
         np.asarray(start, dtype=float),
-        jac=jacobian if jacobian is not None else "2-point",  # type: ignore[arg-type]
+        jac=jacobian if jacobian is not None else "2-point",
         method="lm",
         x_scale="jac",
         ftol=tolerance,

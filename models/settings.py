@@ -87,7 +87,8 @@ def effective_duty(rpm: npt.ArrayLike, settings: npt.ArrayLike) -> FloatArray:
         duty, ramp_from, ramp_to, ramp_add = knobs[:4]
     width = np.maximum(ramp_to - ramp_from, 1.0)
     travel = np.clip((engine_rpm - ramp_from) / width, 0.0, 1.0)
-    return np.clip(duty + ramp_add * travel, 0.0, 100.0)
+    effective: FloatArray = np.clip(duty + ramp_add * travel, 0.0, 100.0)
+    return effective
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,17 +59,20 @@ def from_kpa(value_kpa: npt.ArrayLike, unit: str) -> FloatArray:
 
 def gauge_kpa(absolute_kpa: npt.ArrayLike, barometer_kpa: npt.ArrayLike) -> FloatArray:
     """Gauge pressure from absolute pressure and barometer, all kPa. Any shapes that broadcast."""
-    return np.asarray(absolute_kpa, dtype=float) - np.asarray(barometer_kpa, dtype=float)
+    gauge: FloatArray = np.asarray(absolute_kpa, dtype=float) - np.asarray(barometer_kpa, dtype=float)
+    return gauge
 
 
 def absolute_kpa(gauge: npt.ArrayLike, barometer_kpa: npt.ArrayLike) -> FloatArray:
     """Absolute pressure from gauge pressure and barometer, all kPa. Any shapes that broadcast."""
-    return np.asarray(gauge, dtype=float) + np.asarray(barometer_kpa, dtype=float)
+    absolute: FloatArray = np.asarray(gauge, dtype=float) + np.asarray(barometer_kpa, dtype=float)
+    return absolute
 
 
 def pressure_ratio(gauge: npt.ArrayLike, barometer_kpa: npt.ArrayLike) -> FloatArray:
     """Absolute boost over barometer, from gauge pressure and barometer in kPa. [-]"""
-    return absolute_kpa(gauge, barometer_kpa) / np.asarray(barometer_kpa, dtype=float)
+    ratio: FloatArray = absolute_kpa(gauge, barometer_kpa) / np.asarray(barometer_kpa, dtype=float)
+    return ratio
 
 
 def celsius_from_fahrenheit(fahrenheit: npt.ArrayLike) -> FloatArray:

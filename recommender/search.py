@@ -84,6 +84,9 @@ def minimise(
         return points
 
     given = np.empty((0, low.size), dtype=np.int64) if starts is None else np.clip(starts, low, high)
+    def score_columns(columns: FloatArray, /) -> FloatArray:
+        return score(widen(np.atleast_2d(columns.T)))
+
     if free.size == 0:
         score(low[None])
     else:
@@ -92,8 +95,8 @@ def minimise(
         spread = low[free] + sobol.random(1 << int(np.ceil(np.log2(count))))[:count] * (high - low)[free]
         first = np.vstack([given[:, free].astype(float), spread])
         optimize.differential_evolution(
-            lambda columns: score(widen(np.atleast_2d(columns.T))),
-            bounds=list(zip(low[free].tolist(), high[free].tolist(), strict=True)),
+            score_columns,  # type: ignore[arg-type]  # vectorized: many points in, many scores out
+            bounds=optimize.Bounds(low[free].astype(float), high[free].astype(float)),
             integrality=np.ones(free.size, dtype=bool),
             init=first,
             maxiter=rounds,
