@@ -111,15 +111,14 @@ def _noisy(values: FloatArray, first: int, last: int) -> bool:
     """Whether a signal shows noise outside one run of equal values.
 
     A gauge that shows noise everywhere else cannot stand still by itself; a log without noise (a simulated one, a
-    filtered one) may well be flat.
+    filtered one) may well be flat. Noise that is nothing but rounding takes few values only, and does not count.
     """
-    levels = np.unique(values)
-    quantum = float(np.diff(levels).min()) if levels.size > 1 else 0.0
     second = np.concatenate([np.diff(values[:first], n=2), np.diff(values[last + 1 :], n=2)])
     if second.size < 4:
         return False
     noise = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
-    return bool(noise > max(LEAST_NOISE_KPA, 2.0 * quantum))
+    rounding = np.unique(np.round(second, 5)).size < 0.4 * second.size
+    return bool(noise > LEAST_NOISE_KPA and not rounding)
 
 
 def gaps(evidence: Evidence) -> Iterator[Remark]:
