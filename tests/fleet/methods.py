@@ -75,7 +75,6 @@ def ask_without(name: str, job: Job, turns: Sequence[Turn]) -> Answer:
 
 
 def answer_of(decision: Decision) -> Answer:
-    low = getattr(decision, "peak_low_kpa", float("nan"))
     return Answer(
         verdict=decision.verdict,
         settings=decision.settings,
@@ -83,7 +82,7 @@ def answer_of(decision: Decision) -> Answer:
         deviation_kpa=decision.deviation_kpa,
         best_kpa=decision.best_possible_kpa,
         band=decision.band,
-        peak_kpa=(float(low), decision.peak_high_kpa),
+        peak_high_kpa=decision.peak_high_kpa,
         best_number=decision.best_number,
         cause=decision.cause,
         cause_rpm=decision.cause_rpm,

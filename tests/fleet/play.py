@@ -26,7 +26,7 @@ class Answer:
         risk: Probability of passing the limit. [-]
         deviation_kpa, best_kpa: Expected deviation, and the best thought possible. [kPa]
         band: 90 % band.
-        peak_kpa: 90 % interval of the highest boost. [kPa gauge]
+        peak_high_kpa: Highest boost that is passed with 5 % probability. [kPa gauge]
         best_number: Number of the pull whose settings stand.
         cause, cause_rpm, binding, codes: As the decision gives them.
     """
@@ -37,7 +37,7 @@ class Answer:
     deviation_kpa: float = float("nan")
     best_kpa: float = float("nan")
     band: Band | None = None
-    peak_kpa: tuple[float, float] = (float("nan"), float("nan"))
+    peak_high_kpa: float = float("nan")
     best_number: int = 0
     cause: str = ""
     cause_rpm: float = float("nan")
