@@ -1,12 +1,13 @@
 """The physics prior: what is known of boost under a wastegate before the first pull.
 
-Three things meet at every rpm:
+Four things meet at every rpm:
 
 * the *floor*, the spring's own curve, which duty raises by gate balance: boost times (1 - share) holds the spring, so
   boost = floor / (1 - share(duty));
+* *creep*, below which boost cannot be held with the gate wide open, because gate or port is too small;
 * the *ceiling*, what the turbo can do with the gate held shut: the spool line at low rpm, compressor and exhaust at
   the top;
-* the *knee* between them: a gate that leaks before it should makes it round, engagement makes it sharp, and too much
+* the *knee* between floor and ceiling: a gate that leaks before it should makes it round, engagement makes it sharp, and too much
   engagement lets boost run past it.
 
 None of the constants is known. Each has a wide normal prior in a whitened coordinate ``z``; a car is one ``z``.
@@ -34,6 +35,8 @@ from models.units import FloatArray
 CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "log_floor": (np.log(0.61), 0.32),  # spring's boost over the highest target
     "floor_slope": (0.0, 0.20),  # log floor, judge_from to judge_to
+    "log_creep": (np.log(0.33), 0.45),  # boost with the gate wide open at mid range, over the highest target
+    "creep_slope": (0.7, 0.4),  # log of it, judge_from to judge_to
     "spool_at": (-0.11, 0.16),  # u at which the spool line passes the highest target
     "log_spool_slope": (np.log(3.8), 0.38),  # log boost per u along the spool line
     "log_top": (np.log(1.60), 0.27),  # ceiling at mid range over the highest target
@@ -67,6 +70,9 @@ DUTY_SHAPE: Final = (15.0, 0.36)
 DUTY_SPACING: Final = 9.0
 #: Duty at which the response is tabulated. [%]
 DUTY_TABLE: Final = np.linspace(0.0, 100.0, 51)
+
+#: Sharpness of the step from boost that the gate holds to boost that it cannot let off.
+CREEP_SHARPNESS: Final = 10.0
 
 #: Duty over which the ends of the solenoid's travel are rounded. [%]
 ROUNDING_PCT: Final = 2.5
@@ -190,7 +196,9 @@ class Gate:
         lift = parts.lift[:, cell]
         lift += (parts.lift[:, cell + 1] - lift) * (place - cell)
         tilt = 1.0 + c["duty_tilt"] * u + c["duty_bow"] * (u - 0.5) ** 2
-        regulated = np.exp(parts.log_floor[:, None, points] + lift * tilt)
+        held = parts.log_floor[:, None, points] + lift * tilt
+        creep = np.log(self.scale_kpa) + c["log_creep"] + c["creep_slope"] * (u - 0.5)
+        regulated = np.exp(-_soft_min(-held, -creep, CREEP_SHARPNESS))
         gain = settings[None, :, 5, None] / self.full_gain
         if not np.any(gain):
             return regulated

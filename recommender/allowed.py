@@ -33,6 +33,15 @@ def idle(problem: Problem) -> Settings:
     return Settings(**values)
 
 
+def idle_like(problem: Problem, settings: Settings) -> bool:
+    """Whether settings are those of the baseline. The ramp's corners do nothing while the ramp adds nothing."""
+    nothing = idle(problem)
+    return all(
+        abs(getattr(settings, name) - getattr(nothing, name)) <= 1e-6
+        for name in ("duty", "ramp_add", "engagement", "gain")
+    )
+
+
 def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
     """First and last grid position of each knob that can be reached from the last pull that was run."""
     knobs = [problem.knobs[name] for name in KNOB_NAMES]
@@ -48,10 +57,12 @@ class Offender:
     Attributes:
         pull: The pull.
         why: ``limit passed`` or ``aborted``.
+        latest: Whether no pull has been run since.
     """
 
     pull: Observation
     why: str
+    latest: bool = False
 
 
 def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
@@ -72,9 +83,13 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
                 for other in later
             )
             if not cleared:
-                found.append(Offender(pull, "limit passed"))
-        elif not pull.complete and not any(other.complete and other.trusted for other in later):
-            found.append(Offender(pull, "aborted"))
+                found.append(Offender(pull, "limit passed", latest=not later))
+        elif (
+            not pull.complete
+            and not idle_like(problem, pull.settings)
+            and not any(other.complete and other.trusted for other in later)
+        ):
+            found.append(Offender(pull, "aborted", latest=not later))
     return found
 
 
@@ -89,9 +104,43 @@ def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.
     return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
 
 
-def forbidden(problem: Problem, settings: FloatArray, bad: Sequence[Offender]) -> npt.NDArray[np.bool_]:
-    """Settings that may not be proposed whatever the surrogate thinks of them. Shape (S,)"""
+def backed_off(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
+    """Whether settings are milder than ``other``: no knob asks for more, and duty or engagement for less. Shape (S,)"""
+    rpm = problem.target.grid(100.0)
+    duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
+    no_more = (
+        np.all(duty <= before + 1e-9, axis=1)
+        & (settings[:, 4] <= other.engagement + 1e-9)
+        & (settings[:, 5] <= other.gain + 1e-9)
+    )
+    less = (duty.sum(axis=1) < before.sum() - 1e-9) | (settings[:, 4] < other.engagement - 1e-9)
+    return np.asarray(no_more & less)
+
+
+def most_duty(problem: Problem, observations: Sequence[Observation]) -> float:
+    """Highest duty, ramp included, that may be asked for anywhere: the highest run so far and one step of duty. [%]
+
+    Duty's step is a cap on what the solenoid sees. A ramp on top of a full step of duty would go past it, into a part
+    of the solenoid's travel of which no pull has told anything.
+    """
+    rpm = problem.target.grid(100.0)
+    run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
+    step = max(problem.knobs["duty"].step, problem.knobs["ramp_add"].step if problem.knobs["duty"].fixed else 0.0)
+    return run + step
+
+
+def forbidden(
+    problem: Problem, settings: FloatArray, bad: Sequence[Offender], duty_up_to: float = 100.0
+) -> npt.NDArray[np.bool_]:
+    """Settings that may not be proposed whatever the surrogate thinks of them. Shape (S,)
+
+    The latest offender, while no pull has been run since, lets only milder settings through.
+    """
     out = settings[:, 1] >= settings[:, 2]
+    if duty_up_to < 100.0:
+        out = out | (effective_duty(problem.target.grid(100.0), settings).max(axis=1) > duty_up_to + 1e-9)
     for offender in bad:
         out = out | at_or_above(problem, settings, offender.pull.settings)
+        if offender.latest:
+            out = out | ~backed_off(problem, settings, offender.pull.settings)
     return np.asarray(out)

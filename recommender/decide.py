@@ -16,7 +16,7 @@ from models.settings import KNOB_NAMES, Settings
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
 from recommender import reasons
-from recommender.allowed import Offender, forbidden, idle, offenders, spans
+from recommender.allowed import Offender, forbidden, idle, idle_like, most_duty, offenders, spans
 from recommender.outlook import Forecast, Outlook
 from recommender.search import IntArray, minimise
 from recommender.step import Alternative, Decision, Problem, same
@@ -37,6 +37,10 @@ EFFORT = 0.01
 HOPELESS = 0.10
 #: Deviation, over the tolerance, up to which a job that can be improved no more ends as done.
 CLOSE = 1.12
+#: The same for a job that has stalled although the target is thought possible.
+FAIR = 1.6
+#: Widening up to which the surrogate is trusted to say that nothing more is possible.
+CALM = 1.3
 #: Pulls without improvement after which a job is ended.
 PATIENCE = 3
 #: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
@@ -58,11 +62,13 @@ class Review:
         best: The trusted pull with least deviation that kept the limit; None before there is one.
         best_kpa: Its deviation. [kPa]
         bad: What must not be repeated.
+        duty_up_to: Highest duty, ramp included, that the next step may ask for anywhere. [%]
     """
 
     best: Observation | None
     best_kpa: float
     bad: tuple[Offender, ...]
+    duty_up_to: float
 
 
 def review(problem: Problem, observations: Sequence[Observation]) -> Review:
@@ -75,9 +81,9 @@ def review(problem: Problem, observations: Sequence[Observation]) -> Review:
     rows = [row for row in rows if np.isfinite(row[0])]
     bad = tuple(offenders(problem, observations))
     if not rows:
-        return Review(None, float("inf"), bad)
+        return Review(None, float("inf"), bad, most_duty(problem, observations))
     least, _, pull = min(rows, key=lambda row: row[:2])
-    return Review(pull, least, bad)
+    return Review(pull, least, bad, most_duty(problem, observations))
 
 
 def surrogate_for(problem: Problem, observations: Sequence[Observation]) -> BoostSurrogate:
@@ -139,7 +145,7 @@ def decide_with(problem: Problem, observations: Sequence[Observation], surrogate
         return _say(
             outlook, "out of reach", standing, why, review=seen, cause="floor above target", cause_rpm=from_rpm, best=could
         )
-    if not last.trusted:
+    if not last.trusted or (not last.complete and idle_like(problem, last.settings)):
         again = outlook.forecast([_on_grid(outlook, last.settings)])[0]
         if again.risk <= problem.risk and not _blocked(outlook, seen, again):
             return _say(outlook, "repeat", again, reasons.for_repeat(problem, last), review=seen)
@@ -151,7 +157,7 @@ def _on_grid(outlook: Outlook, settings: Settings) -> Settings:
 
 
 def _blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
-    return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad)[0])
+    return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad, seen.duty_up_to)[0])
 
 
 def _must_stop(
@@ -161,7 +167,7 @@ def _must_stop(
     last = observations[-1]
     over = [offender for offender in seen.bad if offender.why == "limit passed"]
     if over and last.highest_kpa > problem.limit_kpa:
-        if same(_idle_like(problem, last.settings), last.settings):
+        if idle_like(problem, last.settings):
             return "spring alone passes the limit", reasons.for_limit_on_spring(problem, last)
         if len(observations) > 1 and observations[-2].highest_kpa > problem.limit_kpa:
             return "limit passed twice", reasons.for_limit_twice(problem, observations[-2:])
@@ -174,7 +180,7 @@ def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[
     Above means by more than the tolerance on the whole, so that no setting can bring boost down to the target.
     """
     for pull in reversed(observations):
-        if not pull.trusted or not pull.complete or not same(_idle_like(problem, pull.settings), pull.settings):
+        if not pull.trusted or not pull.complete or not idle_like(problem, pull.settings):
             continue
         judged = problem.target.judged(pull.curve.rpm) & pull.curve.reached
         error = (pull.curve.boost_kpa - problem.target.at(pull.curve.rpm))[judged]
@@ -185,12 +191,6 @@ def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[
             return pull, float(pull.curve.rpm[judged][int(np.argmax(above))])
         return None
     return None
-
-
-def _idle_like(problem: Problem, settings: Settings) -> Settings:
-    """Idle settings with the ramp's corners of ``settings``, which do nothing while the ramp adds nothing."""
-    nothing = idle(problem).as_dict()
-    return Settings(**{**nothing, "ramp_from": settings.ramp_from, "ramp_to": settings.ramp_to})
 
 
 # -------------------------------------------------------------------- search
@@ -259,7 +259,7 @@ def _merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> 
     spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
     objective = effort - expected_improvement(deviations.mean(axis=0), spread, _bar(outlook.problem, seen))
     violation = np.maximum(-outlook.headroom(highest) / outlook.problem.limit_kpa, 0.0)
-    return objective, violation + forbidden(outlook.problem, settings, seen.bad)
+    return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.duty_up_to)
 
 
 def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArray:
@@ -416,10 +416,14 @@ def _verdict(
         return _say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
     could = prospect(outlook, observations, seen)
     near = seen.best_kpa - could.best_kpa < SETTLED * problem.tolerance_kpa
-    settled = gain < WORTH * problem.tolerance_kpa and near and (could.chance <= HOPELESS or _close(problem, seen))
-    if seen.best is not None and (settled or _stalled(problem, observations)):
+    calm = outlook.surrogate.widen <= CALM
+    settled = gain < WORTH * problem.tolerance_kpa and near and calm
+    settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
+    stalled = _stalled(problem, observations)
+    if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
-        if not _close(problem, seen):
+        fair = _close(problem, seen) or (stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa)
+        if not fair:
             cause, cause_rpm = reasons.hardware(outlook, could.forecast)
             why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, could.best_kpa, cause, cause_rpm)
             return _say(

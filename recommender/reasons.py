@@ -56,6 +56,14 @@ def for_baseline(problem: Problem) -> tuple[Reason, ...]:
 
 
 def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
+    if last.trusted and not last.complete:
+        return (
+            Reason(
+                "aborted",
+                f"Pull {last.number} on the spring alone was aborted at {problem.say(last.highest_kpa)}. Find out why, "
+                "put it right, and run the baseline again.",
+            ),
+        )
     remark = f": {last.remark}" if last.remark else ""
     return (Reason("log", f"The log of pull {last.number} cannot be relied on{remark}. Run the same settings again."),)
 
