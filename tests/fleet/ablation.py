@@ -24,8 +24,8 @@ from tests.fleet.seats import Job
 
 NO_PHYSICS: Final = "tool without physics"
 NO_PROCESS: Final = "tool without process"
-POINTWISE: Final = "tool, risk point by point"
-GREEDY: Final = "tool, no value of information"
+POINTWISE: Final = "tool; risk point by point"
+GREEDY: Final = "tool; no value of information"
 NAMES: Final = (NO_PHYSICS, NO_PROCESS, POINTWISE, GREEDY)
 _LEFT_OUT: Final[dict[str, dict[str, Any]]] = {NO_PHYSICS: {"physics": False}, NO_PROCESS: {"process": False}}
 

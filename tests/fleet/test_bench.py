@@ -236,3 +236,9 @@ def test_help_names_every_scenario(capsys: pytest.CaptureFixture[str]) -> None:
     assert stopped.value.code == 0
     said = " ".join(capsys.readouterr().out.split())
     assert all(name in said for name in SCENARIOS)
+
+
+def test_every_method_and_scenario_can_be_named_on_the_command_line() -> None:
+    assert bench.chosen_methods(",".join(methods.NAMES)) == list(methods.NAMES)
+    assert bench.chosen_methods("ablation") == [methods.TOOL, *ablation.NAMES]
+    assert not any("," in name for name in SCENARIOS)
