@@ -415,7 +415,8 @@ def _verdict(
         why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
         return _say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
     could = prospect(outlook, observations, seen)
-    near = seen.best_kpa - could.best_kpa < SETTLED * problem.tolerance_kpa
+    # A best thought possible that is worse than a pull already run tells of a search that was cut short, not of the car.
+    near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa
     calm = outlook.surrogate.widen <= CALM
     settled = gain < WORTH * problem.tolerance_kpa and near and calm
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))

@@ -127,7 +127,9 @@ def test_steady_boost_stays_between_nothing_and_the_ceiling() -> None:
 
 def test_an_idle_controller_shows_the_floor_where_the_turbo_can_give_it() -> None:
     """Where the ceiling stands at twice the floor, the knee is out of sight and boost is the spring's own."""
-    parts = GATE.parts(without_spike(CARS))
+    roomy = without_spike(CARS)
+    roomy[:, NAMES.index("log_creep")] = -3.5  # a gate that lets off all there is
+    parts = GATE.parts(roomy)
     curves = GATE.boost(parts, IDLE.as_array()[None])[:, 0]
     floor, ceiling = np.exp(parts.log_floor), np.exp(parts.log_ceiling)
     free = (ceiling > 2.0 * floor) & (np.exp(parts.constants["log_knee"]) > 5.0)
