@@ -7,8 +7,8 @@ Four things meet at every rpm:
 * *creep*, below which boost cannot be held with the gate wide open, because gate or port is too small;
 * the *ceiling*, what the turbo can do with the gate held shut: the spool line at low rpm, compressor and exhaust at
   the top;
-* the *knee* between floor and ceiling: a gate that leaks before it should makes it round, engagement makes it sharp, and too much
-  engagement lets boost run past it.
+* the *knee* between floor and ceiling: a gate that leaks before it should makes it round, engagement makes it
+  sharp, and too much engagement lets boost run past it.
 
 None of the constants is known. Each has a wide normal prior in a whitened coordinate ``z``; a car is one ``z``.
 
@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 from scipy import linalg, special
 
 from models.curve import Target
@@ -31,7 +32,8 @@ from models.settings import Knob, effective_duty
 from models.units import FloatArray
 
 #: name: (mean, standard deviation) of the constant in the scale in which it is normal. Logarithms are natural.
-#: Wide on purpose: the 90 % span of each covers soft and stiff springs, lazy and touchy solenoids, early and late turbos.
+#: Wide on purpose: the 90 % span of each covers soft and stiff springs, lazy and touchy solenoids, early and late
+#: turbos. Held against the virtual cars of every kind, and kept wider than they are.
 CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "log_floor": (np.log(0.61), 0.32),  # spring's boost over the highest target
     "floor_slope": (0.0, 0.20),  # log floor, judge_from to judge_to
@@ -186,9 +188,7 @@ class Gate:
         steady = np.exp(_soft_min(log_ceiling, log_regulated, knee))
         return steady + self._spike(c, log_ceiling, log_regulated, regulated, nearness, self.u[points])
 
-    def _regulated(
-        self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray, points: slice
-    ) -> FloatArray:
+    def _regulated(self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray, points: slice) -> FloatArray:
         """Boost that the gate would hold if the turbo could always give it. (D, S, M), kPa gauge"""
         u = self.u[points]
         place = effective_duty(self.rpm[points], settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])
@@ -218,7 +218,7 @@ class Gate:
     ) -> FloatArray:
         """Boost that runs past the knee before the gate answers. (D, S, M), kPa"""
         gap = np.broadcast_to(log_ceiling - log_regulated, log_regulated.shape)
-        past = gap > 0.0
+        past: npt.NDArray[np.bool_] = np.greater(gap, 0.0)
         first = np.argmax(past, axis=2)
         before = np.maximum(first - 1, 0)
         rows = np.ogrid[: gap.shape[0], : gap.shape[1]]

@@ -143,7 +143,14 @@ def decide_with(problem: Problem, observations: Sequence[Observation], surrogate
         why = reasons.for_out_of_reach(problem, pull, could, could, "floor above target", from_rpm)
         standing = outlook.forecast([pull.settings])[0]
         return _say(
-            outlook, "out of reach", standing, why, review=seen, cause="floor above target", cause_rpm=from_rpm, best=could
+            outlook,
+            "out of reach",
+            standing,
+            why,
+            review=seen,
+            cause="floor above target",
+            cause_rpm=from_rpm,
+            best=could,
         )
     if not last.trusted or (not last.complete and idle_like(problem, last.settings)):
         again = outlook.forecast([_on_grid(outlook, last.settings)])[0]
@@ -185,8 +192,10 @@ def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[
         judged = problem.target.judged(pull.curve.rpm) & pull.curve.reached
         error = (pull.curve.boost_kpa - problem.target.at(pull.curve.rpm))[judged]
         above = error > problem.tolerance_kpa
-        if error.size and np.mean(above) > 0.5 and float(np.sqrt(np.mean(np.maximum(error, 0.0) ** 2))) > (
-            1.1 * problem.tolerance_kpa
+        if (
+            error.size
+            and np.mean(above) > 0.5
+            and float(np.sqrt(np.mean(np.maximum(error, 0.0) ** 2))) > (1.1 * problem.tolerance_kpa)
         ):
             return pull, float(pull.curve.rpm[judged][int(np.argmax(above))])
         return None
@@ -224,9 +233,7 @@ def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review)
     return _verdict(outlook, observations, seen, chosen, forecasts, allowed)
 
 
-def _gain_last(
-    problem: Problem, allowed: list[tuple[int, int]], last: Settings, seen: Review
-) -> list[tuple[int, int]]:
+def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings, seen: Review) -> list[tuple[int, int]]:
     """Gain is not raised before boost is within reach of the target without it.
 
     Common practice, and for a reason: many feedback laws wake up only near the target, so that far from it gain
@@ -266,7 +273,7 @@ def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArra
     """Small price of every knob that is turned, and of how far. Shape (S,), [kPa]"""
     steps = np.array([max(problem.knobs[name].step, 1e-9) for name in KNOB_NAMES])
     moved = np.abs(settings - last.as_array()) / steps
-    return EFFORT * problem.tolerance_kpa * ((moved > 1e-6).sum(axis=1) + moved.sum(axis=1))
+    return np.asarray(EFFORT * problem.tolerance_kpa * ((moved > 1e-6).sum(axis=1) + moved.sum(axis=1)))
 
 
 def expected_improvement(mean: npt.ArrayLike, deviation: npt.ArrayLike, bar: float) -> FloatArray:
@@ -299,7 +306,7 @@ def _score(problem: Problem, forecast: Forecast, last: Settings, seen: Review) -
 def _longest_stride(
     outlook: Outlook, goal: IntArray, last: Settings, allowed: Sequence[tuple[int, int]], seen: Review
 ) -> list[Forecast]:
-    """Settings on the straight way from the last pull to the goal, as far along as the gate allows; found by halving."""
+    """Settings on the straight way from the last pull to the goal, as far along as the gate allows, by halving."""
     low, high = np.array(allowed).T
     start = np.clip(outlook.positions(last), low, high)
     tried: dict[bytes, Forecast] = {}
@@ -404,7 +411,7 @@ def _verdict(
     problem = outlook.problem
     last = observations[-1].settings
     binding = _binding(outlook, allowed, chosen, forecasts)
-    others = _alternatives(problem, forecasts, chosen, last, seen, outlook)
+    others = _alternatives(problem, forecasts, chosen, seen, outlook)
     if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
         standing = outlook.forecast([seen.best.settings])[0]
         why = reasons.for_done(problem, seen.best, seen.best_kpa)
@@ -415,7 +422,7 @@ def _verdict(
         why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
         return _say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
     could = prospect(outlook, observations, seen)
-    # A best thought possible that is worse than a pull already run tells of a search that was cut short, not of the car.
+    # A best thought possible that is worse than a pull already run tells of a search cut short, not of the car.
     near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa
     calm = outlook.surrogate.widen <= CALM
     settled = gain < WORTH * problem.tolerance_kpa and near and calm
@@ -423,21 +430,28 @@ def _verdict(
     stalled = _stalled(problem, observations)
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
-        fair = _close(problem, seen) or (stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa)
+        fair = _close(problem, seen) or (
+            stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa
+        )
         if not fair:
             cause, cause_rpm = reasons.hardware(outlook, could.forecast)
             why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, could.best_kpa, cause, cause_rpm)
             return _say(
-                outlook, "out of reach", standing, why, review=seen, alternatives=others, cause=cause,
-                cause_rpm=cause_rpm, best=could.best_kpa,
+                outlook,
+                "out of reach",
+                standing,
+                why,
+                review=seen,
+                alternatives=others,
+                cause=cause,
+                cause_rpm=cause_rpm,
+                best=could.best_kpa,
             )
         why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, could.best_kpa)
         return _say(outlook, "done", standing, why, review=seen, alternatives=others, best=could.best_kpa)
     why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, could.best_kpa, could.chance)
-    verdict = "repeat" if same(chosen.settings, last) else "pull"
-    return _say(
-        outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=could.best_kpa
-    )
+    verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
+    return _say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=could.best_kpa)
 
 
 def _close(problem: Problem, seen: Review) -> bool:
@@ -474,7 +488,7 @@ def _binding(
 
 
 def _alternatives(
-    problem: Problem, forecasts: Sequence[Forecast], chosen: Forecast, last: Settings, seen: Review, outlook: Outlook
+    problem: Problem, forecasts: Sequence[Forecast], chosen: Forecast, seen: Review, outlook: Outlook
 ) -> tuple[Alternative, ...]:
     out = []
     for f in sorted(forecasts, key=lambda f: f.deviation_kpa):

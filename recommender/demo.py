@@ -148,15 +148,15 @@ def draw(session: Session, folder: Path) -> Path | None:
 
 def _panels(session: Session, pulls: list[PullResult]) -> str:
     """One panel for each pull, under each other, in one SVG. Title lines say what was predicted and what came."""
-    from recommender import figures
+    from recommender import figure_draft, figures
     from recommender.figure_svg import svg
 
     name, unit = session.job.name, session.job.pressure_unit
-    high = TITLE + figures.HEIGHT
+    high = TITLE + figure_draft.HEIGHT
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {figures.WIDTH} {high * len(pulls)}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {figure_draft.WIDTH} {high * len(pulls)}" '
         f"font-family=\"system-ui, 'DejaVu Sans', sans-serif\">",
-        f'<rect width="{figures.WIDTH}" height="{high * len(pulls)}" fill="#ffffff"/>',
+        f'<rect width="{figure_draft.WIDTH}" height="{high * len(pulls)}" fill="#ffffff"/>',
     ]
     for i, pull in enumerate(pulls):
         step = session.step(int(pull.step or 0))
@@ -167,7 +167,7 @@ def _panels(session: Session, pulls: list[PullResult]) -> str:
         )
         words = f"Pull {pull.number}: {_came(pull, unit)}"
         parts.append(f'<text x="62" y="{i * high + 26}" font-size="17" font-weight="600">{escape(words)}</text>')
-        frame = f'<svg y="{i * high + TITLE}" width="{figures.WIDTH}" height="{figures.HEIGHT}" '
+        frame = f'<svg y="{i * high + TITLE}" width="{figure_draft.WIDTH}" height="{figure_draft.HEIGHT}" '
         parts.append(drawn.replace("<svg ", frame, 1))
     return "".join([*parts, "</svg>"])
 

@@ -84,7 +84,9 @@ class Outlook:
         """Limit minus the sketched highest point with its spread. Shape (S,), [kPa]"""
         p = self.surrogate.posterior_
         level = highest.mean(axis=0)
-        scatter = (p.repeatability * level) ** 2 + self.excess**2 + (0.3 * self.surrogate.residual * level * p.size) ** 2
+        scatter = (
+            (p.repeatability * level) ** 2 + self.excess**2 + (0.3 * self.surrogate.residual * level * p.size) ** 2
+        )
         spread = np.sqrt(highest.var(axis=0) + scatter)
         return np.asarray(self.problem.limit_kpa - level - SKETCH_SPREAD * spread)
 

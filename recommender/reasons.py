@@ -45,6 +45,7 @@ def _moves(problem: Problem, before: Settings, after: Settings) -> str:
 
 
 def for_baseline(problem: Problem) -> tuple[Reason, ...]:
+    """Why the first pull is run with everything idle."""
     return (
         Reason("baseline", "Baseline first: with every knob idle the pull shows what the spring alone gives."),
         Reason(
@@ -56,6 +57,7 @@ def for_baseline(problem: Problem) -> tuple[Reason, ...]:
 
 
 def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
+    """Why the same settings are to be run again."""
     if last.trusted and not last.complete:
         return (
             Reason(
@@ -69,6 +71,7 @@ def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
 
 
 def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ...]:
+    """Why the job stops when the spring alone passes the limit."""
     return (
         Reason(
             "limit passed",
@@ -84,6 +87,7 @@ def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ..
 
 
 def for_limit_twice(problem: Problem, pulls: Sequence[Observation]) -> tuple[Reason, ...]:
+    """Why the job stops when a step that was backed off passed the limit again."""
     numbers = " and ".join(str(pull.number) for pull in pulls)
     return (
         Reason(
@@ -91,15 +95,16 @@ def for_limit_twice(problem: Problem, pulls: Sequence[Observation]) -> tuple[Rea
             f"Pulls {numbers} both passed the limit of {problem.say(problem.limit_kpa)} although the second was backed "
             "off. Stop and find out why before another pull.",
         ),
-        Reason("hardware", "Check the wastegate's hose, flap and actuator, the solenoid's plumbing and the boost gauge."),
+        Reason("hardware", "Check the wastegate's hose, flap and actuator, the solenoid's plumbing and the gauge."),
     )
 
 
 def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tuple[Reason, ...]:
+    """Why the job stops when no step that can be dialled in keeps the risk."""
     return (
         Reason(
             "risk gate",
-            f"Nothing that can be dialled in from pull {last.number} keeps the risk at or under {problem.risk:.1%}: the "
+            f"Nothing that can be dialled after pull {last.number} keeps the risk at or under {problem.risk:.1%}: the "
             f"mildest step still has {least.risk:.2%}.",
         ),
         Reason("hardware", "Set the controller back to idle and run a baseline, or check gate and gauge."),
@@ -107,6 +112,7 @@ def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tu
 
 
 def for_done(problem: Problem, best: Observation, deviation: float) -> tuple[Reason, ...]:
+    """Why the best pull stands: it is within the tolerance."""
     return (
         Reason(
             "done",
@@ -122,6 +128,7 @@ def for_done(problem: Problem, best: Observation, deviation: float) -> tuple[Rea
 
 
 def for_good_enough(problem: Problem, best: Observation, deviation: float, could: float) -> tuple[Reason, ...]:
+    """Why the best pull stands although it is not quite within the tolerance."""
     return (
         Reason(
             "done",
@@ -170,10 +177,13 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
 
 
 CAUSE_WORDS: Final = {
-    "floor above target": "the spring alone holds more boost than the target from {rpm:.0f} rpm; a softer spring is needed",
-    "boost creeps": "boost creeps above the target from {rpm:.0f} rpm with the gate wide open; the gate or its port is too small",
+    "floor above target": "the spring alone holds more boost than the target from {rpm:.0f} rpm; "
+    "a softer spring is needed",
+    "boost creeps": "boost creeps above the target from {rpm:.0f} rpm with the gate wide open; "
+    "the gate or its port is too small",
     "boost arrives late": "the turbo cannot reach the target before {rpm:.0f} rpm even with the gate held shut",
-    "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm:.0f} rpm even with the gate held shut",
+    "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm:.0f} rpm "
+    "even with the gate held shut",
     "duty range used up": "duty is at the end of its range and boost is still under the target from {rpm:.0f} rpm; "
     "a stiffer spring is needed",
     "shape of the curve": "the target's shape around {rpm:.0f} rpm cannot be followed with these knobs",
@@ -183,6 +193,7 @@ CAUSE_WORDS: Final = {
 def for_out_of_reach(
     problem: Problem, best: Observation, deviation: float, could: float, cause: str, cause_rpm: float
 ) -> tuple[Reason, ...]:
+    """Why the target cannot be reached, and the best that is possible."""
     return (
         Reason("out of reach", f"The target cannot be reached: {CAUSE_WORDS[cause].format(rpm=cause_rpm)}."),
         Reason(
@@ -202,6 +213,7 @@ def for_pull(
     could: float,
     chance: float,
 ) -> tuple[Reason, ...]:
+    """Why these settings are proposed: what they are to mend, how near the limit they come, what held them back."""
     problem, last = outlook.problem, observations[-1]
     out: list[Reason] = []
     if bad and bad[-1].pull is last:
@@ -211,7 +223,9 @@ def for_pull(
             else "was aborted"
         )
         out.append(
-            Reason("back off", f"Pull {last.number} {what}: backed off, and nothing at or above its settings is proposed.")
+            Reason(
+                "back off", f"Pull {last.number} {what}: backed off, and nothing at or above its settings is proposed."
+            )
         )
     moves = _moves(problem, last.settings, chosen.settings)
     out.append(_what_for(outlook, last, chosen, moves))
@@ -219,8 +233,8 @@ def for_pull(
     out.append(
         Reason(
             "limit",
-            f"Highest boost is expected at {problem.say(float(chosen.highest.mean()))}, at most {problem.say(high)} in 19 "
-            f"of 20 pulls: {problem.say(problem.limit_kpa - high)} under the limit; risk {chosen.risk:.2%}.",
+            f"Highest boost is expected at {problem.say(float(chosen.highest.mean()))}, at most {problem.say(high)} "
+            f"in 19 of 20 pulls: {problem.say(problem.limit_kpa - high)} under the limit; risk {chosen.risk:.2%}.",
         )
     )
     if binding:
@@ -246,7 +260,10 @@ def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str)
     worst = int(np.argmax(gain))
     side = "under" if before[worst] < wanted[worst] else "over"
     if not moves:
-        return Reason("repeat", f"The same settings again: one more look is worth more than a change after pull {last.number}.")
+        return Reason(
+            "repeat",
+            f"The same settings again: one more look is worth more than a change after pull {last.number}.",
+        )
     return Reason(
         "aim",
         f"{moves[0].upper()}{moves[1:]}: at {rpm[worst]:.0f} rpm pull {last.number} was "

@@ -54,7 +54,10 @@ class Problem:
 
 @dataclass(frozen=True)
 class Band:
-    """Where the next pull's boost is expected, gauge reading included: 90 % at each rpm. Arrays of one length, kPa gauge."""
+    """Where the next pull's boost is expected, gauge reading included: 90 % at each rpm.
+
+    Arrays of one length; boost in kPa gauge.
+    """
 
     rpm: FloatArray
     mean_kpa: FloatArray
@@ -66,7 +69,7 @@ class Band:
 class Reason:
     """One sentence and what kind of reason it is.
 
-    ``code`` is a short stable word group (``baseline``, ``risk gate``, ``duty step``, ``ceiling`` …) for tests and screens.
+    ``code`` is a short stable word group (``baseline``, ``risk gate``, ``duty step`` …) for tests and screens.
     """
 
     code: str

@@ -42,6 +42,7 @@ class Quality:
 
     @classmethod
     def of(cls, remarks: list[Remark]) -> Quality:
+        """Verdict over all remarks, those that refuse the pull first."""
         ordered = sorted(remarks, key=lambda remark: not remark.refuses)
         if any(remark.refuses for remark in remarks):
             return cls("refused", tuple(ordered))

@@ -214,10 +214,12 @@ class Desk:
     # ---------------------------------------------------------------- other acts
 
     def acknowledge(self, number: int, note: str) -> None:
+        """Record that a stop's cause was put right; the next answer is asked for anew."""
         self.session.acknowledge(number, note)
         self._asked = (float("-inf"), "")
 
     def withdraw(self, number: int, reason: str) -> None:
+        """Take a pull out of the decision; the next answer is asked for anew."""
         self.session.withdraw(number, reason)
         self._asked = (float("-inf"), "")
 

@@ -43,6 +43,7 @@ class Watch:
         self._thread.start()
 
     def close(self) -> None:
+        """Stop watching and wait for what is under way."""
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join()
