@@ -229,7 +229,7 @@ class Gate:
         form = np.where(since > 0, since, 0.0) * np.exp(1.0 - np.maximum(since, 0.0))
         close = 0.1 * np.logaddexp(0.0, (nearness - c["spike_from"]) / 0.05) * 0.5
         size = np.exp(c["log_spike_idle"]) + np.exp(c["log_spike"]) * close * 10.0
-        found = past.any(axis=2)[:, :, None]
+        found = np.any(past, axis=2, keepdims=True)
         spike: FloatArray = np.where(found, regulated * size * form, 0.0)
         return spike
 
