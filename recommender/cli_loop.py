@@ -68,9 +68,11 @@ def check(
     """
     from recommender.cli_job import check_lines
 
-    with opened(job) as session:
-        items = session.checklist(key_on)
-        show(check_lines(session.job, items, screen()))
+    with faults():
+        from recommender.session import check_job
+
+        found, items = check_job(job, key_on)
+        show(check_lines(found, items, screen()))
     if any(item.state == "bad" for item in items):
         fail("one of the checks failed: put it right before the first pull.")
 

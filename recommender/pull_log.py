@@ -186,7 +186,9 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
     refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
     if pull.kind == "held rpm" and not held:
         refused.append("A run at held rpm says something only with duty in the log.")
-    warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses]
+    # That a pull ended early is said once, by its being aborted.
+    said = {"ends early"} if pull.aborted else set()
+    warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses and each.code not in said]
     warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
     warnings += [_sentence(each) for each in log.warnings]
     if log.highest_boost_kpa > job.limit_kpa >= pull.trace.boost_kpa.max():

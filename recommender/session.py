@@ -45,11 +45,26 @@ __all__ = [
     "StepBand",
     "Stop",
     "Trust",
+    "check_job",
     "look",
     "plain",
     "to_json",
     "write_template",
 ]
+
+
+def check_job(path: str | Path, key_on_log: str | Path | None = None) -> tuple[Job, list[checklist.Item]]:
+    """A job and the list before its first pull. No record is opened or made.
+
+    Args:
+        path: The job file, or a folder that holds one.
+        key_on_log: A log with the ignition on and the engine off: boost gauge and barometer are compared.
+    Raises:
+        JobError: the job file is at fault.
+        LogError: the log cannot be read.
+    """
+    job = Job.load(path)
+    return job, checklist.items(job, None if key_on_log is None else Path(key_on_log))
 
 
 class Session:

@@ -81,6 +81,7 @@ def test_new_writes_a_job_that_check_finds_sound(tmp_path: Path) -> None:
     assert "is sound" in text
     assert "Overpressure cut set in the controller to 19 psi" in " ".join(text.split())
     assert "[ ]" in text
+    assert [path.name for path in (tmp_path / "hatch").iterdir()] == ["job.toml"]  # no record is made
 
 
 def test_first_step_is_the_baseline_with_the_settings_before_the_reasons(folder: Path) -> None:
