@@ -104,16 +104,31 @@ def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.
     return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
 
 
-def backed_off(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
-    """Whether settings are milder than ``other``: no knob asks for more, and duty or engagement for less. Shape (S,)"""
+def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
+    """Whether settings are milder than the offender's: no knob asks for more, and duty or engagement for less.
+
+    After the limit was passed a token change is not enough: duty comes down by a quarter of its step on the mean, or
+    engagement by half of its step, or as far as the knob goes; and gain, which may have been what rang, by half of its
+    step or to its lower end. Shape (S,)
+    """
+    other, passed = offender.pull.settings, offender.why == "limit passed"
+    knobs = problem.knobs
     rpm = problem.target.grid(100.0)
     duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
+    duty_less = min(0.25 * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
+    engagement_less = (
+        min(0.5 * knobs["engagement"].step, other.engagement - knobs["engagement"].lower) if passed else 0.0
+    )
+    gain = knobs["gain"]
+    mildest = max(gain.lower, other.gain - 0.5 * gain.step) if passed and not gain.fixed else other.gain
     no_more = (
         np.all(duty <= before + 1e-9, axis=1)
         & (settings[:, 4] <= other.engagement + 1e-9)
-        & (settings[:, 5] <= other.gain + 1e-9)
+        & (settings[:, 5] <= mildest + 1e-9)
     )
-    less = (duty.sum(axis=1) < before.sum() - 1e-9) | (settings[:, 4] < other.engagement - 1e-9)
+    less = (duty.mean(axis=1) <= before.mean() - max(duty_less, 1e-6) + 1e-9) | (
+        settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9
+    )
     return np.asarray(no_more & less)
 
 
@@ -142,5 +157,5 @@ def forbidden(
     for offender in bad:
         out = out | at_or_above(problem, settings, offender.pull.settings)
         if offender.latest:
-            out = out | ~backed_off(problem, settings, offender.pull.settings)
+            out = out | ~backed_off(problem, settings, offender)
     return np.asarray(out)

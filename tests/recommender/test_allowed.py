@@ -11,7 +11,7 @@ from models.curve import Curve, Target
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import to_kpa
-from recommender.allowed import at_or_above, forbidden, idle, offenders, spans
+from recommender.allowed import Offender, at_or_above, backed_off, forbidden, idle, offenders, spans
 from recommender.step import Problem
 
 TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
@@ -140,3 +140,14 @@ def test_what_is_forbidden() -> None:
     found = forbidden(PROBLEM, np.array([each.as_array() for each in rows]), bad)
     assert found.tolist() == [True, False, True]  # the last one's ramp ends where it begins
     assert forbidden(PROBLEM, np.array([each.as_array() for each in rows]), []).tolist() == [False, False, True]
+
+
+def test_a_token_change_is_no_backing_off_after_the_limit_was_passed() -> None:
+    """One point of duty less at the same gain is not milder; a quarter of duty's step with less gain is."""
+    hot = dataclasses.replace(BASE, duty=50, gain=3)
+    passed = Offender(run(hot, peak=PROBLEM.limit_kpa + 5.0), "limit passed", latest=True)
+    token = dataclasses.replace(hot, duty=49)
+    same_gain = dataclasses.replace(hot, duty=40)
+    milder = dataclasses.replace(same_gain, gain=1)
+    found = backed_off(PROBLEM, np.array([each.as_array() for each in (token, same_gain, milder)]), passed)
+    assert found.tolist() == [False, False, True]
