@@ -281,6 +281,11 @@ class Oscillation:
     frequency_hz: float
     resolvable: bool
 
+    @property
+    def standing_kpa(self) -> float:
+        """Amplitude where a frequency stands out of the noise, else 0. [kPa]"""
+        return self.amplitude_kpa if np.isfinite(self.frequency_hz) else 0.0
+
 
 def oscillation_of(time_s: FloatArray, boost_kpa: FloatArray, *, trend_degree: int = 3) -> Oscillation:
     """Strongest sinusoid about a polynomial trend: periodogram first, then least squares on its frequency.

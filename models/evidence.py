@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
-from models.curve import Curve
+from models.curve import Curve, Measures
 from models.settings import Settings
 
 
@@ -41,6 +42,31 @@ class Observation:
     remark: str = ""
     barometer_kpa: float = float("nan")
     intake_c: float = float("nan")
+
+    @classmethod
+    def of(
+        cls,
+        number: int,
+        settings: Settings,
+        measures: Measures,
+        *,
+        complete: bool = True,
+        trusted: bool = True,
+        remark: str = "",
+    ) -> Self:
+        """A pull from what was measured on its trace. Ringing counts where it stands out of the noise."""
+        return cls(
+            number=number,
+            settings=settings,
+            curve=measures.curve,
+            peak_kpa=measures.peak_kpa,
+            sustained_peak_kpa=measures.sustained_peak_kpa,
+            noise_kpa=measures.noise_kpa,
+            oscillation_kpa=measures.oscillation.standing_kpa,
+            complete=complete,
+            trusted=trusted,
+            remark=remark,
+        )
 
     @property
     def highest_kpa(self) -> float:

@@ -18,8 +18,8 @@ All boost in kPa gauge.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Self
+from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -76,11 +76,8 @@ class Posterior:
     weights: FloatArray  # (N, D) covariance solved against the misfit of each draw
     best_weights: FloatArray  # (N, 1)
     inputs: FloatArray  # (N, 4) scaled inputs of the Gaussian process
-    level: FloatArray  # (N,) boost that scales the pull effects
     size: float
     repeatability: float
-    surprise: float
-    cache: dict[str, FloatArray] = field(default_factory=dict)
 
 
 class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
@@ -290,18 +287,14 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         if e.y.size == 0 or not self.physics:
             best = np.zeros(gate.size)
             z = xi if self.physics else np.zeros_like(xi)
-            size, repeat, surprise = 1.0, 1.0, 0.0
-            inputs = np.concatenate([self._inputs(e.settings)[e.mask]]) if e.y.size else np.empty((0, 4))
-            root = (
-                linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
-                if e.y.size
-                else np.empty((0, 0))
-            )
+            size, repeat = 1.0, 1.0
+            inputs = self._inputs(e.settings)[e.mask] if e.y.size else np.empty((0, 4))
+            root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True) if e.y.size else np.empty((0, 0))
         else:
             inputs = self._inputs(e.settings)[e.mask]
             root = linalg.cholesky(self._covariance(inputs, 1.0, 1.0), lower=True)
             best, jacobian = self._best(root, self._start(root, xi))
-            size, repeat, surprise = self._weigh_sizes(inputs, best, jacobian)
+            size, repeat = self._weigh_sizes(inputs, best, jacobian)
             if (size, repeat) != (1.0, 1.0):
                 root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
                 best, jacobian = self._best(root, best)
@@ -320,10 +313,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             weights=weights[:, :-1],
             best_weights=weights[:, -1:],
             inputs=inputs,
-            level=e.y,
             size=size,
             repeatability=self.repeatability * repeat,
-            surprise=surprise,
         )
 
     def _start(self, root: FloatArray, xi: FloatArray) -> FloatArray:
@@ -353,20 +344,19 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         fit = least_squares(residuals, start, jacobian=slopes, tolerance=1e-5, evaluations=25)
         return fit.values, self._jacobian(fit.values)
 
-    def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, jacobian: FloatArray) -> tuple[float, float, float]:
+    def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, jacobian: FloatArray) -> tuple[float, float]:
         """Sizes of residual and repeatability by marginal likelihood of the linearised model, with their priors.
 
         Rasmussen & Williams 2006, eq. 2.43 for the constants marginalised, eq. 5.8 for the likelihood.
 
         Returns:
-            Factor on the residual, factor on the repeatability, squared misfit per value at the first sizes.
+            Factor on the residual, factor on the repeatability.
         """
         e = self.evidence_
         thin = e.point % 2 == 0
         lifted = e.y - self._mean_at_data(best[None])[0] + jacobian @ best
         slopes = jacobian[thin] @ jacobian[thin].T
         found: list[tuple[float, float, float]] = []
-        surprise = 0.0
         residual, scatter, rest = self._covariance_parts(inputs, thin)
         for size in SIZES:
             for repeat in SIZES:
@@ -375,12 +365,10 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
                 root = linalg.cholesky(covariance, lower=True)
                 white = linalg.solve_triangular(root, lifted[thin], lower=True)
                 square = float(white @ white)
-                if size == repeat == SIZES[1]:
-                    surprise = square / max(int(thin.sum()), 1)
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
                 found.append((0.5 * square + float(np.log(np.diag(root)).sum()) + penalty, size, repeat))
         _, size, repeat = min(found)
-        return size, repeat, surprise
+        return size, repeat
 
     def _tails(self) -> FloatArray:
         """Factor on each draw's distance from the middle: draws follow Student's law, not the normal one. Shape (D,)
@@ -416,7 +404,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         e, p = self.evidence_, self.posterior_
         inputs = self._inputs(settings, points)
         flat = self._size_kpa(p.size) ** 2 * RBF()(inputs.reshape(-1, 4), p.inputs)
-        walk = self.drift**2 * e.numbers[e.pull] * p.level
+        walk = self.drift**2 * e.numbers[e.pull] * e.y
         return np.asarray(flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk)
 
     def expected(
@@ -498,10 +486,6 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         seen_readings = (seen - drawn.mean(axis=0))[judged] @ forms
         covariance = readings.T @ readings / drawn.shape[0] + 0.2 * np.eye(3)
         return float(seen_readings @ linalg.solve(covariance, seen_readings, assume_a="pos") / 3.0)
-
-    def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """Arguments of the estimator, as scikit-learn asks for them."""
-        return dict(super().get_params(deep=deep))
 
 
 def _root(covariance: FloatArray) -> FloatArray:

@@ -208,19 +208,18 @@ def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[
 def _search(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Decision:
     problem, last = outlook.problem, observations[-1]
     allowed = _gain_last(problem, spans(problem, last.settings), last.settings, seen)
-    starts = _starts(outlook, observations, seen)
     found = minimise(
         lambda points: _merit(outlook, points, last.settings, seen),
         allowed,
         seed=problem.seed + len(observations),
-        starts=starts,
+        starts=_starts(outlook, observations, seen),
         population=40,
         rounds=24,
     )
-    finalists = _finalists(outlook, found.seen, observations[-1].settings, allowed)
+    finalists = _finalists(outlook, found.seen, last.settings, allowed)
     forecasts = outlook.forecast(finalists)
     open_to = [f for f in forecasts if f.risk <= problem.risk and not _blocked(outlook, seen, f)]
-    stride = _longest_stride(outlook, found.best, observations[-1].settings, allowed, seen)
+    stride = _longest_stride(outlook, found.best, last.settings, allowed, seen)
     forecasts += stride
     open_to += [f for f in stride if f.risk <= problem.risk]
     if not open_to:
@@ -376,7 +375,6 @@ class Prospect:
 def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Prospect:
     """Search without caps, under the limit."""
     problem = outlook.problem
-    settings = observations[-1].settings
 
     def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
         values = outlook.values(points)
@@ -396,7 +394,7 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
     deviations, highest = outlook.sketch(outlook.values(points))
     deviations = np.where(highest > problem.limit_kpa, np.inf, deviations)
     least = np.minimum(deviations.min(axis=1), 50.0)
-    forecast = outlook.forecast([Settings.from_array(outlook.values(found.best[None])[0]), settings])[0]
+    forecast = outlook.forecast([Settings.from_array(outlook.values(found.best[None])[0])])[0]
     return Prospect(float(least.mean()), float(np.mean(least <= 1.1 * problem.tolerance_kpa)), forecast)
 
 

@@ -64,12 +64,9 @@ class Outlook:
         """Nearest grid position of each knob. Shape (6,)"""
         return np.array([int(knob.index(value)) for knob, value in zip(self.knobs, settings, strict=True)])
 
-    def deviations(
-        self, curves: FloatArray, settings: FloatArray, draws: slice, *, points: slice = slice(None)
-    ) -> FloatArray:
+    def deviations(self, curves: FloatArray, ringing: FloatArray, *, points: slice = slice(None)) -> FloatArray:
         """Deviation of each draw's curve, ringing included. Shape (D, S), [kPa]"""
         error = (curves - self.wanted[points])[:, :, self.judged[points]]
-        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, settings)[draws]
         return np.asarray(np.sqrt(np.mean(error**2, axis=2) + 0.5 * ringing**2))
 
     def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -78,7 +75,7 @@ class Outlook:
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, settings)[few]
         highest = curves.max(axis=2) + ringing + self.excess
-        return self.deviations(curves, settings, few, points=COARSE), highest
+        return self.deviations(curves, ringing, points=COARSE), highest
 
     def headroom(self, highest: FloatArray) -> FloatArray:
         """Limit minus the sketched highest point with its spread. Shape (S,), [kPa]"""
@@ -93,11 +90,10 @@ class Outlook:
     def forecast(self, settings: Sequence[Settings]) -> list[Forecast]:
         """Full judgement of a few settings."""
         knobs = np.array([s.as_array() for s in settings])
-        everything = slice(None)
         curves = self.surrogate.curves(knobs)
         ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, knobs)
         highest = highest_points(curves, ringing, self.excess)
-        deviations = self.deviations(curves, knobs, everything)
+        deviations = self.deviations(curves, ringing)
         risks = risk_of(highest, self.problem.limit_kpa)
         return [
             Forecast(

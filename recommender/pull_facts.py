@@ -61,13 +61,12 @@ def measured(pull: LoggedPull, job: Job) -> tuple[Measures, dict[str, Stored]]:
 def facts_of(pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, Stored]) -> dict[str, Any]:
     """What the record keeps of a pull beside settings and curve: see ``recommender.trials``."""
     ringing = measures.oscillation
-    rings = bool(np.isfinite(ringing.frequency_hz))
     return {
         "peak_kpa": measures.peak_kpa,
         "peak_rpm": measures.peak_rpm,
         "sustained_peak_kpa": measures.sustained_peak_kpa,
         "noise_kpa": measures.noise_kpa,
-        "oscillation_kpa": ringing.amplitude_kpa if rings else 0.0,
+        "oscillation_kpa": ringing.standing_kpa,
         "oscillation_hz": number_out(ringing.frequency_hz),
         "oscillation_resolvable": ringing.resolvable,
         "complete": pull.complete,

@@ -4,22 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 #: What a column can stand for. ``lambda_`` because ``lambda`` is taken; the job file writes ``lambda``.
-ROLES: Final = (
-    "time",
-    "rpm",
-    "boost",
-    "barometer",
-    "throttle",
-    "duty",
-    "lambda_",
-    "exhaust_c",
-    "knock",
-    "intake_c",
-    "coolant_c",
-)
 Role = Literal[
     "time",
     "rpm",
@@ -33,6 +20,7 @@ Role = Literal[
     "intake_c",
     "coolant_c",
 ]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
 #: Roles that a guard can watch.
 GUARD_ROLES: Final[tuple[Role, ...]] = ("lambda_", "exhaust_c", "knock", "intake_c", "coolant_c", "duty")
 

@@ -6,8 +6,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from models.curve import Measures, measure
 from models.evidence import Observation
 from models.settings import Settings
@@ -116,20 +114,5 @@ def _run(asked: Sequence[tuple[Game, Answer, Settings, float]], number: int, sce
     steadies = pull_all(jobs, dialled, numbers, repeatable=True, scenario=scenario)
     for (game, answer, _, took), settings, pull, steady in zip(asked, dialled, pulls, steadies, strict=True):
         measures = measure(pull.trace, game.job.target)
-        seen = observation_of(number, settings, pull, measures)
+        seen = Observation.of(number, settings, measures, complete=pull.complete)
         game.turns.append(Turn(number, answer, settings, pull, steady, measures, seen, took))
-
-
-def observation_of(number: int, settings: Settings, pull: Pulled, measures: Measures) -> Observation:
-    """A pull as the tool keeps it."""
-    ringing = measures.oscillation
-    return Observation(
-        number=number,
-        settings=settings,
-        curve=measures.curve,
-        peak_kpa=measures.peak_kpa,
-        sustained_peak_kpa=measures.sustained_peak_kpa,
-        noise_kpa=measures.noise_kpa,
-        oscillation_kpa=ringing.amplitude_kpa if np.isfinite(ringing.frequency_hz) else 0.0,
-        complete=pull.complete,
-    )

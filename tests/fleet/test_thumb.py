@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from models.curve import Trace, measure
+from models.evidence import Observation
 from models.settings import Settings
-from tests.fleet.play import Answer, Turn, observation_of
+from tests.fleet.play import Answer, Turn
 from tests.fleet.seats import PSI, Job, Pulled, jobs_named
 from tests.fleet.thumb import FIRST_STEP_PCT, capped, duty_slope, plateau, rule_of_thumb
 
@@ -32,7 +33,7 @@ def turn(
     settings = Settings(**{**job.idle.as_dict(), **knobs})
     pull = Pulled(trace, rpm, boost)
     measures = measure(trace, target)
-    seen = observation_of(number, settings, pull, measures)
+    seen = Observation.of(number, settings, measures, complete=pull.complete)
     return Turn(number, Answer("pull", settings), settings, pull, pull, measures, seen, 0.0)
 
 

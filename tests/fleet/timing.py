@@ -10,7 +10,6 @@ from models.curve import measure
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from recommender.decide import decide
-from tests.fleet.play import observation_of
 from tests.fleet.seats import Job, Pulled, jobs_named, pull_all
 from tests.fleet.thumb import capped
 
@@ -34,7 +33,7 @@ def wander(job: Job, count: int) -> list[Observation]:
 
 
 def _seen(job: Job, number: int, settings: Settings, pull: Pulled) -> Observation:
-    return observation_of(number, settings, pull, measure(pull.trace, job.target))
+    return Observation.of(number, settings, measure(pull.trace, job.target), complete=pull.complete)
 
 
 def timings() -> dict[int, list[float]]:

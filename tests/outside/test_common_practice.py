@@ -20,7 +20,6 @@ from recommender.decide import decide, surrogate_for
 from recommender.job import Job
 from recommender.outlook import Outlook
 from recommender.step import Problem
-from tests.fleet.play import observation_of
 from tests.fleet.seats import jobs_named, pull_all
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
@@ -35,7 +34,7 @@ def begun() -> list[tuple[Problem, list[Observation]]]:
     baselines = [job.idle for job in jobs]
     pulls = pull_all(jobs, baselines, [1] * len(jobs))
     return [
-        (job.problem, [observation_of(1, settings, pull, measure(pull.trace, job.target))])
+        (job.problem, [Observation.of(1, settings, measure(pull.trace, job.target), complete=pull.complete)])
         for job, settings, pull in zip(jobs, baselines, pulls, strict=True)
     ]
 

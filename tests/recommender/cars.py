@@ -70,17 +70,7 @@ class PlainCar:
         boost[rpm.size // 2] += spike_kpa
         trace = Trace(np.arange(rpm.size) * 0.02, rpm, boost)
         measures = measure(trace, problem.target)
-        return Observation(
-            number=number,
-            settings=settings,
-            curve=measures.curve,
-            peak_kpa=measures.peak_kpa,
-            sustained_peak_kpa=measures.sustained_peak_kpa,
-            noise_kpa=measures.noise_kpa,
-            complete=last_rpm >= 7000.0,
-            trusted=trusted,
-            remark=remark,
-        )
+        return Observation.of(number, settings, measures, complete=last_rpm >= 7000.0, trusted=trusted, remark=remark)
 
 
 def target_of(highest_psi: float = 16.0) -> Target:

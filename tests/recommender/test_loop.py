@@ -24,16 +24,7 @@ MOST = 12
 def observe(car: fleet.FleetCar, decision: Decision, number: int) -> Observation:
     assert decision.settings is not None
     measures = measure(car.pull(decision.settings, number - 1).trace, car.target)
-    ringing = measures.oscillation
-    return Observation(
-        number=number,
-        settings=decision.settings,
-        curve=measures.curve,
-        peak_kpa=measures.peak_kpa,
-        sustained_peak_kpa=measures.sustained_peak_kpa,
-        noise_kpa=measures.noise_kpa,
-        oscillation_kpa=ringing.amplitude_kpa if np.isfinite(ringing.frequency_hz) else 0.0,
-    )
+    return Observation.of(number, decision.settings, measures)
 
 
 def true_deviation_kpa(car: fleet.FleetCar, pull: Observation) -> float:
