@@ -17,9 +17,9 @@ from models.settings import KNOB_NAMES
 from models.units import JOB_PRESSURE_UNITS, FloatArray, from_kpa
 from models.virtual_car import VirtualPull
 from recommender import wording
-from recommender.cli_pull import heading, table_row
-from recommender.cli_screen import Screen, show
-from recommender.cli_step import banner
+from recommender.cli.pull import heading, table_row
+from recommender.cli.screen import Screen, show
+from recommender.cli.step import banner
 from recommender.logs import CHANNELS, write_log
 from recommender.session import PullResult, Session, Step
 
@@ -148,15 +148,16 @@ def draw(session: Session, folder: Path) -> Path | None:
 
 def _panels(session: Session, pulls: list[PullResult]) -> str:
     """One panel for each pull, under each other, in one SVG. Title lines say what was predicted and what came."""
-    from recommender import figure_draft, figures
-    from recommender.figure_svg import svg
+    from recommender import figures
+    from recommender.figures import draft
+    from recommender.figures.svg import svg
 
     name, unit = session.job.name, session.job.pressure_unit
-    high = TITLE + figure_draft.HEIGHT
+    high = TITLE + draft.HEIGHT
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {figure_draft.WIDTH} {high * len(pulls)}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {draft.WIDTH} {high * len(pulls)}" '
         f"font-family=\"system-ui, 'DejaVu Sans', sans-serif\">",
-        f'<rect width="{figure_draft.WIDTH}" height="{high * len(pulls)}" fill="#ffffff"/>',
+        f'<rect width="{draft.WIDTH}" height="{high * len(pulls)}" fill="#ffffff"/>',
     ]
     for i, pull in enumerate(pulls):
         step = session.step(int(pull.step or 0))
@@ -167,7 +168,7 @@ def _panels(session: Session, pulls: list[PullResult]) -> str:
         )
         words = f"Pull {pull.number}: {_came(pull, unit)}"
         parts.append(f'<text x="62" y="{i * high + 26}" font-size="17" font-weight="600">{escape(words)}</text>')
-        frame = f'<svg y="{i * high + TITLE}" width="{figure_draft.WIDTH}" height="{figure_draft.HEIGHT}" '
+        frame = f'<svg y="{i * high + TITLE}" width="{draft.WIDTH}" height="{draft.HEIGHT}" '
         parts.append(drawn.replace("<svg ", frame, 1))
     return "".join([*parts, "</svg>"])
 

@@ -32,12 +32,12 @@ from optuna.trial import FrozenTrial, TrialState
 
 from models.settings import Knob, Settings
 from models.units import from_kpa
-from recommender import history
 from recommender.decide import decide
+from recommender.decide.step import Decision, Problem
 from recommender.record import Snapshot, problem_of, snapshot_of
-from recommender.step import Decision, Problem
-from recommender.stored import Stored
-from recommender.trials import distributions
+from recommender.record.stored import Stored
+from recommender.record.trials import distributions
+from recommender.session import history
 
 #: Decimals to which a dial's ends are read back from whole pascals, by unit.
 _DECIMALS: Final = {"psi": 3, "kPa": 3, "bar": 4}

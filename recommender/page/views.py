@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from recommender import figures, wording
-from recommender.figure_svg import svg
+from recommender.figures.palettes import PALETTES
+from recommender.figures.svg import svg
 from recommender.page.desk import Desk, Task
 from recommender.page.pieces import nearness, rows, safety, shown_reasons, tiles, trust_lines, values
 from recommender.page.shield import LARGEST_LOG
-from recommender.palettes import PALETTES
 
 if TYPE_CHECKING:
-    from recommender.explanation import KnobEffect, Outcome
     from recommender.session import Job, PullResult, Step
+    from recommender.why.explanation import KnobEffect, Outcome
 
 
 def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, Any]:

@@ -16,9 +16,10 @@ from models.risk import passing_probability
 from models.settings import Settings
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
-from recommender import decide as decision
-from recommender.outlook import Forecast, Outlook
-from recommender.step import Decision, Problem
+from recommender.decide import decide, decide_with, next_step, surrogate_for, value
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.review import Review
+from recommender.decide.step import Decision, Problem
 from tests.fleet.play import Turn
 from tests.fleet.seats import Job
 
@@ -50,8 +51,8 @@ def _gain_of_mean(mean: npt.ArrayLike, _: npt.ArrayLike, bar: float) -> FloatArr
     return np.asarray(bar - np.asarray(mean, dtype=float))
 
 
-def _gain_of_forecast(problem: Problem, forecast: Forecast, seen: decision.Review) -> float:
-    return decision._bar(problem, seen) - forecast.deviation_kpa
+def _gain_of_forecast(problem: Problem, forecast: Forecast, seen: Review) -> float:
+    return value.to_beat(problem, seen) - forecast.deviation_kpa
 
 
 def decide_without(name: str, job: Job, turns: Sequence[Turn]) -> Decision:
@@ -62,15 +63,15 @@ def decide_without(name: str, job: Job, turns: Sequence[Turn]) -> Decision:
     """
     problem, seen = job.problem, [turn.observation for turn in turns]
     if name in _LEFT_OUT:
-        whole = decision.surrogate_for(problem, seen)
-        return decision.decide_with(problem, seen, clone(whole).set_params(**_LEFT_OUT[name]).fit_pulls(seen))
+        whole = surrogate_for(problem, seen)
+        return decide_with(problem, seen, clone(whole).set_params(**_LEFT_OUT[name]).fit_pulls(seen))
     if name == POINTWISE:
-        with mock.patch.object(decision, "Outlook", PointwiseOutlook):
-            return decision.decide(problem, seen)
+        with mock.patch.object(next_step, "Outlook", PointwiseOutlook):
+            return decide(problem, seen)
     if name == GREEDY:
         with (
-            mock.patch.object(decision, "expected_improvement", _gain_of_mean),
-            mock.patch.object(decision, "_improvement", _gain_of_forecast),
+            mock.patch.object(value, "expected_improvement", _gain_of_mean),
+            mock.patch.object(value, "improvement", _gain_of_forecast),
         ):
-            return decision.decide(problem, seen)
+            return decide(problem, seen)
     raise ValueError(f"name must be one of {', '.join(NAMES)}, but got {name!r}")

@@ -13,7 +13,7 @@ from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
 from models.virtual_car import simulate
-from recommender.trials import SPACING_RPM
+from recommender.record.trials import SPACING_RPM
 from tests.fleet import other_cars
 from tests.fleet.seats import PSI, Job, jobs_named
 

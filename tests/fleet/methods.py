@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 
 from recommender.decide import decide
-from recommender.step import Decision
+from recommender.decide.step import Decision
 from tests.fleet import ablation, rivals
 from tests.fleet.clairvoyant import Truth
 from tests.fleet.held import held_run

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from models.curve import Measures, measure
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.step import Band
+from recommender.decide.step import Band
 from tests.fleet.scenarios import PLAIN, Scenario
 from tests.fleet.seats import Job, Pulled, pull_all
 

@@ -13,8 +13,8 @@ from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
-from recommender.allowed import spans
 from recommender.decide import expected_improvement
+from recommender.decide.allowed import spans
 from tests.fleet.clairvoyant import FORBIDDEN, Truth
 from tests.fleet.play import Answer, Turn
 from tests.fleet.seats import TOLERANCE_KPA, Job, pull_all

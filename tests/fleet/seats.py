@@ -18,8 +18,8 @@ from models.curve import Target, Trace
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, kpa_in
 from models.virtual_car import simulate
-from recommender.allowed import idle
-from recommender.step import Problem
+from recommender.decide.allowed import idle
+from recommender.decide.step import Problem
 from tests.fleet import other_cars
 from tests.fleet.scenarios import PLAIN, Scenario
 

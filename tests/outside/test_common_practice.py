@@ -17,9 +17,9 @@ from models.evidence import Observation
 from models.settings import Settings, effective_duty
 from models.units import kpa_in
 from recommender.decide import decide, surrogate_for
+from recommender.decide.outlook import Outlook
+from recommender.decide.step import Problem
 from recommender.job import Job
-from recommender.outlook import Outlook
-from recommender.step import Problem
 from tests.fleet.seats import jobs_named, pull_all
 from tests.recommender.cars import PSI, PlainCar, problem_of
 

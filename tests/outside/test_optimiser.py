@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.units import FloatArray
-from recommender.search import Found, IntArray, minimise
+from recommender.decide.search import Found, IntArray, minimise
 
 #: Grid points along each axis.
 FINE = 4000

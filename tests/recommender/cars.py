@@ -10,7 +10,7 @@ from models.curve import Target, Trace, measure
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, to_kpa
-from recommender.step import Problem
+from recommender.decide.step import Problem
 
 PSI = float(to_kpa(1.0, "psi"))
 

@@ -11,8 +11,8 @@ from models.curve import Curve, Target
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import to_kpa
-from recommender.allowed import Offender, at_or_above, backed_off, forbidden, idle, offenders, spans
-from recommender.step import Problem
+from recommender.decide.allowed import Offender, at_or_above, backed_off, forbidden, idle, offenders, spans
+from recommender.decide.step import Problem
 
 TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
 KNOBS = {

@@ -9,9 +9,9 @@ from dataclasses import replace
 import pytest
 
 from recommender import wording
-from recommender.cli_digits import large
-from recommender.cli_screen import Screen
-from recommender.cli_step import FRAME, banner, step_lines, tiles
+from recommender.cli.digits import large
+from recommender.cli.screen import Screen
+from recommender.cli.step import FRAME, banner, step_lines, tiles
 from recommender.session import Session
 
 VERDICTS = sorted(wording.FACES)

@@ -13,8 +13,8 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
 from recommender.decide import decide, surrogate_for, widening
-from recommender.step import Decision, Problem, same
-from recommender.stored import decision_out
+from recommender.decide.step import Decision, Problem, same
+from recommender.record.stored import decision_out
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
 CAR = PlainCar()

@@ -17,8 +17,8 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.surrogate import BoostSurrogate
 from recommender.decide import decide, decide_with
-from recommender.step import Decision, Problem
-from recommender.stored import decision_out
+from recommender.decide.step import Decision, Problem
+from recommender.record.stored import decision_out
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
 RESOLUTIONS = {

@@ -13,13 +13,13 @@ import plotly.graph_objects as go
 import pytest
 
 from recommender import figures
-from recommender.explanation import KnobEffect
-from recommender.figure_draft import APART
-from recommender.figure_svg import svg
+from recommender.figures.draft import APART
+from recommender.figures.palettes import PALETTES
+from recommender.figures.svg import svg
 from recommender.job import Job
-from recommender.job_template import write_template
-from recommender.palettes import PALETTES
+from recommender.job.template import write_template
 from recommender.session import PullResult, Step, StepBand
+from recommender.why.explanation import KnobEffect
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 from models.settings import KNOB_NAMES, Settings
 from models.units import from_kpa, to_kpa
 from recommender.job import Job, JobError
-from recommender.job_schema import ChannelTable, GuardTables, LogTable, keys_of
-from recommender.job_template import write_template
+from recommender.job.schema import ChannelTable, GuardTables, LogTable, keys_of
+from recommender.job.template import write_template
+from recommender.job.toml_lines import key_lines
 from recommender.logs import ROLES, FinderOptions
 from recommender.logs.options import GUARD_ROLES
-from recommender.toml_lines import key_lines
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 #: Pascal in one psi, NIST SP 811 Appendix B.

@@ -14,7 +14,7 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES
 from models.units import kpa_in
 from recommender.decide import decide
-from recommender.step import Decision, Problem
+from recommender.decide.step import Decision, Problem
 
 PSI = kpa_in("psi")
 #: Pulls that a job may take before the test gives up on it.

@@ -19,8 +19,6 @@ import optuna
 import pytest
 
 from models.settings import KNOB_NAMES, Settings
-from recommender.artifacts import LogStore
-from recommender.lock import RecordBusy, file_lock
 from recommender.record import (
     Record,
     RecordError,
@@ -29,9 +27,11 @@ from recommender.record import (
     problem_of,
     record_file,
 )
+from recommender.record.artifacts import LogStore
+from recommender.record.lock import RecordBusy, file_lock
+from recommender.record.stored import problem_out
+from recommender.record.trials import is_pull
 from recommender.session import Job, Session, to_json
-from recommender.stored import problem_out
-from recommender.trials import is_pull
 
 IDLE = Settings(0.0, 5000.0, 7000.0, 0.0, 0.0, 0.0)
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "records"

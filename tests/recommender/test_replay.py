@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 from models.curve import Target, Trace
 from models.evidence import Observation
 from models.settings import Knob, Settings
-from recommender import replay
 from recommender.decide import decide
+from recommender.decide.step import Alternative, Band, Decision, Problem, Reason
+from recommender.record import replay
+from recommender.record.stored import decision_in, decision_out, problem_in, problem_out, trace_in, trace_out
 from recommender.session import Session
-from recommender.step import Alternative, Band, Decision, Problem, Reason
-from recommender.stored import decision_in, decision_out, problem_in, problem_out, trace_in, trace_out
 
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
 

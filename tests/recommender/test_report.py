@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from recommender import report, wording
+from recommender.report.report import defused
 from recommender.session import Session
 
 MADE = datetime.datetime(2026, 3, 14, 15, 9)
@@ -122,12 +123,12 @@ def test_csv_has_a_row_for_each_pull_and_carries_no_formula(make_played: Callabl
 
 @pytest.mark.parametrize("cell", ["=1+1", "+1", "-1+2", "@A1", "\t=1", "\r=1", " =1", "|x", "＝1"])
 def test_formulas_are_defused(cell: str) -> None:
-    assert report.defused(cell) == f"'{cell}"
+    assert defused(cell) == f"'{cell}"
 
 
 @pytest.mark.parametrize("cell", ["pull 1.csv", "", -1.5, 3, None, "a=b"])
 def test_other_cells_stay(cell: object) -> None:
-    assert report.defused(cell) == cell
+    assert defused(cell) == cell
 
 
 def test_json_carries_everything(played: Session) -> None:

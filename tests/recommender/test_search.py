@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.units import FloatArray
-from recommender.search import IntArray, minimise
+from recommender.decide.search import IntArray, minimise
 
 
 def bowl(points: IntArray) -> tuple[FloatArray, FloatArray]:

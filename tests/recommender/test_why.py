@@ -10,14 +10,14 @@ import pytest
 
 from models.settings import Knob
 from recommender.decide import decide, surrogate_for
-from recommender.explanation import Explanation
-from recommender.outlook import Outlook
-from recommender.step import Alternative, Band, Decision, Reason
+from recommender.decide.outlook import Outlook
+from recommender.decide.step import Alternative, Band, Decision, Reason
 from recommender.why import explain_decision
-from recommender.why_constants import Look, constants, equal_pulls
-from recommender.why_effects import effects
-from recommender.why_step import binding, evidence, tightest, would_change
-from recommender.why_trust import outcome, tally, unmodelled_kpa
+from recommender.why.constants import Look, constants, equal_pulls
+from recommender.why.effects import effects
+from recommender.why.explanation import Explanation
+from recommender.why.step import binding, evidence, tightest, would_change
+from recommender.why.trust import outcome, tally, unmodelled_kpa
 from tests.recommender.why_cars import PSI, problem, pull, settings
 
 NUMBER = r"-?\d+(?:\.\d+)?"

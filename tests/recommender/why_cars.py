@@ -7,7 +7,7 @@ import numpy as np
 from models.curve import Curve, Target
 from models.evidence import Observation
 from models.settings import Knob, Settings
-from recommender.step import Problem
+from recommender.decide.step import Problem
 
 PSI = 6.894757293
 TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), np.array([8.0, 16.0, 16.0]) * PSI, 3900.0, 6700.0)

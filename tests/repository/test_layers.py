@@ -12,11 +12,9 @@ ROOT = Path(__file__).parents[2]
 MODELS = sorted((ROOT / "models").rglob("*.py"))
 RECOMMENDER = sorted((ROOT / "recommender").rglob("*.py"))
 #: Screens, and what they may take from their own project: the session, drawings, and each other.
-SCREENS = [
-    file
-    for file in RECOMMENDER
-    if file.parent.name == "page" or file.stem in ("cli", "report") or file.stem.startswith(("cli_", "report_"))
-]
+SCREENS = [file for file in RECOMMENDER if file.parent.name in ("cli", "page", "report")]
+#: The flow of the job: each may take from those before it, and from itself.
+FLOW = ("logs", "decide", "job", "record", "why", "session")
 
 
 def imports(file: Path) -> Iterator[tuple[str, int, bool]]:
@@ -79,10 +77,8 @@ def test_screens_reach_the_session_and_nothing_below_it(file: Path) -> None:
             assert types_only, f"{file.name}:{line} imports {module}"
         if top != "recommender" or module in allowed or not rest or types_only:
             continue
-        inner = ROOT / (module.replace(".", "/") + ".py")
-        is_screen = inner in SCREENS or rest.startswith("page") or rest == "demo"
-        is_drawing = rest.startswith(("figure", "palette", "wording"))
-        assert is_screen or is_drawing, f"{file.name}:{line} imports {module}: screens call the session"
+        known = ("cli", "page", "report", "demo", "figures", "wording")
+        assert rest.split(".")[0] in known, f"{file.name}:{line} imports {module}: screens call the session"
 
 
 @pytest.mark.parametrize("file", [*MODELS, *RECOMMENDER], ids=name_of)
@@ -94,12 +90,22 @@ def test_packages_import_no_tests_and_no_current_folder(file: Path) -> None:
         assert word not in source, f"{file.name} uses {word}: nothing may rest on the current folder"
 
 
+@pytest.mark.parametrize("place", range(len(FLOW)), ids=FLOW)
+def test_each_part_takes_only_from_those_before_it(place: int) -> None:
+    files = sorted((ROOT / "recommender" / FLOW[place]).glob("*.py"))
+    assert files
+    for file in files:
+        for module, line, types_only in imports(file):
+            top, _, rest = module.partition(".")
+            if top != "recommender" or types_only:
+                continue
+            assert rest.split(".")[0] in FLOW[: place + 1], f"{file.name}:{line} imports {module}"
+
+
 def test_decision_and_below_know_no_screen() -> None:
-    below = [file for file in RECOMMENDER if file not in SCREENS and file.stem not in ("demo", "__init__")]
+    below = [file for file in RECOMMENDER if file not in SCREENS and name_of(file) != "recommender.demo"]
     for file in below:
         for module, line, _ in imports(file):
-            if file.stem.startswith(("figure", "palette")):
-                continue
             assert not module.startswith(
                 ("recommender.cli", "recommender.page", "recommender.report", "typer", "rich")
             ), f"{file.name}:{line} imports {module}"

@@ -1,0 +1,161 @@
+"""Which settings may be dialled in next: range, resolution, step, and nothing that has already gone wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from models.evidence import Observation
+from models.settings import KNOB_NAMES, Settings, effective_duty
+from models.units import FloatArray
+from recommender.decide.step import Problem
+
+
+def idle(problem: Problem) -> Settings:
+    """Settings of the baseline: every knob idle, the ramp's corners where they can do most good later."""
+    knobs, target = problem.knobs, problem.target
+    span = target.judge_to - target.judge_from
+    wanted = {
+        "duty": 0.0,
+        "ramp_from": target.judge_from + 0.35 * span,
+        "ramp_to": target.judge_to,
+        "ramp_add": 0.0,
+        "engagement": 0.0,
+        "gain": 0.0,
+    }
+    values = {name: float(knobs[name].value(knobs[name].index(value))) for name, value in wanted.items()}
+    if values["ramp_from"] >= values["ramp_to"]:
+        values["ramp_from"] = float(knobs["ramp_from"].value(0))
+        values["ramp_to"] = float(knobs["ramp_to"].value(knobs["ramp_to"].count - 1))
+    return Settings(**values)
+
+
+def idle_like(problem: Problem, settings: Settings) -> bool:
+    """Whether settings are those of the baseline. The ramp's corners do nothing while the ramp adds nothing."""
+    nothing = idle(problem)
+    return all(
+        abs(getattr(settings, name) - getattr(nothing, name)) <= 1e-6
+        for name in ("duty", "ramp_add", "engagement", "gain")
+    )
+
+
+def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
+    """First and last grid position of each knob that can be reached from the last pull that was run."""
+    knobs = [problem.knobs[name] for name in KNOB_NAMES]
+    if last is None:
+        return [(0, knob.count - 1) for knob in knobs]
+    return [knob.index_span(value) for knob, value in zip(knobs, last, strict=True)]
+
+
+@dataclass(frozen=True)
+class Offender:
+    """Settings that passed the limit or whose pull was aborted: nothing at or above them is proposed.
+
+    Attributes:
+        pull: The pull.
+        why: ``limit passed`` or ``aborted``.
+        latest: Whether no pull has been run since.
+    """
+
+    pull: Observation
+    why: str
+    latest: bool = False
+
+
+def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
+    """Pulls that forbid what is at or above their settings.
+
+    A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under. An
+    aborted one forbids until any later pull was complete and trusted.
+    """
+    found: list[Offender] = []
+    for i, pull in enumerate(observations):
+        later = observations[i + 1 :]
+        if pull.highest_kpa > problem.limit_kpa:
+            cleared = any(
+                other.complete
+                and other.trusted
+                and other.highest_kpa <= problem.limit_kpa
+                and bool(at_or_above(problem, other.settings.as_array()[None], pull.settings)[0])
+                for other in later
+            )
+            if not cleared:
+                found.append(Offender(pull, "limit passed", latest=not later))
+        elif (
+            not pull.complete
+            and not idle_like(problem, pull.settings)
+            and not any(other.complete and other.trusted for other in later)
+        ):
+            found.append(Offender(pull, "aborted", latest=not later))
+    return found
+
+
+def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
+    """Whether settings ask for at least as much boost as ``other`` everywhere. Shape (S,)
+
+    Duty at every rpm of the grid and engagement count; gain has no direction that holds for every feedback law.
+    """
+    rpm = problem.target.grid(100.0)
+    duty = effective_duty(rpm, settings)
+    more = np.all(duty >= effective_duty(rpm, other.as_array()) - 1e-9, axis=1)
+    return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
+
+
+def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
+    """Whether settings are milder than the offender's: no knob asks for more, and duty or engagement for less.
+
+    After the limit was passed a token change is not enough: duty comes down by a quarter of its step on the mean, or
+    engagement by half of its step, or as far as the knob goes; and gain, which may have been what rang, by half of its
+    step or to its lower end. Shape (S,)
+    """
+    other, passed = offender.pull.settings, offender.why == "limit passed"
+    knobs = problem.knobs
+    rpm = problem.target.grid(100.0)
+    duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
+    duty_less = min(0.25 * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
+    engagement_less = (
+        min(0.5 * knobs["engagement"].step, other.engagement - knobs["engagement"].lower) if passed else 0.0
+    )
+    gain = knobs["gain"]
+    mildest = max(gain.lower, other.gain - 0.5 * gain.step) if passed and not gain.fixed else other.gain
+    no_more = (
+        np.all(duty <= before + 1e-9, axis=1)
+        & (settings[:, 4] <= other.engagement + 1e-9)
+        & (settings[:, 5] <= mildest + 1e-9)
+    )
+    less = (duty.mean(axis=1) <= before.mean() - max(duty_less, 1e-6) + 1e-9) | (
+        settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9
+    )
+    return np.asarray(no_more & less)
+
+
+def most_duty(problem: Problem, observations: Sequence[Observation]) -> float:
+    """Highest duty, ramp included, that may be asked for anywhere: the highest run so far and one step of duty. [%]
+
+    Duty's step is a cap on what the solenoid sees. A ramp on top of a full step of duty would go past it, into a part
+    of the solenoid's travel of which no pull has told anything.
+    """
+    rpm = problem.target.grid(100.0)
+    run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
+    step = max(problem.knobs["duty"].step, problem.knobs["ramp_add"].step if problem.knobs["duty"].fixed else 0.0)
+    return run + step
+
+
+def forbidden(
+    problem: Problem, settings: FloatArray, bad: Sequence[Offender], duty_up_to: float = 100.0
+) -> npt.NDArray[np.bool_]:
+    """Settings that may not be proposed whatever the surrogate thinks of them. Shape (S,)
+
+    The latest offender, while no pull has been run since, lets only milder settings through.
+    """
+    out = settings[:, 1] >= settings[:, 2]
+    if duty_up_to < 100.0:
+        out = out | (effective_duty(problem.target.grid(100.0), settings).max(axis=1) > duty_up_to + 1e-9)
+    for offender in bad:
+        out = out | at_or_above(problem, settings, offender.pull.settings)
+        if offender.latest:
+            out = out | ~backed_off(problem, settings, offender)
+    return np.asarray(out)

@@ -1,0 +1,143 @@
+"""The settings of the next pull: searched on the dial grid, held to the gate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.evidence import Observation
+from models.settings import Settings
+from recommender.decide.allowed import spans
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.review import Review, blocked
+from recommender.decide.search import IntArray, minimise
+from recommender.decide.step import Problem
+from recommender.decide.value import merit, score
+
+#: Deviation of the best pull, over the tolerance, from which gain may be raised.
+GAIN_FROM = 4.0
+#: Settings judged with all draws.
+FINALISTS = 8
+#: Shorter strides towards the best, for when the gate holds the whole stride back.
+STRIDES = (0.2, 0.5)
+#: Halvings of the way to the best that look for the longest stride the gate allows.
+HALVINGS = 5
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What came of the search.
+
+    Attributes:
+        chosen: The settings to run; None where nothing that is allowed passes the gate.
+        judged: All that was judged with all draws.
+        allowed: First and last position of each knob that the next step may take.
+    """
+
+    chosen: Forecast | None
+    judged: list[Forecast]
+    allowed: list[tuple[int, int]]
+
+
+def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Choice:
+    """The best settings under the gate; where it holds the whole step back, the longest stride, or a retreat."""
+    problem, last = outlook.problem, observations[-1]
+    allowed = _gain_last(problem, spans(problem, last.settings), last.settings, seen)
+    found = minimise(
+        lambda points: merit(outlook, points, last.settings, seen),
+        allowed,
+        seed=problem.seed + len(observations),
+        starts=starts(outlook, observations, seen),
+        population=40,
+        rounds=24,
+    )
+    forecasts = outlook.forecast(_finalists(outlook, found.seen, last.settings, allowed))
+    open_to = [f for f in forecasts if f.risk <= problem.risk and not blocked(outlook, seen, f)]
+    stride = _longest_stride(outlook, found.best, last.settings, allowed, seen)
+    forecasts += stride
+    open_to += [f for f in stride if f.risk <= problem.risk]
+    if not open_to:
+        open_to, forecasts = _retreat(outlook, allowed, seen)
+    if not open_to:
+        return Choice(None, forecasts, allowed)
+    return Choice(min(open_to, key=lambda f: score(problem, f, last.settings, seen)), forecasts, allowed)
+
+
+def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings, seen: Review) -> list[tuple[int, int]]:
+    """Gain is not raised before boost is within reach of the target without it.
+
+    Common practice, and for a reason: many feedback laws wake up only near the target, so that far from it gain
+    teaches nothing about itself and hides what duty does.
+    """
+    low, high = allowed[5]
+    if seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
+        return allowed
+    stay = int(problem.knobs["gain"].index(last.gain))
+    return [*allowed[:5], (low, max(low, min(stay, high)))]
+
+
+def starts(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> IntArray:
+    """Grid points that the search starts from: the last and the best pull, and duty up and down. Shape (N, 6)"""
+    last = outlook.positions(observations[-1].settings)
+    rows = [last]
+    if seen.best is not None:
+        rows.append(outlook.positions(seen.best.settings))
+    for share in (-1.0, -0.5, 0.25, 0.5, 0.75, 1.0):
+        row = last.copy()
+        row[0] = int(outlook.knobs[0].index(observations[-1].settings.duty + share * outlook.knobs[0].step))
+        rows.append(row)
+    return np.array(rows)
+
+
+def _longest_stride(
+    outlook: Outlook, goal: IntArray, last: Settings, allowed: Sequence[tuple[int, int]], seen: Review
+) -> list[Forecast]:
+    """Settings on the straight way from the last pull to the goal, as far along as the gate allows, by halving."""
+    low, high = np.array(allowed).T
+    start = np.clip(outlook.positions(last), low, high)
+    tried: dict[bytes, Forecast] = {}
+    near, far, share = 0.0, 1.0, 1.0
+    for _ in range(HALVINGS):
+        row = np.clip(np.rint(start + share * (goal - start)).astype(np.int64), low, high)
+        if row.tobytes() not in tried:
+            tried[row.tobytes()] = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
+        forecast = tried[row.tobytes()]
+        if forecast.risk <= outlook.problem.risk and not blocked(outlook, seen, forecast):
+            near = share
+        else:
+            far = share
+        if near >= far:
+            break
+        share = 0.5 * (near + far)
+    return [f for f in tried.values() if not blocked(outlook, seen, f)]
+
+
+def _finalists(
+    outlook: Outlook, ranked: IntArray, last: Settings, allowed: Sequence[tuple[int, int]]
+) -> list[Settings]:
+    """The best of the sketch, and the way to them from the last pull in smaller strides."""
+    low, high = np.array(allowed).T
+    start = np.clip(outlook.positions(last), low, high)
+    rows = list(ranked[:FINALISTS])
+    rows += [np.rint(start + share * (ranked[0] - start)).astype(np.int64) for share in STRIDES]
+    unique = np.unique(np.clip(np.array(rows), low, high), axis=0)
+    return [Settings.from_array(row) for row in outlook.values(unique)]
+
+
+def _retreat(
+    outlook: Outlook, allowed: Sequence[tuple[int, int]], seen: Review
+) -> tuple[list[Forecast], list[Forecast]]:
+    """The mildest settings that can be reached: those that pass the gate, and all that were judged."""
+    corner = np.array([low for low, _ in allowed])
+    rows = []
+    for share in (0.0, 0.25, 0.5, 0.75):
+        row = corner.copy()
+        for i in (0, 3, 4, 5):
+            row[i] = int(np.floor(allowed[i][0] + share * (allowed[i][1] - allowed[i][0])))
+        row[2] = allowed[2][1]
+        rows.append(row)
+    judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.array(rows))])
+    ok = [f for f in judged if f.risk <= outlook.problem.risk and not blocked(outlook, seen, f)]
+    return ok, judged

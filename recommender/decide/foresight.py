@@ -1,0 +1,50 @@
+"""What is expected of settings that the user asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from models.evidence import Observation
+from models.settings import Settings
+from recommender.decide.outlook import Outlook
+from recommender.decide.review import surrogate_for
+from recommender.decide.step import Decision, Problem, Reason
+
+
+def expected(problem: Problem, observations: Sequence[Observation], settings: Settings) -> Decision:
+    """Band, risk and deviation of a pull with any settings, marked as asked for.
+
+    Args:
+        problem: The job.
+        observations: Pulls so far.
+        settings: What is asked about; off the dial or out of range too.
+    """
+    outlook = Outlook(problem, observations, surrogate_for(problem, observations))
+    forecast = outlook.forecast([settings])[0]
+    band = outlook.band(forecast)
+    high = float(np.quantile(forecast.highest, 0.95))
+    margin = problem.limit_kpa - high
+    text = (
+        f"Asked for, not proposed: risk {100 * forecast.risk:.1f} %, "
+        f"highest boost under {problem.say(high)} in 95 of 100 such pulls."
+    )
+    allowed = forecast.risk <= problem.risk
+    gate = (
+        "The risk is within what the job allows."
+        if allowed
+        else f"The risk is above the {100 * problem.risk:g} % that the job allows: this would not be proposed."
+    )
+    return Decision(
+        verdict="pull",
+        settings=settings,
+        risk=forecast.risk,
+        deviation_kpa=forecast.deviation_kpa,
+        band=band,
+        peak_kpa=float(forecast.highest.mean()),
+        peak_high_kpa=high,
+        margin_kpa=margin,
+        tightest_rpm=float(outlook.rpm[int(np.argmax(band.high_kpa))]),
+        reasons=(Reason("asked for", text), Reason("risk gate", gate)),
+    )

@@ -1,0 +1,77 @@
+"""The decision: from the pulls so far to the next settings, or to the verdict that ends the job."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from threadpoolctl import threadpool_limits
+
+from models.curve import deviation_kpa
+from models.evidence import Observation
+from models.settings import Settings
+from models.surrogate import BoostSurrogate
+from recommender.decide import reasons
+from recommender.decide.allowed import idle, idle_like
+from recommender.decide.answer import say
+from recommender.decide.choose import choose
+from recommender.decide.outlook import Outlook
+from recommender.decide.review import blocked, review, surrogate_for
+from recommender.decide.step import Decision, Problem
+from recommender.decide.verdict import conclude, floor_above, must_stop
+
+
+def decide(problem: Problem, observations: Sequence[Observation]) -> Decision:
+    """The next step. The same arguments give the same answer, bit for bit.
+
+    Args:
+        problem: The job.
+        observations: Pulls that were run, in the order in which they were run.
+    Returns:
+        Verdict, settings, risk, band and reasons.
+    """
+    # One thread for linear algebra: small matrices gain nothing from more, and the sums keep their order.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return decide_with(problem, observations, surrogate_for(problem, observations))
+
+
+def decide_with(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:
+    """As ``decide``, with a surrogate that was fitted before."""
+    outlook = Outlook(problem, observations, surrogate)
+    if not observations:
+        return say(outlook, "pull", outlook.forecast([idle(problem)])[0], reasons.for_baseline(problem))
+    seen = review(problem, observations)
+    last = observations[-1]
+    stop = must_stop(problem, observations, seen)
+    if stop is not None:
+        cause, why = stop
+        return say(outlook, "stop", outlook.forecast([last.settings])[0], why, cause=cause, review=seen)
+    over = floor_above(problem, observations)
+    if over is not None:
+        pull, from_rpm = over
+        could = deviation_kpa(pull.curve, problem.target)
+        why = reasons.for_out_of_reach(problem, pull, could, could, "floor above target", from_rpm)
+        standing = outlook.forecast([pull.settings])[0]
+        return say(
+            outlook,
+            "out of reach",
+            standing,
+            why,
+            review=seen,
+            cause="floor above target",
+            cause_rpm=from_rpm,
+            best=could,
+        )
+    if not last.trusted or (not last.complete and idle_like(problem, last.settings)):
+        again = outlook.forecast([_on_grid(outlook, last.settings)])[0]
+        if again.risk <= problem.risk and not blocked(outlook, seen, again):
+            return say(outlook, "repeat", again, reasons.for_repeat(problem, last), review=seen)
+    choice = choose(outlook, observations, seen)
+    if choice.chosen is None:
+        least = min(choice.judged, key=lambda f: f.risk)
+        why = reasons.for_nothing_safe(problem, last, least)
+        return say(outlook, "stop", least, why, cause="nothing allowed is safe", review=seen)
+    return conclude(outlook, observations, seen, choice.chosen, choice.judged, choice.allowed)
+
+
+def _on_grid(outlook: Outlook, settings: Settings) -> Settings:
+    return Settings.from_array(outlook.values(outlook.positions(settings)[None])[0])

@@ -1,0 +1,113 @@
+"""What the surrogate expects of settings: deviation, highest boost and risk, for many settings at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.evidence import Observation
+from models.risk import excess_kpa, highest_points, risk_of
+from models.settings import KNOB_NAMES, Settings
+from models.surrogate import BoostSurrogate
+from models.units import FloatArray
+from recommender.decide.search import IntArray
+from recommender.decide.step import Band, Problem
+
+#: Draws used while searching; the finalists are judged with all of them.
+SKETCH = 16
+#: Grid points used while searching.
+COARSE = slice(None, None, 2)
+#: Spread, in standard deviations, that must fit under the limit while searching; a little stricter than a risk of 1 %.
+SKETCH_SPREAD = 2.5
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """A new pull with some settings, from all draws.
+
+    Attributes:
+        settings: What would be dialled in.
+        deviation_kpa: Expected deviation.
+        deviations: Deviation of each draw. Shape (D,), [kPa]
+        risk: Probability that the highest boost passes the limit.
+        curves: Drawn curves. Shape (D, M), [kPa gauge]
+        highest: Highest boost of each draw. Shape (D,), [kPa gauge]
+    """
+
+    settings: Settings
+    deviation_kpa: float
+    deviations: FloatArray
+    risk: float
+    curves: FloatArray
+    highest: FloatArray
+
+
+class Outlook:
+    """A fitted surrogate asked about settings of one job."""
+
+    def __init__(self, problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> None:
+        self.problem = problem
+        self.surrogate = surrogate
+        self.rpm = surrogate.rpm_
+        self.wanted = problem.target.at(self.rpm)
+        self.judged = problem.target.judged(self.rpm)
+        self.excess = excess_kpa(observations)
+        self.knobs = [problem.knobs[name] for name in KNOB_NAMES]
+
+    def values(self, positions: IntArray) -> FloatArray:
+        """Grid positions (S, 6) to knob values (S, 6), engagement in kPa gauge."""
+        return np.column_stack([knob.value(positions[:, i]) for i, knob in enumerate(self.knobs)])
+
+    def positions(self, settings: Settings) -> IntArray:
+        """Nearest grid position of each knob. Shape (6,)"""
+        return np.array([int(knob.index(value)) for knob, value in zip(self.knobs, settings, strict=True)])
+
+    def deviations(self, curves: FloatArray, ringing: FloatArray, *, points: slice = slice(None)) -> FloatArray:
+        """Deviation of each draw's curve, ringing included. Shape (D, S), [kPa]"""
+        error = (curves - self.wanted[points])[:, :, self.judged[points]]
+        return np.asarray(np.sqrt(np.mean(error**2, axis=2) + 0.5 * ringing**2))
+
+    def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Deviations and highest points from a few draws, before a new pull's scatter. Both (SKETCH, S), kPa."""
+        few = slice(0, SKETCH)
+        curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
+        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, settings)[few]
+        highest = curves.max(axis=2) + ringing + self.excess
+        return self.deviations(curves, ringing, points=COARSE), highest
+
+    def headroom(self, highest: FloatArray) -> FloatArray:
+        """Limit minus the sketched highest point with its spread. Shape (S,), [kPa]"""
+        p = self.surrogate.posterior_
+        level = highest.mean(axis=0)
+        scatter = (
+            (p.repeatability * level) ** 2 + self.excess**2 + (0.3 * self.surrogate.residual * level * p.size) ** 2
+        )
+        spread = np.sqrt(highest.var(axis=0) + scatter)
+        return np.asarray(self.problem.limit_kpa - level - SKETCH_SPREAD * spread)
+
+    def forecast(self, settings: Sequence[Settings]) -> list[Forecast]:
+        """Full judgement of a few settings."""
+        knobs = np.array([s.as_array() for s in settings])
+        curves = self.surrogate.curves(knobs)
+        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, knobs)
+        highest = highest_points(curves, ringing, self.excess)
+        deviations = self.deviations(curves, ringing)
+        risks = risk_of(highest, self.problem.limit_kpa)
+        return [
+            Forecast(
+                settings=s,
+                deviation_kpa=float(deviations[:, i].mean()),
+                deviations=deviations[:, i],
+                risk=float(risks[i]),
+                curves=curves[:, i],
+                highest=highest[:, i],
+            )
+            for i, s in enumerate(settings)
+        ]
+
+    def band(self, forecast: Forecast) -> Band:
+        """90 % band of the gauge's reading at each rpm."""
+        low, high = np.quantile(forecast.curves, [0.05, 0.95], axis=0)
+        return Band(self.rpm.copy(), forecast.curves.mean(axis=0), low, high)

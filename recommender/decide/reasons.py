@@ -1,0 +1,272 @@
+"""The sentences behind a step. Every number in them comes from the pulls, the posterior or the job."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from models.evidence import Observation
+from models.settings import KNOB_NAMES, Settings
+from recommender.decide.step import Problem, Reason, Verdict
+
+if TYPE_CHECKING:
+    from recommender.decide.allowed import Offender
+    from recommender.decide.outlook import Forecast, Outlook
+
+__all__ = ["Reason", "Verdict"]
+
+KNOB_WORDS: Final = {
+    "duty": "duty",
+    "ramp_from": "the ramp's start",
+    "ramp_to": "the ramp's end",
+    "ramp_add": "the ramp",
+    "engagement": "engagement",
+    "gain": "gain",
+}
+
+
+def say_knob(problem: Problem, name: str, value: float) -> str:
+    """A knob's value as it is dialled: ``34 %``, ``5200 rpm``, ``13.5 psi``."""
+    if name == "engagement":
+        return problem.say(value)
+    unit = {"duty": " %", "ramp_from": " rpm", "ramp_to": " rpm", "ramp_add": " points", "gain": ""}[name]
+    return f"{value:.10g}{unit}"
+
+
+def _moves(problem: Problem, before: Settings, after: Settings) -> str:
+    parts = [
+        f"{KNOB_WORDS[name]} {say_knob(problem, name, old)} to {say_knob(problem, name, new)}"
+        for name, old, new in zip(KNOB_NAMES, before, after, strict=True)
+        if abs(old - new) > 1e-6
+    ]
+    return ", ".join(parts)
+
+
+def for_baseline(problem: Problem) -> tuple[Reason, ...]:
+    """Why the first pull is run with everything idle."""
+    return (
+        Reason("baseline", "Baseline first: with every knob idle the pull shows what the spring alone gives."),
+        Reason(
+            "limit",
+            f"The spring must hold boost under {problem.say(problem.limit_kpa)}; lift at once if it does not. "
+            "No setting can lower what the spring gives.",
+        ),
+    )
+
+
+def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
+    """Why the same settings are to be run again."""
+    if last.trusted and not last.complete:
+        return (
+            Reason(
+                "aborted",
+                f"Pull {last.number} on the spring alone was aborted at {problem.say(last.highest_kpa)}. Find out why, "
+                "put it right, and run the baseline again.",
+            ),
+        )
+    remark = f": {last.remark}" if last.remark else ""
+    return (Reason("log", f"The log of pull {last.number} cannot be relied on{remark}. Run the same settings again."),)
+
+
+def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ...]:
+    """Why the job stops when the spring alone passes the limit."""
+    return (
+        Reason(
+            "limit passed",
+            f"Pull {last.number} reached {problem.say(last.highest_kpa)} on the spring alone; the limit is "
+            f"{problem.say(problem.limit_kpa)}. No setting lowers that.",
+        ),
+        Reason(
+            "hardware",
+            "Look for a wastegate that does not open (hose off, stuck flap, too much preload), a spring that is too "
+            "stiff, or a gate too small; or agree a higher limit with the owner if the engine bears it.",
+        ),
+    )
+
+
+def for_limit_twice(problem: Problem, pulls: Sequence[Observation]) -> tuple[Reason, ...]:
+    """Why the job stops when a step that was backed off passed the limit again."""
+    numbers = " and ".join(str(pull.number) for pull in pulls)
+    return (
+        Reason(
+            "limit passed",
+            f"Pulls {numbers} both passed the limit of {problem.say(problem.limit_kpa)} although the second was backed "
+            "off. Stop and find out why before another pull.",
+        ),
+        Reason("hardware", "Check the wastegate's hose, flap and actuator, the solenoid's plumbing and the gauge."),
+    )
+
+
+def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tuple[Reason, ...]:
+    """Why the job stops when no step that can be dialled in keeps the risk."""
+    return (
+        Reason(
+            "risk gate",
+            f"Nothing that can be dialled after pull {last.number} keeps the risk at or under {problem.risk:.1%}: the "
+            f"mildest step still has {least.risk:.2%}.",
+        ),
+        Reason("hardware", "Set the controller back to idle and run a baseline, or check gate and gauge."),
+    )
+
+
+def for_done(problem: Problem, best: Observation, deviation: float) -> tuple[Reason, ...]:
+    """Why the best pull stands: it is within the tolerance."""
+    return (
+        Reason(
+            "done",
+            f"Pull {best.number} is {problem.say_fine(deviation)} from the target, within the tolerance of "
+            f"{problem.say_fine(problem.tolerance_kpa)}; its settings stand.",
+        ),
+        Reason(
+            "limit",
+            f"Its highest boost was {problem.say(best.highest_kpa)}, "
+            f"{problem.say(problem.limit_kpa - best.highest_kpa)} under the limit.",
+        ),
+    )
+
+
+def for_good_enough(problem: Problem, best: Observation, deviation: float, could: float) -> tuple[Reason, ...]:
+    """Why the best pull stands although it is not quite within the tolerance."""
+    return (
+        Reason(
+            "done",
+            f"Pull {best.number} is {problem.say_fine(deviation)} from the target; the best thought possible is "
+            f"{problem.say_fine(could)}. The difference is not worth another pull.",
+        ),
+        Reason(
+            "limit",
+            f"Its highest boost was {problem.say(best.highest_kpa)}, "
+            f"{problem.say(problem.limit_kpa - best.highest_kpa)} under the limit.",
+        ),
+    )
+
+
+def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
+    """What holds the best settings away from the target, and from which rpm.
+
+    The largest stretch of the judged range in which the expected curve misses the target by more than the tolerance
+    decides: above the target it is the spring or the gate, below it the turbo or the duty range.
+    """
+    problem = outlook.problem
+    rpm = outlook.rpm[outlook.judged]
+    error = (forecast.curves.mean(axis=0) - outlook.wanted)[outlook.judged]
+    above = np.where(error > problem.tolerance_kpa, error, 0.0)
+    below = np.where(error < -problem.tolerance_kpa, -error, 0.0)
+    if above.max() == 0.0 and below.max() == 0.0:
+        worst = int(np.argmax(np.abs(error)))
+        return "shape of the curve", float(rpm[worst])
+    middle = rpm[0] + 0.5 * (rpm[-1] - rpm[0])
+    if np.sum(above**2) >= np.sum(below**2):
+        over = np.flatnonzero(above > 0)
+        wide = over.size > 0.6 * rpm.size
+        return ("floor above target" if wide else "boost creeps"), float(rpm[over[0]])
+    under = np.flatnonzero(below > 0)
+    first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
+    knobs, s = problem.knobs, forecast.settings
+    at_end = s.duty >= knobs["duty"].upper - 2 * max(knobs["duty"].resolution, 1e-9)
+    if under.size > 0.6 * rpm.size and at_end:
+        return "duty range used up", float(rpm[under[0]])
+    if first > last:
+        # Late boost holds up to an rpm; it is named by the rpm from which the target is there.
+        there = under[rpm[under] < middle]
+        return "boost arrives late", float(rpm[there[-1]])
+    gap = [int(i) for i in under if rpm[i] >= middle]
+    return "out of breath at the top", float(rpm[gap[0]])
+
+
+CAUSE_WORDS: Final = {
+    "floor above target": "the spring alone holds more boost than the target from {rpm:.0f} rpm; "
+    "a softer spring is needed",
+    "boost creeps": "boost creeps above the target from {rpm:.0f} rpm with the gate wide open; "
+    "the gate or its port is too small",
+    "boost arrives late": "the turbo cannot reach the target before {rpm:.0f} rpm even with the gate held shut",
+    "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm:.0f} rpm "
+    "even with the gate held shut",
+    "duty range used up": "duty is at the end of its range and boost is still under the target from {rpm:.0f} rpm; "
+    "a stiffer spring is needed",
+    "shape of the curve": "the target's shape around {rpm:.0f} rpm cannot be followed with these knobs",
+}
+
+
+def for_out_of_reach(
+    problem: Problem, best: Observation, deviation: float, could: float, cause: str, cause_rpm: float
+) -> tuple[Reason, ...]:
+    """Why the target cannot be reached, and the best that is possible."""
+    return (
+        Reason("out of reach", f"The target cannot be reached: {CAUSE_WORDS[cause].format(rpm=cause_rpm)}."),
+        Reason(
+            "best possible",
+            f"The best thought possible is {problem.say_fine(could)} from the target; pull {best.number} is at "
+            f"{problem.say_fine(deviation)} and its settings stand.",
+        ),
+    )
+
+
+def for_pull(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    bad: Sequence[Offender],
+    chosen: Forecast,
+    binding: Sequence[str],
+    could: float,
+    chance: float,
+) -> tuple[Reason, ...]:
+    """Why these settings are proposed: what they are to mend, how near the limit they come, what held them back."""
+    problem, last = outlook.problem, observations[-1]
+    out: list[Reason] = []
+    if bad and bad[-1].pull is last:
+        what = (
+            f"reached {problem.say(last.highest_kpa)}, over the limit of {problem.say(problem.limit_kpa)}"
+            if bad[-1].why == "limit passed"
+            else "was aborted"
+        )
+        out.append(
+            Reason(
+                "back off", f"Pull {last.number} {what}: backed off, and nothing at or above its settings is proposed."
+            )
+        )
+    moves = _moves(problem, last.settings, chosen.settings)
+    out.append(_what_for(outlook, last, chosen, moves))
+    high = float(np.quantile(chosen.highest, 0.95))
+    out.append(
+        Reason(
+            "limit",
+            f"Highest boost is expected at {problem.say(float(chosen.highest.mean()))}, at most {problem.say(high)} "
+            f"in 19 of 20 pulls: {problem.say(problem.limit_kpa - high)} under the limit; risk {chosen.risk:.2%}.",
+        )
+    )
+    if binding:
+        out.append(Reason("held back", f"Held back by {', '.join(binding)}."))
+    if chance < 0.5 and len(observations) > 1:
+        out.append(
+            Reason(
+                "prospect",
+                f"The target will probably not be met in full: the best thought possible is {problem.say_fine(could)}.",
+            )
+        )
+    return tuple(out)
+
+
+def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str) -> Reason:
+    """Where the last pull missed the target most, and what the step does about it."""
+    problem = outlook.problem
+    rpm = outlook.rpm[outlook.judged]
+    before = np.interp(rpm, last.curve.rpm[last.curve.reached], last.curve.boost_kpa[last.curve.reached])
+    wanted = outlook.wanted[outlook.judged]
+    after = chosen.curves.mean(axis=0)[outlook.judged]
+    gain = (before - wanted) ** 2 - (after - wanted) ** 2
+    worst = int(np.argmax(gain))
+    side = "under" if before[worst] < wanted[worst] else "over"
+    if not moves:
+        return Reason(
+            "repeat",
+            f"The same settings again: one more look is worth more than a change after pull {last.number}.",
+        )
+    return Reason(
+        "aim",
+        f"{moves[0].upper()}{moves[1:]}: at {rpm[worst]:.0f} rpm pull {last.number} was "
+        f"{problem.say(abs(before[worst] - wanted[worst]))} {side} the target; this step should bring it to "
+        f"{problem.say(float(after[worst]))} of {problem.say(float(wanted[worst]))} wanted.",
+    )

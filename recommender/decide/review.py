@@ -1,0 +1,81 @@
+"""The pulls so far, reviewed: the best of them, what must not be repeated, and the surrogate fitted to them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.curve import deviation_kpa
+from models.evidence import Observation
+from models.surrogate import BoostSurrogate
+from recommender.decide.allowed import Offender, forbidden, most_duty, offenders
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.step import Problem
+
+#: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
+MISS = 1.5
+WIDEST = 2.5
+
+
+@dataclass(frozen=True)
+class Review:
+    """The pulls so far, as the verdict needs them.
+
+    Attributes:
+        best: The trusted pull with least deviation that kept the limit; None before there is one.
+        best_kpa: Its deviation. [kPa]
+        bad: What must not be repeated.
+        duty_up_to: Highest duty, ramp included, that the next step may ask for anywhere. [%]
+    """
+
+    best: Observation | None
+    best_kpa: float
+    bad: tuple[Offender, ...]
+    duty_up_to: float
+
+
+def review(problem: Problem, observations: Sequence[Observation]) -> Review:
+    """Best pull and offenders."""
+    rows = [
+        (deviation_kpa(pull.curve, problem.target), -i, pull)
+        for i, pull in enumerate(observations)
+        if pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
+    ]
+    rows = [row for row in rows if np.isfinite(row[0])]
+    bad = tuple(offenders(problem, observations))
+    if not rows:
+        return Review(None, float("inf"), bad, most_duty(problem, observations))
+    least, _, pull = min(rows, key=lambda row: row[:2])
+    return Review(pull, least, bad, most_duty(problem, observations))
+
+
+def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
+    """Whether settings stand at or above some that went wrong, or ask for more duty than the next step may."""
+    return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad, seen.duty_up_to)[0])
+
+
+def surrogate_for(problem: Problem, observations: Sequence[Observation]) -> BoostSurrogate:
+    """The surrogate fitted to all trusted pulls, widened where its last predictions missed."""
+    seed = problem.seed * 1009 + len(observations)
+    widen = widening(problem, observations)
+    return BoostSurrogate(problem.target, problem.knobs, seed=seed, widen=widen).fit_pulls(observations)
+
+
+def widening(problem: Problem, observations: Sequence[Observation]) -> float:
+    """Factor by which the surrogate is widened: how far the latest two pulls lay from what was expected of them.
+
+    Each is judged by a fit to the pulls before it. The latest counts in full, the one before it half.
+    """
+    factor = 1.0
+    for back, weight in ((1, 1.0), (2, 0.5)):
+        before = observations[: len(observations) - back]
+        pull = observations[len(observations) - back] if len(observations) >= back else None
+        if pull is None or not pull.trusted or sum(other.trusted for other in before) < 1:
+            continue
+        seed = problem.seed * 1009 + len(before)
+        fitted = BoostSurrogate(problem.target, problem.knobs, seed=seed, draws=192, points=24).fit_pulls(before)
+        miss = float(np.sqrt(fitted.surprise_of(pull)))
+        factor = max(factor, 1.0 + weight * (min(miss / MISS, WIDEST) - 1.0))
+    return factor

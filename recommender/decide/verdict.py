@@ -1,0 +1,190 @@
+"""The rules that end a job, or let it go on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.curve import deviation_kpa
+from models.evidence import Observation
+from models.settings import Settings
+from models.units import FloatArray
+from recommender.decide import reasons, value
+from recommender.decide.allowed import idle_like, spans
+from recommender.decide.answer import held_back_by, ruled_out, say
+from recommender.decide.choose import starts
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.review import Review, review
+from recommender.decide.search import IntArray, minimise
+from recommender.decide.step import Decision, Problem, same
+
+#: Expected improvement of deviation, over the tolerance, that is worth another pull.
+WORTH = 0.12
+#: Expected improvement, over the tolerance, that needs no look at what is possible in the end.
+CLEAR = 1.0
+#: What the best car among the draws may still promise, over the tolerance, when the job is ended without the target.
+SETTLED = 0.5
+#: Chance of reaching the target under which it is called out of reach.
+HOPELESS = 0.10
+#: Deviation, over the tolerance, up to which a job that can be improved no more ends as done.
+CLOSE = 1.12
+#: The same for a job that has stalled although the target is thought possible.
+FAIR = 1.6
+#: Widening up to which the surrogate is trusted to say that nothing more is possible.
+CALM = 1.3
+#: Pulls without improvement after which a job is ended.
+PATIENCE = 3
+
+
+def must_stop(
+    problem: Problem, observations: Sequence[Observation], seen: Review
+) -> tuple[str, tuple[reasons.Reason, ...]] | None:
+    """Cause and reasons to stop, before anything is searched; None to go on."""
+    last = observations[-1]
+    over = [offender for offender in seen.bad if offender.why == "limit passed"]
+    if over and last.highest_kpa > problem.limit_kpa:
+        if idle_like(problem, last.settings):
+            return "spring alone passes the limit", reasons.for_limit_on_spring(problem, last)
+        if len(observations) > 1 and observations[-2].highest_kpa > problem.limit_kpa:
+            return "limit passed twice", reasons.for_limit_twice(problem, observations[-2:])
+    return None
+
+
+def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[Observation, float] | None:
+    """The pull on the spring alone, where it stands above the target over most of the judged range; and from which rpm.
+
+    Above means by more than the tolerance on the whole, so that no setting can bring boost down to the target.
+    """
+    for pull in reversed(observations):
+        if not pull.trusted or not pull.complete or not idle_like(problem, pull.settings):
+            continue
+        judged = problem.target.judged(pull.curve.rpm) & pull.curve.reached
+        error = (pull.curve.boost_kpa - problem.target.at(pull.curve.rpm))[judged]
+        above = error > problem.tolerance_kpa
+        if (
+            error.size
+            and np.mean(above) > 0.5
+            and float(np.sqrt(np.mean(np.maximum(error, 0.0) ** 2))) > (1.1 * problem.tolerance_kpa)
+        ):
+            return pull, float(pull.curve.rpm[judged][int(np.argmax(above))])
+        return None
+    return None
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What the car could do with any settings at all, caps aside.
+
+    Attributes:
+        best_kpa: Expected deviation of the best settings, if each draw's car were known. [kPa]
+        chance: Probability that some settings reach the tolerance.
+        forecast: The settings that are best on the whole.
+    """
+
+    best_kpa: float
+    chance: float
+    forecast: Forecast
+
+
+def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Prospect:
+    """Search without caps, under the limit."""
+    problem = outlook.problem
+
+    def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
+        values = outlook.values(points)
+        deviations, highest = outlook.sketch(values)
+        violation = np.maximum(highest.mean(axis=0) / problem.limit_kpa - 1.0, 0.0)
+        return deviations.mean(axis=0), violation + (values[:, 1] >= values[:, 2])
+
+    found = minimise(
+        merit,
+        spans(problem, None),
+        seed=problem.seed + 17 + len(observations),
+        starts=starts(outlook, observations, seen),
+        population=40,
+        rounds=24,
+    )
+    points = found.seen[:160]
+    deviations, highest = outlook.sketch(outlook.values(points))
+    deviations = np.where(highest > problem.limit_kpa, np.inf, deviations)
+    least = np.minimum(deviations.min(axis=1), 50.0)
+    forecast = outlook.forecast([Settings.from_array(outlook.values(found.best[None])[0])])[0]
+    return Prospect(float(least.mean()), float(np.mean(least <= 1.1 * problem.tolerance_kpa)), forecast)
+
+
+def conclude(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    seen: Review,
+    chosen: Forecast,
+    forecasts: Sequence[Forecast],
+    allowed: Sequence[tuple[int, int]],
+) -> Decision:
+    """The verdict once settings are chosen: whether they are worth a pull, or the job ends as done or out of reach.
+
+    Args:
+        outlook, observations, seen: The job so far.
+        chosen: Settings that passed the gate.
+        forecasts: All that was judged with all draws.
+        allowed: First and last position of each knob that the next step may take.
+    """
+    problem = outlook.problem
+    last = observations[-1].settings
+    binding = held_back_by(outlook, allowed, chosen, forecasts)
+    others = ruled_out(problem, forecasts, chosen, seen, outlook)
+    if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
+        standing = outlook.forecast([seen.best.settings])[0]
+        why = reasons.for_done(problem, seen.best, seen.best_kpa)
+        return say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
+    gain = value.improvement(problem, chosen, seen)
+    if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
+        # A clear step forward: what is possible in the end is looked at every third pull, not between them.
+        why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
+        return say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
+    could = prospect(outlook, observations, seen)
+    # A best thought possible that is worse than a pull already run tells of a search cut short, not of the car.
+    near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa
+    calm = outlook.surrogate.widen <= CALM
+    settled = gain < WORTH * problem.tolerance_kpa and near and calm
+    settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
+    stalled = _stalled(problem, observations)
+    if seen.best is not None and (settled or stalled):
+        standing = outlook.forecast([seen.best.settings])[0]
+        fair = _close(problem, seen) or (
+            stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa
+        )
+        if not fair:
+            cause, cause_rpm = reasons.hardware(outlook, could.forecast)
+            why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, could.best_kpa, cause, cause_rpm)
+            return say(
+                outlook,
+                "out of reach",
+                standing,
+                why,
+                review=seen,
+                alternatives=others,
+                cause=cause,
+                cause_rpm=cause_rpm,
+                best=could.best_kpa,
+            )
+        why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, could.best_kpa)
+        return say(outlook, "done", standing, why, review=seen, alternatives=others, best=could.best_kpa)
+    why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, could.best_kpa, could.chance)
+    verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
+    return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=could.best_kpa)
+
+
+def _close(problem: Problem, seen: Review) -> bool:
+    """Whether the best pull is as good as there, so that the job may end well without the last tenth."""
+    return seen.best_kpa <= CLOSE * problem.tolerance_kpa
+
+
+def _stalled(problem: Problem, observations: Sequence[Observation]) -> bool:
+    """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have."""
+    swept = [pull for pull in observations if np.isfinite(deviation_kpa(pull.curve, problem.target))]
+    if len(swept) <= PATIENCE + 1:
+        return False
+    before = review(problem, swept[:-PATIENCE]).best_kpa
+    return before - review(problem, swept).best_kpa < WORTH * problem.tolerance_kpa

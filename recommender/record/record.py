@@ -1,0 +1,236 @@
+"""The job's record: one Optuna study, a pull is a trial, raw logs kept beside it.
+
+The record is only ever added to. Each entry is written in one transaction, after the raw log is safe on disk.
+What the entries hold is described in ``recommender.record.trials``; beside the trials the study's attributes keep::
+
+    format              1
+    seed                where all random numbers of the job come from
+    targets             [[name, digest of its problem], …] as the job file last had them
+    problem:DIGEST      a problem in full
+    step:00001          a step, with what is needed to recompute it
+    event:00001         a pull withdrawn, a stop acknowledged, a log refused
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import gc
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import optuna
+from optuna.storages import RDBStorage
+
+from models.curve import Trace
+from models.settings import Settings
+from recommender.job import Job, seed_of
+from recommender.record import trials
+from recommender.record.artifacts import FOLDER, LogStore
+from recommender.record.database import RECORD_NAME, open_database, quiet, roll_back
+from recommender.record.lock import RecordBusy, RecordError, database_lock, file_lock
+from recommender.record.snapshot import Snapshot, numbered, snapshot, snapshot_of
+from recommender.record.stored import Stored, digest, problem_out
+from recommender.record.trials import FORMAT, PullEntry, observation_of, observations_of, problem_of
+
+__all__ = [
+    "PullEntry",
+    "Record",
+    "RecordBusy",
+    "RecordError",
+    "Snapshot",
+    "observation_of",
+    "observations_of",
+    "problem_of",
+    "snapshot_of",
+]
+
+
+class Record:
+    """Where a job is kept. Open it with ``Record.open``."""
+
+    def __init__(self, storage: RDBStorage, study: optuna.Study, job: Job, place: Path | None, read_only: bool) -> None:
+        self.study = study
+        self.read_only = read_only
+        self.place = place
+        self._storage = storage
+        self._entries: dict[int, PullEntry] = {}
+        #: How long to wait for another process. [s]
+        self.wait_s = 20.0
+        self._lock_file = (place or job.path).with_suffix(".lock")
+        self.logs = LogStore(job.folder / FOLDER, (place or job.path).stem)
+
+    @classmethod
+    def open(cls, job: Job, storage: str | None = None, *, read_only: bool = False) -> Record:
+        """Open a job's record; make it on first use.
+
+        Args:
+            job: The job.
+            storage: Any database URL that Optuna takes; else the job file's, else ``record.db`` beside the job file.
+            read_only: Nothing is made or written.
+        Raises:
+            RecordError: no database, of a newer format, or (read only) not there.
+            RecordBusy: another process holds it.
+        """
+        url = storage or job.storage
+        place = None if url else record_file(job)
+        if place is not None:
+            if read_only and not place.is_file():
+                raise RecordError(f"{place}: no record yet. It is made by the first `nextpull next` or `add`.")
+            if read_only:
+                roll_back(place)
+        guard = contextlib.nullcontext() if read_only else file_lock((place or job.path).with_suffix(".lock"))
+        with guard:
+            database = open_database(url or record_file(job), read_only)
+            study = _study(database, job, place, read_only)
+            record = cls(database, study, job, place, read_only)
+            if not read_only:
+                record.logs.sweep()
+                record._describe(job)
+        return record
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the record for this process alone while something is read and then written.
+
+        Raises:
+            RecordError: it was opened read only.
+            RecordBusy: another process holds it.
+        """
+        if self.read_only:
+            raise RecordError("the record was opened to be read only.")
+        key = seed_of(self.study.study_name)
+        with file_lock(self._lock_file, wait_s=self.wait_s), database_lock(self._storage, key, wait_s=self.wait_s):
+            yield
+
+    def read(self) -> Snapshot:
+        """Everything on record, in two queries. What was read before is not read again: entries never change."""
+        attributes = self._attributes()
+        with _uncollected():
+            return snapshot(attributes, self.study.get_trials(deepcopy=False), self._entry)
+
+    def add_pull(self, entry: PullEntry, *, job: Job, deviation_kpa: float, trace: Trace) -> None:
+        """Put a pull on record in one transaction. Call inside ``writing``, after its log was kept.
+
+        Args:
+            entry: The pull; ``facts`` name the kept log.
+            job: The job, for its knobs.
+            deviation_kpa: From the job's first target; NaN where there is none to tell. [kPa]
+            trace: As logged.
+        Raises:
+            RecordError: the database does not take it.
+        """
+        knobs = job.problem().knobs
+        now = entry.added or datetime.datetime.now()
+        trial = trials.trial_of(entry, knobs=knobs, deviation_kpa=deviation_kpa, trace=trace)
+        trial.datetime_start = trial.datetime_complete = now
+        try:
+            self.study.add_trial(trial)
+        except optuna.exceptions.StorageInternalError as error:
+            raise RecordError(
+                f"pull {entry.number} could not be put on record ({error.__cause__ or error}). Nothing was added. Make "
+                "room on the disk, or see to the database, and add the log again."
+            ) from error
+
+    def keep_not_run(self, snapshot: Snapshot, job: Job) -> None:
+        """Put every proposal that a later pull has passed by on record as not run. Call inside ``writing``."""
+        run = {pull.step for pull in snapshot.pulls if pull.source == "proposed"}
+        last = len(snapshot.pulls)
+        knobs = job.problem().knobs
+        for number, step in snapshot.steps.items():
+            settings = step["decision"]["settings"]
+            if settings is None or number in run or number in snapshot.not_run or step["after"] >= last:
+                continue
+            self.study.add_trial(trials.not_run_trial(number, Settings.from_array(settings), knobs))
+
+    def add_step(self, number: int, step: Stored) -> None:
+        """Put a step on record. Call inside ``writing``."""
+        self.study.set_user_attr(f"step:{number:05d}", step)
+
+    def add_event(self, event: Stored) -> None:
+        """Put something that happened on record. Call inside ``writing``."""
+        number = max(numbered(self._attributes(), "event"), default=0) + 1
+        self.study.set_user_attr(f"event:{number:05d}", event)
+
+    def digest(self) -> str:
+        """SHA-256 over all pulls, steps and events, by which a sheet can be checked against the record."""
+        snapshot = self.read()
+        pulls = [
+            [pull.number, list(pull.settings), pull.curve.rpm.tolist(), pull.curve.boost_kpa.tolist(), dict(pull.facts)]
+            for pull in snapshot.pulls
+        ]
+        steps = [[number, snapshot.steps[number]] for number in sorted(snapshot.steps)]
+        return digest([FORMAT, snapshot.seed, pulls, steps, list(snapshot.events)])
+
+    def _attributes(self) -> dict[str, Any]:
+        """The study's attributes, as fresh from the database; not to be changed."""
+        return self._storage.get_study_user_attrs(self.study._study_id)
+
+    def _entry(self, trial: optuna.trial.FrozenTrial, withdrawn: Mapping[int, str]) -> PullEntry:
+        if trial.number not in self._entries:
+            self._entries[trial.number] = trials.entry_of(trial)
+        entry = self._entries[trial.number]
+        reason = withdrawn.get(entry.number)
+        return entry if reason is None else replace(entry, withdrawn=reason)
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._storage.remove_session()
+        self._storage.engine.dispose()
+
+    def _describe(self, job: Job) -> None:
+        """Keep what the job file asks for now, so that the study alone can be asked for the next settings."""
+        attributes = self.study.user_attrs
+        now = [[name, problem_out(job.problem(name, seed=int(attributes["seed"])))] for name in job.targets]
+        digests = [[name, digest(problem)] for name, problem in now]
+        for (_, problem), (_, mark) in zip(now, digests, strict=True):
+            if f"problem:{mark}" not in attributes:
+                self.study.set_user_attr(f"problem:{mark}", problem)
+        if attributes.get("targets") != digests:
+            self.study.set_user_attr("targets", digests)
+
+
+@contextlib.contextmanager
+def _uncollected() -> Iterator[None]:
+    """Hold back the garbage collector while a hundred pulls are read: it would walk ten thousand rows over and over."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def record_file(job: Job) -> Path:
+    """Where a job's record is kept by default: ``record.db`` for ``job.toml``, ``NAME.record.db`` for another file."""
+    name = RECORD_NAME if job.path.name == "job.toml" else f"{job.path.stem}.{RECORD_NAME}"
+    return job.folder / name
+
+
+def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:
+    names = optuna.get_all_study_names(database)
+    name = job.study
+    if place is not None and len(names) == 1:
+        name = names[0]  # a job that was given another name keeps its record
+    if name not in names:
+        if read_only:
+            raise RecordError(f'no record of "{name}" there yet. It is made by the first `nextpull next` or `add`.')
+        with quiet():
+            optuna.create_study(storage=database, study_name=name, direction="minimize")
+    study = optuna.load_study(study_name=name, storage=database)
+    attributes = study.user_attrs
+    if "format" not in attributes:
+        if read_only or any(trials.is_pull(each) for each in study.get_trials(deepcopy=False)):
+            raise RecordError(f'study "{name}" is not a record of this tool: it has no format number.')
+        # The seed first: a record that has its format number is complete.
+        study.set_user_attr("seed", attributes.get("seed", seed_of(job.name)))
+        study.set_user_attr("format", FORMAT)
+    elif attributes["format"] > FORMAT:
+        raise RecordError(
+            f"the record has format {attributes['format']}, and this version reads up to {FORMAT}. "
+            "Update: pip install --upgrade nextpull."
+        )
+    return study

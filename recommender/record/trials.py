@@ -1,0 +1,252 @@
+"""A pull as an Optuna trial, and back: nothing but the study is needed to read the history.
+
+Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for what is not known)::
+
+    kind                "pull", or "proposal not run" for settings that were proposed and never run
+    number              place in the job, from 1
+    source              "proposed", "changed" (other settings than proposed) or "foreign" (no step before it)
+    step                number of the step that stood when it was run, or null
+    peak_kpa, peak_rpm, sustained_peak_kpa, noise_kpa, oscillation_kpa, oscillation_hz, oscillation_resolvable
+    complete, trusted, remark, remarks, conditions, guards, rate_hz, log, sha256, artifact, limit_kpa
+    kind_of_run, held   "sweep" or "held rpm"; for the latter duty, rpm, boost and highest boost at each duty
+    measures            by digest of a target: deviation_kpa, overshoot_kpa, spool_rpm, droop_kpa
+
+The curve is the trial's intermediate values by whole rpm, the value is the deviation from the job's first target, the
+constraint ``overpressure limit`` is peak minus limit. A PRUNED trial is a pull without a deviation (aborted).
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+from optuna.distributions import BaseDistribution, FloatDistribution
+from optuna.study import Study
+from optuna.trial import FrozenTrial, TrialState, create_trial
+
+from models.curve import Curve, Trace
+from models.evidence import Observation
+from models.settings import KNOB_NAMES, Knob, Settings
+from models.units import FloatArray
+from recommender.decide.step import Problem
+from recommender.record.stored import number_in, number_out, problem_in, trace_in, trace_out
+
+FORMAT: Final = 1
+#: Spacing of the grid on which curves are kept. Targets' grids are multiples of it. [rpm]
+SPACING_RPM: Final = 50
+CONSTRAINT: Final = "constraints:overpressure limit"
+
+
+@dataclass(frozen=True)
+class PullEntry:
+    """A pull as it is on record. Pressures in kPa, gauge.
+
+    Attributes:
+        number: Place in the job, from 1.
+        settings: What was dialled in; engagement in kPa gauge.
+        source: ``proposed``, ``changed`` or ``foreign``.
+        step: Step that stood when it was run; None where there was none.
+        curve: Boost on the full grid of the pull, multiples of 50 rpm.
+        facts: The other attributes of format 1, as in the module's docstring.
+        added: When it was added.
+        withdrawn: Reason for which it was withdrawn; None for one that stands.
+    """
+
+    number: int
+    settings: Settings
+    source: str
+    step: int | None
+    curve: Curve
+    facts: Mapping[str, Any]
+    added: datetime.datetime | None = None
+    withdrawn: str | None = None
+    packed_trace: str = field(default="", repr=False)
+
+    @property
+    def trace(self) -> Trace:
+        """Time, rpm and boost as logged, kPa gauge."""
+        return trace_in(self.packed_trace)
+
+    def curve_on(self, grid_rpm: FloatArray) -> Curve:
+        """The curve at the points of a grid, NaN where the pull did not reach or the grid has none of its own."""
+        return _on_grid(self.curve, grid_rpm)
+
+    def observation(self, grid_rpm: FloatArray | None = None) -> Observation:
+        """The pull as the surrogate takes it."""
+        facts = self.facts
+        return Observation(
+            number=self.number,
+            settings=self.settings,
+            curve=self.curve if grid_rpm is None else self.curve_on(grid_rpm),
+            peak_kpa=facts["peak_kpa"],
+            sustained_peak_kpa=facts["sustained_peak_kpa"],
+            noise_kpa=facts["noise_kpa"],
+            oscillation_kpa=facts["oscillation_kpa"],
+            complete=facts["complete"],
+            trusted=facts["trusted"],
+            remark=facts["remark"],
+            barometer_kpa=number_in(facts["conditions"].get("barometer_kpa")),
+            intake_c=number_in(facts["conditions"].get("intake_c")),
+        )
+
+    def observations(self, grid_rpm: FloatArray) -> list[Observation]:
+        """The same on the grid of a target: one for a sweep; one for each duty of a run at held rpm."""
+        own = self.observation(grid_rpm)
+        points = self.facts.get("held", ())
+        return [_held_observation(own, *point) for point in points] if points else [own]
+
+
+def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: float, highest_kpa: float) -> Observation:
+    """What a run at held rpm showed at one duty: the same boost at the two or three points next to that rpm, since
+    nobody holds rpm to the point. The logged duty holds the ramp's share already."""
+    grid = run.curve.rpm
+    boost = np.where(np.abs(grid - rpm) <= 1.5 * SPACING_RPM, boost_kpa, np.nan)
+    settings = replace(run.settings, duty=duty, ramp_add=0.0)
+    return replace(
+        run,
+        settings=settings,
+        curve=Curve(grid, boost, noise_kpa=run.curve.noise_kpa),
+        peak_kpa=highest_kpa,
+        sustained_peak_kpa=boost_kpa,
+    )
+
+
+def _on_grid(curve: Curve, grid_rpm: FloatArray) -> Curve:
+    known = {int(rpm): boost for rpm, boost in zip(curve.rpm.tolist(), curve.boost_kpa.tolist(), strict=True)}
+    boost = [known.get(round(rpm), float("nan")) for rpm in grid_rpm.tolist()]
+    return Curve(grid_rpm, np.array(boost), noise_kpa=curve.noise_kpa)
+
+
+def full_grid(trace: Trace) -> FloatArray:
+    """Multiples of 50 rpm over what a trace covers. [rpm]"""
+    first = int(np.floor(trace.rpm.min() / SPACING_RPM)) * SPACING_RPM
+    last = int(np.ceil(trace.rpm.max() / SPACING_RPM)) * SPACING_RPM
+    return np.arange(first, last + 1, SPACING_RPM, dtype=float)
+
+
+def distributions(knobs: Mapping[str, Knob], settings: Settings) -> dict[str, BaseDistribution]:
+    """The knobs' ranges as distributions, wide enough for settings that were run outside them."""
+    wide: dict[str, BaseDistribution] = {}
+    for name, value in settings.as_dict().items():
+        wide[name] = FloatDistribution(min(knobs[name].lower, value), max(knobs[name].upper, value))
+    return wide
+
+
+def trial_of(entry: PullEntry, *, knobs: Mapping[str, Knob], deviation_kpa: float, trace: Trace) -> FrozenTrial:
+    """The trial that keeps a pull.
+
+    Args:
+        entry: The pull.
+        knobs: The job's knobs.
+        deviation_kpa: From the job's first target; NaN makes it a pruned trial. [kPa]
+        trace: As logged.
+    """
+    whole = bool(np.isfinite(deviation_kpa))
+    known = entry.curve.reached
+    artifact = {
+        "artifact_id": entry.facts["artifact"],
+        "filename": entry.facts["log"],
+        "mimetype": "text/csv" if str(entry.facts["log"]).lower().endswith(".csv") else "application/octet-stream",
+        "encoding": None,
+    }
+    return create_trial(
+        state=TrialState.COMPLETE if whole else TrialState.PRUNED,
+        value=deviation_kpa if whole else None,
+        params=entry.settings.as_dict(),
+        distributions=distributions(knobs, entry.settings),
+        user_attrs={
+            "kind": "pull",
+            "number": entry.number,
+            "source": entry.source,
+            "step": entry.step,
+            **entry.facts,
+        },
+        system_attrs={
+            CONSTRAINT: entry.facts["peak_kpa"] - entry.facts["limit_kpa"],
+            f"artifacts:{entry.facts['artifact']}": json.dumps(artifact),
+            "trace": trace_out(trace),
+            "noise_kpa": number_out(entry.curve.noise_kpa),
+        },
+        intermediate_values={
+            int(rpm): float(boost)
+            for rpm, boost in zip(entry.curve.rpm[known].tolist(), entry.curve.boost_kpa[known].tolist(), strict=True)
+        },
+    )
+
+
+def not_run_trial(step: int, settings: Settings, knobs: Mapping[str, Knob]) -> FrozenTrial:
+    """The trial that keeps a proposal that was never run."""
+    return create_trial(
+        state=TrialState.FAIL,
+        params=settings.as_dict(),
+        distributions=distributions(knobs, settings),
+        user_attrs={"kind": "proposal not run", "step": step},
+    )
+
+
+def is_pull(trial: FrozenTrial) -> bool:
+    """Whether a trial is a pull that was run (withdrawn ones included)."""
+    return trial.user_attrs.get("kind") == "pull"
+
+
+def entry_of(trial: FrozenTrial, withdrawn: str | None = None) -> PullEntry:
+    """The pull that a trial keeps."""
+    attributes = dict(trial.user_attrs)
+    own = {name: attributes.pop(name) for name in ("kind", "number", "source", "step")}
+    rpm = np.array(sorted(trial.intermediate_values), dtype=float)
+    boost = np.array([trial.intermediate_values[int(each)] for each in rpm], dtype=float)
+    return PullEntry(
+        number=int(own["number"]),
+        settings=Settings(**{name: float(trial.params[name]) for name in KNOB_NAMES}),
+        source=own["source"],
+        step=own["step"],
+        curve=Curve(rpm, boost, noise_kpa=number_in(trial.system_attrs.get("noise_kpa"))),
+        facts=attributes,
+        added=trial.datetime_complete or trial.datetime_start,
+        withdrawn=withdrawn,
+        packed_trace=trial.system_attrs.get("trace", ""),
+    )
+
+
+def observation_of(trial: FrozenTrial, grid_rpm: FloatArray | None = None) -> Observation:
+    """A pull as the surrogate takes it, from its trial alone.
+
+    Args:
+        trial: A trial for which ``is_pull`` holds.
+        grid_rpm: Grid of the target, multiples of 50 rpm; the pull's own where it is None.
+    """
+    return entry_of(trial).observation(grid_rpm)
+
+
+def withdrawn_in(attributes: Mapping[str, Any]) -> dict[int, str]:
+    """Pulls withdrawn, by number, with the reason: from a study's user attributes."""
+    events = (value for name, value in sorted(attributes.items()) if name.startswith("event:"))
+    return {int(event["pull"]): str(event["reason"]) for event in events if event["kind"] == "withdrawn"}
+
+
+def problem_of(study: Study, target: str | None = None) -> Problem:
+    """The job that a study records, as the decision needs it.
+
+    Args:
+        study: An Optuna study that a record was kept in.
+        target: Name of a target; the job's first where it is None.
+    Raises:
+        KeyError: the study is no record, or has no such target.
+    """
+    attributes = study.user_attrs
+    if "targets" not in attributes:
+        raise KeyError(f"study {study.study_name!r} is no record of pulls: it has no attribute 'targets'")
+    digests: dict[str, str] = dict(attributes["targets"])
+    return problem_in(attributes[f"problem:{digests[target or next(iter(digests))]}"])
+
+
+def observations_of(study: Study, problem: Problem | None = None) -> Sequence[Observation]:
+    """The pulls of a study that stand, in the order in which they were run, on the target's grid."""
+    grid = (problem or problem_of(study)).target.grid(SPACING_RPM)
+    withdrawn = withdrawn_in(study.user_attrs)
+    pulls = [entry_of(trial) for trial in study.get_trials(deepcopy=False) if is_pull(trial)]
+    return [each for pull in pulls if pull.number not in withdrawn for each in pull.observations(grid)]

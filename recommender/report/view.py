@@ -1,0 +1,161 @@
+"""What the hand-over sheet says, gathered from a session and worded."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from recommender import figures, wording
+from recommender.figures.svg import svg
+
+if TYPE_CHECKING:
+    from recommender.session import Job, PullResult, Session, Step
+
+#: What to watch after the car has left, whatever the job.
+WATCH: Final = (
+    "Boost on the first drives in cold air: cold, dense air can bring more than the dyno did.",
+    "Knock, exhaust temperature and fuelling at full load, with the fuel that the car will really get.",
+    "Hoses, clamps and actuator after a hundred kilometres: a hose that slips off can mean full boost.",
+    "After a change of turbo, exhaust, spring, solenoid or fuel these settings no longer stand: begin at a baseline.",
+)
+_CONDITIONS: Final[Mapping[str, tuple[str, str]]] = {
+    "barometer_kpa": ("Barometer", "kPa absolute"),
+    "intake_c": ("Intake air", "°C"),
+    "coolant_c": ("Coolant", "°C"),
+}
+
+
+def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
+    """Values for the sheet's template.
+
+    Args:
+        session: The job.
+        now: Date of the sheet.
+    """
+    job = session.job
+    pulls = session.pulls(withdrawn=True)
+    standing = [pull for pull in pulls if pull.withdrawn is None]
+    steps = {step.number: step for step in session.steps()}
+    trust = session.trust()
+    return {
+        "say": wording,
+        "job": job,
+        "unit": job.pressure_unit,
+        "made": now.strftime("%Y-%m-%d %H:%M"),
+        "targets": [_target(session, name, standing) for name in job.targets],
+        "conditions": [(*_CONDITIONS[name], _spread(ends)) for name, ends in conditions(standing).items()],
+        "dates": _dates(pulls),
+        "pulls": [_row(job, pull, steps.get(pull.step or 0)) for pull in pulls],
+        "peaks": _peaks(job, standing),
+        "closest": min(standing, key=lambda pull: pull.margin, default=None),
+        "count": len(standing),
+        "guards": [_guard(name, bounds) for name, bounds in job.guards.items()],
+        "passed": [f"Pull {pull.number}: {text}" for pull in pulls for text in pull.warnings if "passed" in text],
+        "trust": trust,
+        "cautions": wording.CAUTIONS,
+        "watch": WATCH,
+        "digest": session.digest(),
+    }
+
+
+def conditions(pulls: Sequence[PullResult]) -> dict[str, tuple[float, float]]:
+    """Least and most of barometer [kPa absolute], intake and coolant temperature [°C] over pulls, where known."""
+    found: dict[str, tuple[float, float]] = {}
+    for name in _CONDITIONS:
+        values = [float(pull.conditions[name]) for pull in pulls if pull.conditions.get(name) is not None]
+        values = [value for value in values if math.isfinite(value)]
+        if values:
+            found[name] = (min(values), max(values))
+    return found
+
+
+def _target(session: Session, name: str, standing: Sequence[PullResult]) -> dict[str, Any]:
+    """Verdict, final settings and curves of one target."""
+    job = session.job
+    step = session.next_step(name)
+    pulls = {pull.number: pull for pull in session.pulls(name)}
+    final = pulls.get(step.best_pull)
+    first = pulls.get(standing[0].number) if standing else None
+    return {
+        "name": name,
+        "step": step,
+        "face": wording.FACES[step.verdict],
+        "wanted": job.targets[name],
+        "points": _points(job, name),
+        "final": final,
+        "settings": _settings(job, final),
+        "ended": step.verdict in ("done", "out of reach"),
+        "reasons": step.reasons,
+        "figure": svg(
+            figures.before_after(first, final, job.targets[name], step.limit, step.unit),
+            title=f"Boost over engine speed before and after, {name}",
+            mark=f"curve-{list(job.targets).index(name)}",
+        ),
+        "first": first,
+    }
+
+
+def _points(job: Job, name: str) -> str:
+    wanted = job.targets[name]
+    return ", ".join(
+        f"{wording.pressure(boost, job.pressure_unit)} at {rpm:.0f}"
+        for rpm, boost in zip(wanted.rpm, wanted.boost, strict=True)
+    )
+
+
+def _settings(job: Job, pull: PullResult | None) -> list[tuple[str, str, str]]:
+    if pull is None:
+        return []
+    return [
+        (wording.KNOB_LABELS[name], wording.knob_number(value), wording.knob_unit(name, job.pressure_unit))
+        for name, value in pull.settings.items()
+        if not job.dials[name].absent
+    ]
+
+
+def _row(job: Job, pull: PullResult, step: Step | None) -> dict[str, Any]:
+    absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
+    target = step.target if step is not None and step.target in job.targets else job.first_target
+    why = {
+        "foreign": "Made without the tool.",
+        "changed": "Other settings than proposed.",
+    }.get(pull.source, step.reasons[0] if step is not None and step.reasons else "")
+    return {
+        "number": pull.number,
+        "settings": wording.settings_line(pull.settings, job.pressure_unit, absent),
+        "why": why,
+        "target": target if len(job.targets) > 1 else "",
+        "deviation": wording.fine(pull.deviations[target], pull.unit),
+        "peak": wording.pressure(pull.peak, pull.unit),
+        "margin": wording.pressure(pull.margin, pull.unit),
+        "over": pull.margin < 0,
+        "kept": {True: "held", False: "missed", None: wording.UNKNOWN}[pull.hit],
+        "warnings": pull.warnings,
+        "withdrawn": pull.withdrawn,
+        "log": pull.log,
+        "sha256": pull.sha256,
+    }
+
+
+def _peaks(job: Job, pulls: Sequence[PullResult]) -> str:
+    if not pulls:
+        return ""
+    figure = figures.peaks(pulls, job.limit, job.pressure_unit)
+    return svg(figure, title="Highest boost of each pull against the limit", mark="peaks")
+
+
+def _guard(name: str, bounds: Mapping[str, float]) -> str:
+    words = [f"{'at most' if side == 'highest' else 'at least'} {value:g}" for side, value in bounds.items()]
+    return f"{name} {' and '.join(words)}"
+
+
+def _spread(ends: tuple[float, float]) -> str:
+    low, high = (f"{end:.1f}".replace("-", "−") for end in ends)
+    return low if low == high else f"{low} to {high}"
+
+
+def _dates(pulls: Sequence[PullResult]) -> str:
+    days = sorted({pull.added[:10] for pull in pulls if pull.added})
+    return "" if not days else days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"

@@ -1,0 +1,113 @@
+"""Adding a pull: its log is kept, then it is put on record in one transaction, and only then acknowledged."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from models.settings import Settings
+from recommender.decide.allowed import idle
+from recommender.job import Job
+from recommender.logs import LogError
+from recommender.record import PullEntry, Record, Snapshot
+from recommender.session import dialled, history
+from recommender.session.pull_facts import facts_of, full_curve, measured
+from recommender.session.pull_log import LoggedPull, pulls_in, the_pull
+
+Clock = Callable[[], datetime.datetime]
+
+
+class PullRefused(LogError):
+    """A pull was found in the log and cannot be relied on. It is noted on record; the pull has to be repeated."""
+
+
+def add_pull(
+    record: Record,
+    job: Job,
+    path: Path,
+    given: Mapping[str, float],
+    *,
+    which: int | None,
+    foreign: bool,
+    force: bool,
+    clock: Clock,
+) -> int:
+    """Take a log and put the pull in it on record.
+
+    Args:
+        record: The record, held by nobody.
+        job: The job.
+        path: The log.
+        given: Settings that the user gives, in the project's units.
+        which, foreign, force: As in ``Session.add_pull``.
+        clock: Gives the time.
+    Returns:
+        Number of the pull.
+    Raises:
+        LogError, PullRefused, SettingsError: see ``Session.add_pull``.
+    """
+    found, content = _found(record, job, path, which)
+    sha256 = hashlib.sha256(content).hexdigest()
+    with record.writing():
+        snapshot = record.read()
+        if not force:
+            history.refuse_twice(snapshot, sha256, found.which, path.name)
+        turned = {"duty": found.held[-1].duty} if found.held else {}
+        run = dialled.completed(job, turned | dict(given), last_dialled(snapshot, job))
+        measures, kept = measured(found, job)
+        facts = facts_of(found, job, measures, kept)
+        facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
+        if found.refused:
+            _note_refusal(record, found, facts, run, len(snapshot.pulls), clock())
+        number = max((pull.number for pull in snapshot.pulls), default=0) + 1
+        source, step = history.source_of(run, history.latest(snapshot), foreign)
+        entry = PullEntry(number, run, source, step, full_curve(found, job), facts, clock())
+        record.add_pull(entry, job=job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
+        record.keep_not_run(record.read(), job)
+    return number
+
+
+def last_dialled(snapshot: Snapshot, job: Job) -> Settings:
+    """Settings last proposed, or last run where that came later; the baseline where there is neither."""
+    settings = history.last_dialled(snapshot)
+    return idle(job.problem(seed=snapshot.seed)) if settings is None else settings
+
+
+def _found(record: Record, job: Job, path: Path, which: int | None) -> tuple[LoggedPull, bytes]:
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise LogError(f"{path}: no such file. Name the log as the logger wrote it.") from None
+    except OSError as error:
+        raise LogError(f"{path}: cannot be read: {error.strerror}.") from None
+    return the_pull(pulls_in(path, job, record.read().standing), which, path.name), content
+
+
+def _note_refusal(
+    record: Record, pull: LoggedPull, facts: Mapping[str, Any], run: Settings, after: int, now: datetime.datetime
+) -> None:
+    """Note a refused pull and say so.
+
+    Raises:
+        PullRefused: always.
+    """
+    record.add_event(
+        {
+            "kind": "pull refused",
+            "when": now.isoformat(timespec="seconds"),
+            "log": facts["log"],
+            "after": after,
+            "why": list(pull.refused),
+            "settings": list(run),
+            "peak_kpa": facts["peak_kpa"],
+            "sha256": facts["sha256"],
+            "artifact": facts["artifact"],
+        }
+    )
+    raise PullRefused(
+        f"{facts['log']}: refused: {' '.join(pull.refused)} Noted on record, not counted as a pull. "
+        "Put right what is wrong and run the same settings again."
+    )

@@ -1,0 +1,193 @@
+"""Reading a snapshot of the record: what stands, what it was made from, what holds the job up."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from models.evidence import Observation
+from models.settings import Settings
+from recommender.decide.step import Decision, Problem, same
+from recommender.logs import LogError
+from recommender.record import PullEntry, Record, RecordError, Snapshot
+from recommender.record.stored import Stored, digest, problem_out
+from recommender.record.trials import SPACING_RPM
+from recommender.session.answers import PullResult
+from recommender.session.pull_log import GuardHit
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Something that holds the job up until the tuner has acknowledged it.
+
+    Attributes:
+        pull: Its pull; 0 for a refused log.
+        text: What happened, as a sentence.
+        code: ``guard`` or ``limit in refused log``.
+    """
+
+    pull: int
+    text: str
+    code: str
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How often the predictions held.
+
+    Attributes:
+        predicted: Pulls that were run as proposed.
+        hits: Those of them in which band and peak held.
+        points: Share of all points of their curves inside the 90 % band. [-], NaN before there is one
+    """
+
+    predicted: int
+    hits: int
+    points: float
+
+
+def observations(snapshot: Snapshot, problem: Problem) -> list[Observation]:
+    """Standing pulls as the decision takes them, on the target's grid."""
+    grid = problem.target.grid(SPACING_RPM)
+    return [each for pull in snapshot.standing for each in pull.observations(grid)]
+
+
+def basis(snapshot: Snapshot, problem: Problem) -> str:
+    """Mark of all that a step depends on: while it stays the same, so does the step."""
+    refused = [event["sha256"] for event in _refused_since_last_pull(snapshot)]
+    known = [event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"]
+    return digest([digest(problem_out(problem)), [pull.number for pull in snapshot.standing], refused, known])
+
+
+def standing_step(snapshot: Snapshot, target: str, mark: str) -> Stored | None:
+    """The step on record for a target and a basis; None where there is none yet."""
+    for _, step in sorted(snapshot.steps.items(), reverse=True):
+        if step["target"] == target and step["basis"] == mark:
+            return step
+    return None
+
+
+def made_from(snapshot: Snapshot, step: Stored) -> tuple[PullEntry, ...]:
+    """Pulls that a step was made from."""
+    used = set(step["observations"])
+    return tuple(pull for pull in snapshot.pulls if pull.number in used)
+
+
+def latest(snapshot: Snapshot) -> list[Stored]:
+    """Steps with settings that were made after the last pull, latest first."""
+    count = len(snapshot.pulls)
+    steps = [step for _, step in sorted(snapshot.steps.items(), reverse=True)]
+    return [step for step in steps if step["after"] == count and _settings(step) is not None]
+
+
+def last_dialled(snapshot: Snapshot) -> Settings | None:
+    """Settings last proposed, or last run where that came later; None where there is neither."""
+    steps = latest(snapshot)
+    if steps:
+        return _settings(steps[0])
+    return snapshot.pulls[-1].settings if snapshot.pulls else None
+
+
+def source_of(run: Settings, before: Sequence[Stored], foreign: bool) -> tuple[str, int | None]:
+    """Where a pull's settings come from, and the step that stood when it was run.
+
+    Args:
+        run: What was dialled in.
+        before: Steps that stood, latest first.
+        foreign: The user says that the pull was made without the tool.
+    """
+    if foreign or not before:
+        return "foreign", None
+    for step in before:
+        if same(_settings(step), run):
+            return "proposed", int(step["number"])
+    return "changed", int(before[0]["number"])
+
+
+def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None:
+    """Raise LogError where a log is on record already as a pull that stands."""
+    for pull in snapshot.standing:
+        if pull.facts["sha256"] == sha256 and pull.facts["which"] == which:
+            raise LogError(
+                f"{name}: this very log is on record already, as pull {pull.number}. Bring the log of the new pull; "
+                "to count it twice all the same, force it."
+            )
+
+
+def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored | None:
+    """What guards and refused logs make of a decision; None where they leave it as it is."""
+    stops = open_stops(snapshot, problem)
+    if stops:
+        reasons = [[stop.code, stop.text] for stop in stops]
+        reasons.append(
+            [
+                "acknowledge",
+                "Find the cause and put it right; the next settings are given once that is acknowledged.",
+            ]
+        )
+        return {"verdict": "stop", "runs": False, "reasons": reasons}
+    refused = _refused_since_last_pull(snapshot)
+    if refused and decision.settings is not None:
+        last = refused[-1]
+        text = f"The log {last['log']} was refused: {' '.join(last['why'])} Run these settings again."
+        return {"verdict": "repeat", "runs": True, "reasons": [["log refused", text]]}
+    return None
+
+
+def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
+    """What waits to be acknowledged, first things first."""
+    known = {event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"}
+    stops = [
+        Stop(pull.number, f"Pull {pull.number}: {GuardHit(**hit).words()}.", "guard")
+        for pull in snapshot.standing
+        if pull.number not in known
+        for hit in pull.facts["guards"]
+    ]
+    seen = max((event.get("refusals", 0) for event in snapshot.events if event["kind"] == "acknowledged"), default=0)
+    for event in [event for event in snapshot.events if event["kind"] == "pull refused"][seen:]:
+        if event["peak_kpa"] > problem.limit_kpa:
+            text = (
+                f"The refused log {event['log']} shows {problem.say(event['peak_kpa'])}, above the overpressure limit "
+                f"of {problem.say(problem.limit_kpa)}. Whether or not the gauge is right, that has to be settled first."
+            )
+            stops.append(Stop(0, text, "limit in refused log"))
+    return stops
+
+
+def refusals(snapshot: Snapshot) -> int:
+    """How many pulls were refused so far."""
+    return sum(event["kind"] == "pull refused" for event in snapshot.events)
+
+
+def trust(pulls: Sequence[PullResult]) -> Trust:
+    """Count hits over pulls."""
+    judged = [pull for pull in pulls if pull.hit is not None]
+    points = [pull.held for pull in judged if not math.isnan(pull.held)]
+    share = sum(points) / len(points) if points else float("nan")
+    return Trust(len(judged), sum(bool(pull.hit) for pull in judged), share)
+
+
+def raw_log(record: Record, pull: PullEntry) -> tuple[str, bytes]:
+    """Name and content of a pull's log; RecordError where it is missing or not what it was."""
+    try:
+        content = record.logs.read(pull.facts["artifact"])
+    except FileNotFoundError as error:
+        raise RecordError(f"pull {pull.number}: its log is gone: {error}. Put the file back from a copy.") from None
+    if hashlib.sha256(content).hexdigest() != pull.facts["sha256"]:
+        raise RecordError(f"pull {pull.number}: {pull.facts['artifact']} is not what was taken: its SHA-256 differs.")
+    return pull.facts["log"], content
+
+
+def _settings(step: Stored) -> Settings | None:
+    override_ = step.get("override")
+    values = step["decision"]["settings"]
+    if values is None or (override_ and not override_["runs"]):
+        return None
+    return Settings.from_array(values)
+
+
+def _refused_since_last_pull(snapshot: Snapshot) -> list[Stored]:
+    count = len(snapshot.pulls)
+    return [event for event in snapshot.events if event["kind"] == "pull refused" and event["after"] == count]

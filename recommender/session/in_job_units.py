@@ -1,0 +1,203 @@
+"""Steps and pulls of the record, turned into answers in the job's units."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from models.curve import measure
+from models.settings import Settings
+from models.units import FloatArray, from_kpa
+from recommender.decide.step import Decision, Problem
+from recommender.job import Job
+from recommender.record.stored import Stored, decision_in, number_in
+from recommender.record.trials import SPACING_RPM, PullEntry
+from recommender.session.answers import PullResult, RuledOut, Step, StepBand
+from recommender.session.pull_facts import measures_out, target_digest
+from recommender.session.pull_log import GuardHit
+
+#: Share of its points that a 90 % band must hold for a prediction to count as a hit. [-]
+HIT_SHARE: Final = 0.8
+
+
+def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEntry, ...]) -> Step:
+    """A stored step in the job's units.
+
+    Args:
+        job: The job.
+        stored: The step as the record keeps it.
+        problem: The problem it answered.
+        pulls: Pulls that it was made from, in order.
+    """
+    decision = decision_in(stored["decision"])
+    override = stored.get("override")
+    settings = decision.settings
+    pairs = [(reason.code, reason.text) for reason in decision.reasons]
+    verdict: str = decision.verdict
+    if override:
+        verdict = override["verdict"]
+        settings = settings if override["runs"] else None
+        pairs = [(code, text) for code, text in override["reasons"]] + pairs
+    best = next((pull for pull in pulls if pull.number == decision.best_number), None)
+    unit = job.pressure_unit
+    return Step(
+        number=stored["number"],
+        target=stored["target"],
+        verdict=verdict,
+        settings=None if settings is None else job.settings_to_job(settings),
+        risk=decision.risk,
+        deviation=_pressure(decision.deviation_kpa, unit),
+        band=_band(decision, unit),
+        reasons=[text for _, text in pairs],
+        codes=[code for code, _ in pairs],
+        changed=_changed(job, settings, pulls),
+        peak=_pressure(decision.peak_kpa, unit),
+        peak_high=_pressure(decision.peak_high_kpa, unit),
+        limit=job.limit if problem.limit_kpa == job.limit_kpa else _pressure(problem.limit_kpa, unit),
+        margin=_pressure(decision.margin_kpa, unit),
+        tightest_rpm=decision.tightest_rpm,
+        unit=unit,
+        cause=decision.cause,
+        cause_rpm=decision.cause_rpm,
+        best_pull=decision.best_number,
+        best_settings=None if best is None else job.settings_to_job(best.settings),
+        best_possible=_pressure(decision.best_possible_kpa, unit),
+        binding=decision.binding,
+        alternatives=tuple(
+            RuledOut(
+                job.settings_to_job(each.settings), _pressure(each.deviation_kpa, unit), each.risk, each.ruled_out_by
+            )
+            for each in decision.alternatives
+        ),
+        notes=job.remarks,
+        facts=decision.facts,
+    )
+
+
+def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -> PullResult:
+    """A pull in the job's units.
+
+    Args:
+        job: The job.
+        pull: The pull on record.
+        target: Name of the target to measure against.
+        stored: The step that proposed its settings; None where none did.
+    """
+    facts, unit = pull.facts, job.pressure_unit
+    measures = {name: _measures(pull, job, name) for name in job.targets}
+    own = measures[target]
+    decision = decision_in(stored["decision"]) if stored is not None and pull.source == "proposed" else None
+    held = _held(pull, decision)
+    return PullResult(
+        number=pull.number,
+        settings=job.settings_to_job(pull.settings),
+        source=pull.source,
+        step=pull.step,
+        target=target,
+        deviation=_pressure(number_in(own["deviation_kpa"]), unit),
+        deviations={name: _pressure(number_in(each["deviation_kpa"]), unit) for name, each in measures.items()},
+        peak=_pressure(facts["peak_kpa"], unit),
+        peak_rpm=facts["peak_rpm"],
+        margin=_pressure(job.limit_kpa - facts["peak_kpa"], unit),
+        limit=job.limit,
+        overshoot=_pressure(number_in(own["overshoot_kpa"]), unit),
+        spool_rpm=number_in(own["spool_rpm"]),
+        droop=_pressure(number_in(own["droop_kpa"]), unit),
+        oscillation=_pressure(facts["oscillation_kpa"], unit),
+        oscillation_hz=number_in(facts["oscillation_hz"]),
+        complete=facts["complete"],
+        trusted=facts["trusted"],
+        warnings=_warnings(job, pull),
+        held=held,
+        hit=None if decision is None or math.isnan(held) else _hit(pull, decision, held),
+        predicted_peak=_pressure(decision.peak_kpa if decision else float("nan"), unit),
+        predicted_deviation=_pressure(decision.deviation_kpa if decision else float("nan"), unit),
+        conditions=dict(facts["conditions"]),
+        unit=unit,
+        rpm=pull.curve.rpm,
+        boost=_array(pull.curve.boost_kpa, unit),
+        log=facts["log"],
+        sha256=facts["sha256"],
+        added="" if pull.added is None else pull.added.isoformat(timespec="seconds"),
+        withdrawn=pull.withdrawn,
+        entry=pull,
+    )
+
+
+def _pressure(kpa: float, unit: str) -> float:
+    return float(from_kpa(kpa, unit))
+
+
+def _array(values_kpa: FloatArray, unit: str) -> FloatArray:
+    array = np.array(from_kpa(values_kpa, unit))
+    array.flags.writeable = False
+    return array
+
+
+def _band(decision: Decision, unit: str) -> StepBand:
+    band = decision.band
+    return StepBand(band.rpm, _array(band.mean_kpa, unit), _array(band.low_kpa, unit), _array(band.high_kpa, unit))
+
+
+def _changed(job: Job, settings: Settings | None, pulls: tuple[PullEntry, ...]) -> dict[str, float]:
+    if settings is None or not pulls:
+        return {}
+    before, after = job.settings_to_job(pulls[-1].settings), job.settings_to_job(settings)
+    return {name: before[name] for name in after if abs(after[name] - before[name]) > 1e-6}
+
+
+def _measures(pull: PullEntry, job: Job, name: str) -> Stored:
+    """Measures against a target, from the record; from the trace for a target that is newer than the pull."""
+    target = job.targets[name].target
+    kept = pull.facts["measures"].get(target_digest(target))
+    if kept is not None:
+        return dict(kept)
+    lag = float(job.channels.get("gauge_lag_s", 0.0))
+    return measures_out(measure(pull.trace, target, spacing_rpm=SPACING_RPM, gauge_lag_s=lag))
+
+
+def _held(pull: PullEntry, decision: Decision | None) -> float:
+    """Share of the band's points that the curve kept. [-], NaN where there is nothing to compare"""
+    if decision is None:
+        return float("nan")
+    if pull.curve.rpm.size < 2:
+        return float("nan")
+    boost = np.interp(decision.band.rpm, pull.curve.rpm, pull.curve.boost_kpa, left=np.nan, right=np.nan)
+    known = np.isfinite(boost) & np.isfinite(decision.band.low_kpa)
+    if not known.any():
+        return float("nan")
+    inside = (boost >= decision.band.low_kpa) & (boost <= decision.band.high_kpa)
+    return float(np.mean(inside[known]))
+
+
+def _hit(pull: PullEntry, decision: Decision, held: float) -> bool:
+    return held >= HIT_SHARE and bool(pull.facts["peak_kpa"] <= decision.peak_high_kpa)
+
+
+def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
+    facts, warnings = pull.facts, []
+    problem = job.problem()
+    if facts["peak_kpa"] > job.limit_kpa:
+        over = problem.say(facts["peak_kpa"] - job.limit_kpa)
+        peak = f"{problem.say(facts['peak_kpa'])} at {facts['peak_rpm']:.0f} rpm"
+        warnings.append(f"Overpressure limit passed: {peak}, {over} above it.")
+    warnings += [f"Guard passed: {GuardHit(**hit).words()}." for hit in facts["guards"]]
+    for name, value in pull.settings.as_dict().items():
+        dial = job.dials[name]
+        if name == "duty" and facts.get("held"):
+            continue
+        if abs(float(dial.knob.value(dial.knob.index(value))) - value) > 1e-6:
+            warnings.append(
+                f"{name} {dial.to_job(value):g} is not on the dial ({dial.range_words()}): kept as it was run."
+            )
+    points = facts.get("held", ())
+    if points:
+        warnings.append(
+            f"Held at {round(points[0][1], -1):.0f} rpm, duty turned from {points[0][0]:.0f} to {points[-1][0]:.0f} %: "
+            "counted as evidence at that rpm."
+        )
+    if not facts["complete"]:
+        warnings.append(f"Aborted at {pull.curve.rpm[-1]:.0f} rpm: counted as far as it goes.")
+    return (*warnings, *facts["remarks"])

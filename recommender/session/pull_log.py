@@ -1,0 +1,263 @@
+"""From a log file to the one pull in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from models.curve import Trace
+from recommender.job import Job
+from recommender.logs import (
+    ChannelHints,
+    Conditions,
+    FinderOptions,
+    FoundPull,
+    Guard,
+    GuardFinding,
+    Intake,
+    LogError,
+    ReadOptions,
+    intake_of,
+    read_log,
+)
+from recommender.record.stored import number_in
+from recommender.record.trials import PullEntry
+
+#: Stretches into which a held-rpm run is cut: how narrow at the least, and how many at the most. [points of duty]
+NARROWEST_DUTY: Final = 4.0
+MOST_HELD: Final = 8
+
+
+@dataclass(frozen=True)
+class GuardHit:
+    """A guard channel that passed its bound during a pull.
+
+    Attributes:
+        name: Channel, as the job's ``[guards]`` call it.
+        value: Value furthest past the bound, in the log's own unit.
+        bound: The bound.
+        side: ``highest`` or ``lowest``.
+        time_s, rpm: Moment of the recording at which it first passed. [s], [rpm]
+    """
+
+    name: str
+    value: float
+    bound: float
+    side: str
+    time_s: float
+    rpm: float
+
+    def words(self) -> str:
+        """The hit in half a sentence: ``lambda 0.91 at 12.4 s (5200 rpm), above its guard of 0.86``."""
+        where = "above" if self.side == "highest" else "below"
+        moment = f"at {self.time_s:.1f} s ({self.rpm:.0f} rpm)"
+        return f"{self.name} {self.value:.4g} {moment}, {where} its guard of {self.bound:g}"
+
+
+@dataclass(frozen=True)
+class HeldPoint:
+    """One duty of a run at held rpm.
+
+    Attributes:
+        duty: As logged. [%]
+        rpm: At which it was held. [rpm]
+        boost_kpa, highest_kpa: Median and highest boost there. [kPa gauge]
+    """
+
+    duty: float
+    rpm: float
+    boost_kpa: float
+    highest_kpa: float
+
+
+def held_points(pull: FoundPull) -> tuple[HeldPoint, ...]:
+    """A held-rpm run cut into stretches of about one duty each; none where duty was not logged.
+
+    A stretch with under five samples says too little and is passed over.
+    """
+    duty = pull.trace.duty_pct
+    if pull.kind != "held rpm" or duty is None:
+        return ()
+    width = max(NARROWEST_DUTY, float(np.ptp(duty)) / MOST_HELD)
+    stretch = np.floor((duty - duty.min()) / width).astype(int)
+    found = []
+    for each in dict.fromkeys(stretch.tolist()):
+        here = stretch == each
+        if np.count_nonzero(here) >= 5:
+            boost = pull.trace.boost_kpa[here]
+            rpm = float(np.median(pull.trace.rpm[here]))
+            found.append(HeldPoint(float(np.median(duty[here])), rpm, float(np.median(boost)), float(boost.max())))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class LoggedPull:
+    """A pull as found in a log, as far as the record cares.
+
+    Attributes:
+        which: Its place among the pulls of the log, from 1.
+        kind: ``sweep``, ``held rpm`` or ``partial``.
+        trace: Boost in kPa gauge.
+        complete: False where the sweep was aborted.
+        refused: Why it cannot be relied on; empty where it can.
+        warnings: What was noticed, most important first.
+        conditions: barometer_kpa, barometer_from, intake_c, coolant_c, as far as known.
+        guards: Bounds passed.
+        unseen_kpa: How much higher boost may have stood between two samples at its top. [kPa]
+        shape, channels: Layout of the log, and which column was taken for what.
+        held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
+    """
+
+    which: int
+    kind: str
+    trace: Trace
+    complete: bool
+    refused: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+    guards: tuple[GuardHit, ...] = ()
+    unseen_kpa: float = 0.0
+    shape: str = ""
+    channels: Mapping[str, str] = field(default_factory=dict)
+    held: tuple[HeldPoint, ...] = ()
+
+    def words(self) -> str:
+        """The pull in half a line: ``2: 2500 to 6800 rpm from 41.2 s``."""
+        rpm, time_s = self.trace.rpm, self.trace.time_s
+        state = "refused" if self.refused else "" if self.complete else "aborted"
+        more = ", ".join(word for word in (self.kind if self.kind != "sweep" else "", state) if word)
+        return f"{self.which}: {rpm[0]:.0f} to {rpm[-1]:.0f} rpm from {time_s[0]:.1f} s{f', {more}' if more else ''}"
+
+
+def read_options(job: Job, known: Sequence[PullEntry] = (), shape: str = "") -> ReadOptions:
+    """How a log of this job is to be read.
+
+    Args:
+        job: The job, for channel names, finder rule, guards and judged range.
+        known: Pulls on record: their conditions are compared with, and the channels of the last log of the same
+            shape are taken again where the job file names none.
+        shape: Layout of the log.
+    """
+    named = {"lambda_" if name == "lambda" else name: value for name, value in job.channels.items()}
+    gauge = {name: named.pop(name, None) for name in ("gauge_lag_s", "barometer_kpa")}
+    alike = [pull for pull in known if pull.facts["shape"] == shape]
+    again: Mapping[str, Any] = alike[-1].facts["channels"] if alike else {}
+    first = job.wanted()
+    return ReadOptions(
+        hints=ChannelHints(**{**again, **named}),
+        barometer_kpa=gauge["barometer_kpa"],
+        default_pressure_unit=job.pressure_unit,
+        finder=FinderOptions(**job.log),
+        judged=(first.judge_from, first.judge_to),
+        guards={name: Guard(**bounds) for name, bounds in job.guards.items()},
+        others=tuple(_conditions_in(pull.facts["conditions"]) for pull in known),
+    )
+
+
+def look(path: Path, job: Job | None = None, known: Sequence[PullEntry] = ()) -> Intake:
+    """Everything found in a log, whether usable or not.
+
+    Raises:
+        LogError: the file cannot be read, or its channels cannot be told.
+    """
+    raw = read_log(path)
+    return intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape))
+
+
+def pulls_in(path: Path, job: Job, known: Sequence[PullEntry] = ()) -> list[LoggedPull]:
+    """Every pull of a log, in order.
+
+    Raises:
+        LogError: the log cannot be read, or holds no pull.
+    """
+    found = look(path, job, known)
+    if not found.pulls:
+        raise LogError(f"{path.name}: {'. '.join(found.warnings)}.")
+    channels = {name: str(value) for name, value in asdict(found.remembered()).items() if value is not None}
+    return [_logged(place, pull, found, channels, job) for place, pull in enumerate(found.pulls, start=1)]
+
+
+def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
+    held = held_points(pull)
+    refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
+    if pull.kind == "held rpm" and not held:
+        refused.append("A run at held rpm says something only with duty in the log.")
+    # That a pull ended early is said once, by its being aborted.
+    said = {"ends early"} if pull.aborted else set()
+    warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses and each.code not in said]
+    warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
+    warnings += [_sentence(each) for each in log.warnings]
+    if log.highest_boost_kpa > job.limit_kpa >= pull.trace.boost_kpa.max():
+        high = job.problem().say(log.highest_boost_kpa)
+        warnings.insert(0, f"Outside the pull, at {log.highest_at_s:.1f} s, boost stood at {high}: above the limit.")
+    if not pull.overshoot_resolvable:
+        rate = pull.rate_hz.get("boost", float("nan"))
+        warnings.append(f"Boost is read {rate:.1f} times a second: a spike between two readings would not be seen.")
+    return LoggedPull(
+        which=place,
+        kind=pull.kind,
+        trace=pull.trace,
+        complete=not pull.aborted and pull.kind != "partial",
+        refused=tuple(refused),
+        warnings=tuple(dict.fromkeys(warnings)),
+        conditions={name: value for name, value in asdict(pull.conditions).items() if value is not None},
+        guards=tuple(
+            GuardHit(each.role.rstrip("_"), each.value, each.bound, _side(each), each.time_s, each.rpm)
+            for each in pull.guard_findings
+            if each.kind == "passed"
+        ),
+        unseen_kpa=pull.unseen_kpa,
+        shape=log.shape,
+        channels=channels,
+        held=held,
+    )
+
+
+def _side(finding: GuardFinding) -> str:
+    return "highest" if finding.value > finding.bound else "lowest"
+
+
+def _sentence(text: str) -> str:
+    """A remark as a sentence: a capital first, a full stop last."""
+    trimmed = text.strip().rstrip(".")
+    return f"{trimmed[:1].upper()}{trimmed[1:]}."
+
+
+def _conditions_in(stored: Mapping[str, Any]) -> Conditions:
+    return Conditions(
+        barometer_kpa=number_in(stored.get("barometer_kpa")),
+        barometer_from=str(stored.get("barometer_from", "")),
+        intake_c=stored.get("intake_c"),
+        coolant_c=stored.get("coolant_c"),
+    )
+
+
+def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> LoggedPull:
+    """The pull that is meant: the one named, or the only full one.
+
+    Args:
+        found: Pulls of one log.
+        which: Place among them, from 1; None where the user names none.
+        name: Name of the log, for messages.
+    Raises:
+        LogError: there are several and none is named, or there is none of that place.
+    """
+    listed = "; ".join(each.words() for each in found)
+    if which is not None:
+        for each in found:
+            if each.which == which:
+                return each
+        raise LogError(f"{name}: no pull {which} in this log. It holds {listed}.")
+    sweeps = [each for each in found if each.kind != "held rpm"]
+    sound = [each for each in sweeps if not each.refused]
+    candidates = [each for each in sound if each.complete] or sound or sweeps or list(found)
+    if len(candidates) > 1:
+        raise LogError(
+            f"{name}: {len(candidates)} pulls in this log: {listed}. One pull is added at a time: name the one that "
+            f"was run with these settings (which={candidates[-1].which}, or --which {candidates[-1].which})."
+        )
+    return candidates[0]

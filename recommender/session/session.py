@@ -1,0 +1,337 @@
+"""The use cases of a job: all that a screen may call.
+
+session = Session.open("job.toml")
+session.add_pull("pull.csv", settings={"duty": 20})
+step = session.next_step()
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import threading
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from recommender.job import Job, JobError
+from recommender.job.template import write_template
+from recommender.logs import Intake, LogError
+from recommender.record import Record, RecordError, Snapshot, replay
+from recommender.record.lock import RecordBusy
+from recommender.record.stored import Stored, problem_in
+from recommender.session import adding, checklist, dialled, history, stepping
+from recommender.session.adding import Clock, PullRefused
+from recommender.session.answers import PullResult, RuledOut, Step, StepBand, plain, to_json
+from recommender.session.dialled import SettingsError
+from recommender.session.history import Stop, Trust
+from recommender.session.in_job_units import pull_answer, step_answer
+from recommender.session.pull_log import look
+
+__all__ = [
+    "Intake",
+    "Job",
+    "JobError",
+    "LogError",
+    "PullRefused",
+    "PullResult",
+    "RecordBusy",
+    "RecordError",
+    "RuledOut",
+    "Session",
+    "SettingsError",
+    "Step",
+    "StepBand",
+    "Stop",
+    "Trust",
+    "check_job",
+    "look",
+    "plain",
+    "to_json",
+    "write_template",
+]
+
+
+def check_job(path: str | Path, key_on_log: str | Path | None = None) -> tuple[Job, list[checklist.Item]]:
+    """A job and the list before its first pull. No record is opened or made.
+
+    Args:
+        path: The job file, or a folder that holds one.
+        key_on_log: A log with the ignition on and the engine off: boost gauge and barometer are compared.
+    Raises:
+        JobError: the job file is at fault.
+        LogError: the log cannot be read.
+    """
+    job = Job.load(path)
+    return job, checklist.items(job, None if key_on_log is None else Path(key_on_log))
+
+
+class Session:
+    """One job, opened. Every answer is read from the record, so that two sessions on one job agree.
+
+    Args:
+        job: The job file.
+        record: Its record.
+        clock: Gives the time that entries are dated with.
+    """
+
+    def __init__(self, job: Job, record: Record, *, clock: Clock = datetime.datetime.now) -> None:
+        self.job = job
+        self.record = record
+        self._clock = clock
+        self._alone = threading.RLock()
+
+    @classmethod
+    def open(
+        cls,
+        path: str | Path,
+        storage: str | None = None,
+        *,
+        read_only: bool = False,
+        clock: Clock = datetime.datetime.now,
+    ) -> Session:
+        """Open a job; make its record on first use.
+
+        Args:
+            path: The job file, or a folder that holds one.
+            storage: Any database URL that Optuna takes; else the job file's, else a file beside the job file.
+            read_only: Nothing is written; there must be a record already.
+            clock: Gives the time that entries are dated with.
+        Raises:
+            JobError: the job file is at fault.
+            RecordError: the record cannot be used.
+            RecordBusy: another process holds it.
+        """
+        job = Job.load(path)
+        return cls(job, Record.open(job, storage, read_only=read_only), clock=clock)
+
+    def close(self) -> None:
+        """Let go of the record."""
+        self.record.close()
+
+    def __enter__(self) -> Session:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # ------------------------------------------------------------------ pulls
+
+    def add_pull(
+        self,
+        log: str | Path,
+        settings: Mapping[str, float] | None = None,
+        *,
+        which: int | None = None,
+        foreign: bool = False,
+        force: bool = False,
+        target: str | None = None,
+    ) -> PullResult:
+        """Take a log, keep it, and measure the pull in it. When this returns, the pull is safe on disk.
+
+        Args:
+            log: The file as the logger wrote it.
+            settings: What was dialled in, in the job's units, any of the six knobs. Those left out: as last proposed
+                (or as last run, where that came later).
+            which: Which pull of the log, from 1, where it holds several full ones.
+            foreign: The pull was made before this tool came, or without it.
+            force: Take a log that is on record already.
+            target: Name of the target that the measures are given against; the first where it is None.
+        Raises:
+            LogError: the log cannot be read, holds no pull or several, or is on record already.
+            PullRefused: the pull cannot be relied on; it is noted, and ``next_step`` asks for it again.
+            SettingsError: a setting that does not exist or that no controller can have.
+        """
+        name = self.job.wanted(target).name
+        given = dialled.checked(self.job, settings or {})
+        with self._alone:
+            number = adding.add_pull(
+                self.record, self.job, Path(log), given, which=which, foreign=foreign, force=force, clock=self._clock
+            )
+            snapshot = self.record.read()
+        pull = snapshot.pull(number)
+        return pull_answer(self.job, pull, name, snapshot.steps.get(pull.step or 0))
+
+    def pulls(self, target: str | None = None, *, withdrawn: bool = False) -> list[PullResult]:
+        """All pulls in the order in which they were run, measured against a target.
+
+        Args:
+            target: Name of the target; the first where it is None.
+            withdrawn: Give those that were withdrawn too.
+        """
+        name = self.job.wanted(target).name
+        snapshot = self.record.read()
+        return [
+            pull_answer(self.job, pull, name, snapshot.steps.get(pull.step or 0))
+            for pull in snapshot.pulls
+            if withdrawn or pull.withdrawn is None
+        ]
+
+    def withdraw(self, number: int, reason: str) -> None:
+        """Take a bad pull out of the decision. It stays on record as withdrawn.
+
+        Raises:
+            RecordError: there is no such pull, it is withdrawn already, or no reason is given.
+        """
+        if not reason.strip():
+            raise RecordError(f'pull {number}: a reason is needed to withdraw it, for example "hose came off".')
+        with self._writing():
+            pull = self.record.read().pull(number)
+            if pull.withdrawn is not None:
+                raise RecordError(f"pull {number} is withdrawn already: {pull.withdrawn}")
+            self._note({"kind": "withdrawn", "pull": number, "reason": reason.strip()})
+
+    def raw_log(self, number: int) -> tuple[str, bytes]:
+        """Name and content of a pull's log, as it was brought.
+
+        Raises:
+            RecordError: no such pull, or its log is missing or no longer what it was.
+        """
+        return history.raw_log(self.record, self.record.read().pull(number))
+
+    def look(self, log: str | Path) -> Intake:
+        """What a log holds: its layout, which column was taken for what and why, pulls and their quality.
+
+        Raises:
+            LogError: the file cannot be read, or its channels cannot be told.
+        """
+        return look(Path(log), self.job, self.record.read().standing)
+
+    # ------------------------------------------------------------------ steps
+
+    def next_step(self, target: str | None = None) -> Step:
+        """What to do next. The same answer, to the last bit, until another pull is added.
+
+        Args:
+            target: Name of a target; the first where it is None.
+        """
+        name = self.job.wanted(target).name
+        with self._alone:
+            snapshot = self.record.read()
+            problem = self.job.problem(name, seed=snapshot.seed)
+            stored = history.standing_step(snapshot, name, history.basis(snapshot, problem))
+            if stored is None and self.record.read_only:
+                stored = stepping.decided(snapshot, problem, name, self._clock(), number=0)
+            elif stored is None:
+                stored = stepping.make_step(self.record, problem, name, self._clock())
+                snapshot = self.record.read()
+            return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
+
+    def steps(self, target: str | None = None) -> list[Step]:
+        """All steps on record, oldest first; those of one target where it is named."""
+        if target is not None:
+            self.job.wanted(target)
+        snapshot = self.record.read()
+        return [
+            self._answer(snapshot, each)
+            for _, each in sorted(snapshot.steps.items())
+            if target in (None, each["target"])
+        ]
+
+    def step(self, number: int) -> Step:
+        """A step by its number.
+
+        Raises:
+            RecordError: there is none.
+        """
+        for each in self.steps():
+            if each.number == number:
+                return each
+        raise RecordError(f"no step {number} on record: it has {len(self.record.read().steps)}.")
+
+    def what_if(self, settings: Mapping[str, float], target: str | None = None) -> Step:
+        """What is expected of settings that the user asks for: band and risk. Never recorded, never a proposal.
+
+        Args:
+            settings: Any of the six knobs in the job's units; the others as in the last pull.
+        """
+        from recommender.decide import foresight
+
+        name = self.job.wanted(target).name
+        given = dialled.checked(self.job, settings)
+        snapshot = self.record.read()
+        problem = self.job.problem(name, seed=snapshot.seed)
+        asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job))
+        decision = foresight.expected(problem, history.observations(snapshot, problem), asked)
+        stored = stepping.stored_step(snapshot, problem, name, decision, self._clock(), number=0)
+        return step_answer(self.job, stored, problem, snapshot.standing)
+
+    def explain(self, number: int | None = None, target: str | None = None) -> Any:
+        """Why a step is what it is: see ``recommender.why``.
+
+        Args:
+            number: The step; the standing one where it is None.
+        """
+        from recommender import why
+
+        if number is None:
+            step = self.next_step(target)
+            number = step.number
+        snapshot = self.record.read()
+        if number not in snapshot.steps:
+            raise RecordError(f"no step {number} on record: it has {len(snapshot.steps)}.")
+        return why.explain(self.job, snapshot, number)
+
+    def replay(self) -> list[replay.Row]:
+        """Every step recomputed from the record and compared with what was answered then, bit for bit."""
+        return replay.rows(self.record.read())
+
+    def trust(self, target: str | None = None) -> Trust:
+        """How often the predictions held so far."""
+        return history.trust(self.pulls(target))
+
+    # ------------------------------------------------------------------ guards and checks
+
+    def acknowledge(self, number: int, note: str = "") -> None:
+        """Say that the cause of a guard's stop at a pull was found and dealt with.
+
+        Args:
+            number: The pull; 0 for a refused log that showed boost above the limit.
+            note: What was found.
+        Raises:
+            RecordError: there is nothing to acknowledge there.
+        """
+        with self._writing():
+            snapshot = self.record.read()
+            if number not in {each.pull for each in history.open_stops(snapshot, self.job.problem())}:
+                raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
+            seen = history.refusals(snapshot)
+            self._note({"kind": "acknowledged", "pull": number, "note": note.strip(), "refusals": seen})
+
+    def open_stops(self) -> list[Stop]:
+        """What waits to be acknowledged before another pull, first things first."""
+        return history.open_stops(self.record.read(), self.job.problem())
+
+    def checklist(self, key_on_log: str | Path | None = None) -> list[checklist.Item]:
+        """What to go through before the first pull, filled in with what the job file says.
+
+        Args:
+            key_on_log: A log with the ignition on and the engine off: boost gauge and barometer are compared.
+        """
+        return checklist.items(self.job, None if key_on_log is None else Path(key_on_log))
+
+    @property
+    def seed(self) -> int:
+        """Where all random numbers of the job come from."""
+        return self.record.read().seed
+
+    def digest(self) -> str:
+        """SHA-256 over everything on record."""
+        return self.record.digest()
+
+    # ------------------------------------------------------------------ inside
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        with self._alone, self.record.writing():
+            yield
+
+    def _answer(self, snapshot: Snapshot, stored: Stored) -> Step:
+        problem = problem_in(snapshot.problems[stored["problem"]])
+        return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
+
+    def _note(self, event: Stored) -> None:
+        self.record.add_event(event | {"when": self._clock().isoformat(timespec="seconds")})

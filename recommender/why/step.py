@@ -1,0 +1,236 @@
+"""The step itself in words: evidence, tightest rpm, what bound it, what was ruled out, what would change it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from models.evidence import Observation
+from models.influence import moves_without
+from models.settings import KNOB_NAMES, Settings
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.reasons import CAUSE_WORDS, KNOB_WORDS, say_knob
+from recommender.decide.step import Alternative, Decision, Problem, Reason
+from recommender.why.constants import Look
+from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
+from recommender.why.words import in_unit, moves, say_rpm, say_step, settings_in_unit, share, upper_first
+
+#: A gain of expected deviation under this is called none. [share of the tolerance]
+WORTH_SAYING = 0.1
+
+
+# ------------------------------------------------------------------- evidence
+
+
+def evidence(look: Look, observations: Sequence[Observation]) -> tuple[PullEvidence, ...]:
+    """Every pull on record: whether it was fitted, and what its part in the prediction is."""
+    fitted = set(look.surrogate.evidence_.numbers.astype(int).tolist())
+    judged = look.problem.target.judged(look.surrogate.rpm_)
+    changes = moves_without(look.surrogate, look.base.as_array())
+    moved = {number: float(np.sqrt(np.mean(change[judged] ** 2))) for number, change in changes.items()}
+    total = sum(moved.values())
+    out = []
+    for pull in observations:
+        moves_kpa = moved.get(pull.number, float("nan"))
+        weight = moves_kpa / total if total > 0 and pull.number in moved else 0.0
+        text = _evidence_words(look.problem, pull, pull.number in fitted, moves_kpa, weight)
+        out.append(
+            PullEvidence(pull.number, pull.number in fitted, weight, float(in_unit(look.problem, moves_kpa)), text)
+        )
+    return tuple(out)
+
+
+def _evidence_words(problem: Problem, pull: Observation, fitted: bool, moved: float, weight: float) -> str:
+    name = f"Pull {pull.number}"
+    if not fitted:
+        if not pull.trusted:
+            remark = pull.remark.rstrip(".")
+            return f"{name} is left out: its log cannot be relied on{': ' + remark if remark else ''}."
+        if pull.curve.reached.sum() < 3:
+            return f"{name} is left out: it ended before it reached the rpm range of the target."
+        return f"{name} is left out of the fit: later and more different pulls say more."
+    part = "" if pull.complete else f", as far as it goes: to {pull.curve.rpm[pull.curve.reached][-1]:.0f} rpm"
+    return (
+        f"{name} is fitted{part}: weight {100 * weight:.0f} %; without it the prediction would move by "
+        f"{problem.say_fine(moved)}."
+    )
+
+
+# -------------------------------------------------------------------- tightest
+
+
+def tightest(problem: Problem, decision: Decision) -> Tightest:
+    """The place nearest to the limit."""
+    band = decision.band
+    column = int(np.argmin(np.abs(band.rpm - decision.tightest_rpm)))
+    high = float(band.high_kpa[column])
+    room = f"{problem.say(abs(decision.margin_kpa))} {'under' if decision.margin_kpa >= 0 else 'over'} the limit"
+    text = (
+        f"Tightest at {say_rpm(decision.tightest_rpm)}: the band reaches {problem.say(high)} there. With spikes "
+        f"counted, 19 of 20 such pulls stay under {problem.say(decision.peak_high_kpa)}, {room} of "
+        f"{problem.say(problem.limit_kpa)}; risk {share(decision.risk)}, an estimate."
+    )
+    values = in_unit(problem, [high, decision.peak_high_kpa, decision.margin_kpa, problem.limit_kpa]).tolist()
+    return Tightest(decision.tightest_rpm, values[0], values[1], values[2], values[3], text)
+
+
+# -------------------------------------------------------------------- binding
+
+
+def binding(problem: Problem, decision: Decision, last: Settings | None) -> tuple[Reason, ...]:
+    """Each cap or gate that held the step back, with its numbers."""
+    out = []
+    for code in decision.binding:
+        gate = code == "risk gate"
+        words = _gate_words(problem, decision) if gate else _cap_words(problem, decision, last, code)
+        out.append(Reason(code, words))
+    if not out and decision.settings is not None and last is not None:
+        out.append(Reason("free", "No cap and no gate held the step back: it is the best that was found."))
+    return tuple(out)
+
+
+def _gate_words(problem: Problem, decision: Decision) -> str:
+    closed = [each for each in decision.alternatives if each.ruled_out_by == "risk gate"]
+    text = f"The risk gate: at most {100 * problem.risk:g} % may pass the limit"
+    if not closed:
+        return f"{text}, and bolder steps would pass it more often."
+    best = min(closed, key=lambda each: each.deviation_kpa)
+    return (
+        f"{text}; a step with {problem.say_fine(best.deviation_kpa)} expected deviation was closed by its risk of "
+        f"{share(best.risk)}."
+    )
+
+
+def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code: str) -> str:
+    name, _, kind = code.rpartition(" ")
+    if name not in KNOB_NAMES or decision.settings is None:
+        return f"{upper_first(code)}."
+    value = getattr(decision.settings, name)
+    what = upper_first(KNOB_WORDS[name])
+    if kind == "step" and last is not None:
+        return (
+            f"{what} goes from {say_knob(problem, name, getattr(last, name))} to {say_knob(problem, name, value)}: all "
+            f"of the {say_step(problem, name)} that one pull may change."
+        )
+    return f"{what} is at the end of its range, {say_knob(problem, name, value)}."
+
+
+# -------------------------------------------------------------------- alternatives
+
+
+def alternatives(problem: Problem, decision: Decision, last: Settings | None) -> tuple[RuledOutStep, ...]:
+    """The best steps ruled out, each with what ruled it out."""
+    base = decision.settings or last
+    return tuple(
+        RuledOutStep(
+            settings_in_unit(problem, each.settings),
+            float(in_unit(problem, each.deviation_kpa)),
+            each.risk,
+            each.ruled_out_by,
+            _ruled_out_words(problem, decision, each, base),
+        )
+        for each in decision.alternatives
+    )
+
+
+def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, base: Settings | None) -> str:
+    what = moves(problem, base, option.settings) if base is not None else "other settings"
+    numbers = f"{problem.say_fine(option.deviation_kpa)} expected deviation, risk {share(option.risk)}"
+    why = {
+        "risk gate": f"over the {100 * problem.risk:g} % that the job allows",
+        "more deviation expected": _no_better(problem, decision, option),
+        "less to learn from it": "it would teach less about the car for the pulls to come",
+        "at or above settings that went wrong": "it asks for at least as much boost as a pull that went wrong",
+    }.get(option.ruled_out_by, option.ruled_out_by)
+    return f"{upper_first(what)}: {numbers}. Not taken: {why}."
+
+
+def _no_better(problem: Problem, decision: Decision, option: Alternative) -> str:
+    first, second = problem.say_fine(decision.deviation_kpa), problem.say_fine(option.deviation_kpa)
+    what = "the step" if decision.settings is not None else "what stands"
+    return f"{what} has {first}" if first != second else f"no better than {what}"
+
+
+# -------------------------------------------------------------------- what would change it
+
+
+def would_change(outlook: Outlook, decision: Decision, last: Settings | None) -> tuple[Reason, ...]:
+    """Under which other conditions the answer would be another."""
+    problem = outlook.problem
+    out: list[Reason] = []
+    closed = [
+        each
+        for each in decision.alternatives
+        if each.ruled_out_by == "risk gate" and each.deviation_kpa < decision.deviation_kpa
+    ]
+    if closed:
+        least = min(closed, key=lambda each: each.risk)
+        out.append(
+            Reason(
+                "risk",
+                f"With a risk of {share(least.risk)} allowed instead of {100 * problem.risk:g} %, a bolder step would "
+                f"be open: {problem.say_fine(least.deviation_kpa)} expected deviation instead of "
+                f"{problem.say_fine(decision.deviation_kpa)}.",
+            )
+        )
+    out += _wider_caps(outlook, decision, last)
+    if decision.cause in CAUSE_WORDS:
+        cause = upper_first(CAUSE_WORDS[decision.cause].format(rpm=decision.cause_rpm))
+        out.append(Reason("hardware", f"Other hardware: {cause[:1].lower()}{cause[1:]}."))
+    elif decision.cause:
+        out.append(Reason("cause", f"The cause put right: {decision.cause}. A pull after that is judged afresh."))
+    if decision.verdict == "done":
+        out.append(_tighter(problem, decision))
+    if last is None:
+        out.append(Reason("baseline", "Any pull: before the first one nothing is known of this car."))
+    return tuple(out)
+
+
+def _wider_caps(outlook: Outlook, decision: Decision, last: Settings | None) -> list[Reason]:
+    """What one more step of each knob at its cap would bring."""
+    problem = outlook.problem
+    if decision.settings is None or last is None:
+        return []
+    names = [code.removesuffix(" step") for code in decision.binding if code.endswith(" step")]
+    further = {name: _further(problem, decision.settings, last, name) for name in names if name in KNOB_NAMES}
+    rows = {name: settings for name, settings in further.items() if settings is not None}
+    if not rows:
+        return []
+    return [
+        _cap_change(problem, decision, name, forecast)
+        for name, forecast in zip(rows, outlook.forecast(list(rows.values())), strict=True)
+    ]
+
+
+def _further(problem: Problem, settings: Settings, last: Settings, name: str) -> Settings | None:
+    """The same step with one knob half a step further, within its range; None where it cannot go."""
+    knob = problem.knobs[name]
+    value, before = getattr(settings, name), getattr(last, name)
+    size = max(round(0.5 * knob.step / knob.resolution), 1) * knob.resolution
+    goal = float(knob.value(knob.index(value + np.sign(value - before) * size)))
+    row = Settings(**{**settings.as_dict(), name: goal})
+    return None if abs(goal - value) < 1e-9 or row.ramp_from >= row.ramp_to else row
+
+
+def _cap_change(problem: Problem, decision: Decision, name: str, further: Forecast) -> Reason:
+    value = say_knob(problem, name, getattr(further.settings, name))
+    start = f"{upper_first(KNOB_WORDS[name])} at {value}, were its step wider"
+    deviation, risk = problem.say_fine(further.deviation_kpa), share(further.risk)
+    if further.risk > problem.risk:
+        text = f"{start}, would not pass the gate: risk {risk} ({deviation} expected deviation)."
+    elif decision.deviation_kpa - further.deviation_kpa > WORTH_SAYING * problem.tolerance_kpa:
+        text = (
+            f"{start}, would bring the expected deviation to {deviation} instead of "
+            f"{problem.say_fine(decision.deviation_kpa)}, at a risk of {risk}."
+        )
+    else:
+        text = f"{start}, would bring nothing to speak of: {deviation} expected deviation, risk {risk}."
+    return Reason(f"{name} step", text)
+
+
+def _tighter(problem: Problem, decision: Decision) -> Reason:
+    text = f"A tolerance under {problem.say_fine(decision.deviation_kpa)} would call for another pull"
+    if np.isfinite(decision.best_possible_kpa) and decision.best_possible_kpa < decision.deviation_kpa:
+        text += f"; the best thought possible is {problem.say_fine(decision.best_possible_kpa)}"
+    return Reason("tolerance", f"{text}.")
