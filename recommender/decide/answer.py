@@ -72,7 +72,7 @@ def held_back_by(
 def ruled_out(
     problem: Problem, forecasts: Sequence[Forecast], chosen: Forecast, seen: Review, outlook: Outlook
 ) -> tuple[Alternative, ...]:
-    """Up to five with the least deviation expected of those that were judged and not chosen, and what spoke against each."""
+    """Up to five judged and not chosen, those with least deviation expected first, and what spoke against each."""
     out = []
     for f in sorted(forecasts, key=lambda f: f.deviation_kpa):
         if same(f.settings, chosen.settings):
