@@ -20,9 +20,7 @@ from tests.fleet.clairvoyant import truths
 from tests.fleet.play import play
 from tests.fleet.rows import Row, flatten, rows_of
 from tests.fleet.scenarios import PLAIN, SCENARIOS, Scenario
-from tests.fleet.seats import FRESH_SEED, jobs_named, roster
-
-QUICK_CARS = 18
+from tests.fleet.seats import FAMILIES, FRESH_SEED, USUAL_FAMILIES, all_kinds, jobs_named, roster
 
 
 def play_chunk(names: Sequence[tuple[str, int]], method: str, scenario: Scenario, most: int) -> list[Row]:
@@ -40,12 +38,17 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
         prog="python -m tests.fleet", description="Whole jobs on many virtual cars: the tool beside other methods."
     )
     parser.add_argument("--cars", type=int, default=198, help="cars, spread evenly over the kinds")
-    parser.add_argument("--quick", action="store_true", help=f"{QUICK_CARS} cars, one of each kind")
+    parser.add_argument("--quick", action="store_true", help="one car of each kind")
     parser.add_argument(
         "--methods", default=",".join((methods.TOOL, *methods.RIVALS)), help="comma separated; also: all, ablation"
     )
     parser.add_argument(
         "--scenarios", default=PLAIN.name, help=f"comma separated, or all: {', '.join(SCENARIOS).replace('%', '%%')}"
+    )
+    parser.add_argument(
+        "--families",
+        default=",".join(USUAL_FAMILIES),
+        help=f"comma separated, or all: {', '.join(FAMILIES)} (the last one is kept for a last check)",
     )
     parser.add_argument("--kinds", default="", help="comma separated parts of kinds, such as: own: stiff,touchy")
     parser.add_argument("--seed", type=int, default=FRESH_SEED, help="seed of the first car of each kind")
@@ -85,6 +88,19 @@ def chosen_methods(wanted: str) -> list[str]:
     return names
 
 
+def chosen_families(wanted: str) -> list[str]:
+    """Families by name.
+
+    Raises:
+        ValueError: a name is unknown, or there is none.
+    """
+    names = list(FAMILIES) if wanted == "all" else [name.strip() for name in wanted.split(",") if name.strip()]
+    unknown = [name for name in names if name not in FAMILIES]
+    if unknown or not names:
+        raise ValueError(f"families must be among {', '.join(FAMILIES)}, but got {', '.join(unknown) or 'none'}")
+    return names
+
+
 def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
     """Play everything; one row per car and pull."""
     names = chosen_methods(options.methods)
@@ -94,7 +110,9 @@ def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
             names.remove(name)
     scenarios = list(SCENARIOS) if options.scenarios == "all" else [s.strip() for s in options.scenarios.split(",")]
     kinds = [kind.strip() for kind in options.kinds.split(",") if kind.strip()]
-    jobs = roster(QUICK_CARS if options.quick else options.cars, kinds=kinds, seed=options.seed)
+    families = chosen_families(options.families)
+    cars_wanted = len(all_kinds(families)) if options.quick else options.cars
+    jobs = roster(cars_wanted, kinds=kinds, seed=options.seed, families=families)
     cars = [(job.full_kind, job.seed) for job in jobs]
     chunks = [cars[i : i + options.chunk] for i in range(0, len(cars), options.chunk)]
     tasks = [

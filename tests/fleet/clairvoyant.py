@@ -37,6 +37,7 @@ OVER_LIMIT = "spring alone passes the limit"
 #: Pull number at which a car that changes has changed.
 LATE = 99
 _SIMULATORS = ("virtual_car.py", "engine.py", "controller.py", "air.py")
+_APART = ("apart_cars.py", "apart_drive.py")
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,8 @@ def _cache_path(job: Job, scenario: Scenario) -> Path:
     root = Path(folder) if folder else Path.home() / ".cache" / "nextpull-bench"
     source = hashlib.sha256()
     here = Path(models.__file__).parent
-    for path in [here / name for name in _SIMULATORS] + [Path(__file__).with_name("other_cars.py")]:
+    beside = ("other_cars.py", *(_APART if job.family == "apart" else ()))
+    for path in [here / name for name in _SIMULATORS] + [Path(__file__).with_name(name) for name in beside]:
         source.update(path.read_bytes())
     what = repr((VERSION, POPULATION, ROUNDS, job.name, job.car, scenario))
     source.update(what.encode())

@@ -14,7 +14,7 @@ from models.settings import Settings
 from models.units import FloatArray
 from models.virtual_car import simulate
 from recommender.record.trials import SPACING_RPM
-from tests.fleet import other_cars
+from tests.fleet import apart_cars, other_cars
 from tests.fleet.seats import PSI, Job, jobs_named
 
 #: Duties at which the hand rests. [%]
@@ -60,6 +60,10 @@ def _still(job: Job, settings: list[Settings], rpm: float) -> FloatArray:
         dyno = replace(car.car.dyno, start_rpm=rpm - 20.0, end_rpm=rpm + 20.0, rate_rpm_s=20.0, hold_s=2.0)
         runs = simulate([replace(car.car, dyno=dyno)] * many, settings, [0] * many, [0] * many, repeatable=True)
         return np.array([float(np.median(run.true_boost_kpa[run.true_boost_kpa.size // 2 :])) for run in runs])
+    if job.family == "apart":
+        slow_one = replace(car, car=replace(car.car, sweep=35.0))
+        runs_apart = apart_cars.simulate([slow_one] * many, settings, [0] * many, [1] * many, repeatable=True)
+        return np.array([float(np.interp(rpm, run.true_rpm, run.true_boost_kpa)) for run in runs_apart])
     slow = replace(car, car=replace(car.car, sweep=150.0))
     runs_other = other_cars.simulate([slow] * many, settings, [0] * many, [1] * many, repeatable=True)
     return np.array([float(np.interp(rpm, run.true_rpm, run.true_boost_kpa)) for run in runs_other])

@@ -12,7 +12,7 @@ import numpy as np
 from models.car_parts import Car
 from models.curve import Target, Trace
 from models.settings import KNOB_NAMES, Knob, Settings
-from tests.fleet import other_cars
+from tests.fleet import apart_cars, other_cars
 
 
 @dataclass(frozen=True)
@@ -73,6 +73,16 @@ class Scenario:
                 ceiling=car.ceiling * (1.0 - self.leak),
                 spool_rpm=car.spool_rpm + 1500.0 * self.leak,
             )
+        return replace(seat, car=car)
+
+    def apart(self, seat: apart_cars.Seat, seed: int, number: int) -> apart_cars.Seat:
+        """The car of the third family as it is at a pull."""
+        car = seat.car
+        if self.rate_hz:
+            car = replace(car, rate_hz=self.rate_hz)
+        if self.changed(number):
+            factor = self._spring(seed)
+            car = replace(car, preload=car.preload * factor, stiffness=car.stiffness * factor, leak=self.leak)
         return replace(seat, car=car)
 
     def logged(self, trace: Trace) -> Trace:

@@ -1,7 +1,8 @@
-"""One way to ask for jobs, and to run pulls, over both families of cars.
+"""One way to ask for jobs, and to run pulls, over all families of cars.
 
 Family ``own`` are the project's virtual cars (``models.fleet``), family ``other`` those on other equations
-(``tests.fleet.other_cars``). Boost is kPa gauge, as everywhere inside.
+(``tests.fleet.other_cars``), family ``apart`` those on a third set, kept for a last check (``tests.fleet.apart_cars``).
+Boost is kPa gauge, as everywhere inside.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from models.units import FloatArray, kpa_in
 from models.virtual_car import simulate
 from recommender.decide.allowed import idle
 from recommender.decide.step import Problem
-from tests.fleet import other_cars
+from tests.fleet import apart_cars, other_cars
 from tests.fleet.scenarios import PLAIN, Scenario
 
 PSI = kpa_in("psi")
@@ -29,7 +30,9 @@ TOLERANCE_KPA = 0.4 * PSI
 #: True deviation under which a job is at its target, whatever its best is; and how near to its best counts as well.
 AT_TARGET_KPA = 0.45 * PSI
 NEAR_BEST_KPA = 0.2 * PSI
-FAMILIES = ("own", "other")
+FAMILIES = ("own", "other", "apart")
+#: Families that a run plays where none are named.
+USUAL_FAMILIES = ("own", "other")
 #: First seed of cars that nobody looked at while the method was made.
 FRESH_SEED = 1000
 
@@ -107,26 +110,30 @@ class Pulled:
 
 
 def kinds_of(family: str) -> tuple[str, ...]:
-    return tuple(fleet.KINDS) if family == "own" else tuple(other_cars.KINDS)
+    return tuple({"own": fleet.KINDS, "other": other_cars.KINDS, "apart": apart_cars.KINDS}[family])
 
 
-def all_kinds() -> list[str]:
-    return [f"{family}: {kind}" for family in FAMILIES for kind in kinds_of(family)]
+def all_kinds(families: Sequence[str] = USUAL_FAMILIES) -> list[str]:
+    return [f"{family}: {kind}" for family in families for kind in kinds_of(family)]
 
 
-def roster(cars: int, *, kinds: Sequence[str] = (), seed: int = FRESH_SEED) -> list[Job]:
+def roster(
+    cars: int, *, kinds: Sequence[str] = (), seed: int = FRESH_SEED, families: Sequence[str] = USUAL_FAMILIES
+) -> list[Job]:
     """``cars`` jobs, spread evenly over the kinds.
 
     Args:
         cars: How many.
         kinds: Parts of full kinds (``own: stiff``, ``touchy``); empty for all of them.
         seed: Seed of the first car of each kind.
+        families: Which of ``FAMILIES``.
     Raises:
         ValueError: no kind matches.
     """
-    chosen = [kind for kind in all_kinds() if not kinds or any(part in kind for part in kinds)]
+    offered = all_kinds(families)
+    chosen = [kind for kind in offered if not kinds or any(part in kind for part in kinds)]
     if not chosen:
-        raise ValueError(f"kinds must match one of {', '.join(all_kinds())}, but got {', '.join(kinds)}")
+        raise ValueError(f"kinds must match one of {', '.join(offered)}, but got {', '.join(kinds)}")
     wanted = [(chosen[i % len(chosen)], seed + i // len(chosen)) for i in range(cars)]
     return jobs_named(wanted)
 
@@ -138,7 +145,8 @@ def jobs_named(wanted: Sequence[tuple[str, int]]) -> list[Job]:
     out = []
     for full, seed in wanted:
         family, kind = full.split(": ", 1)
-        car: Any = next(made) if family == "own" else other_cars.make(kind, seed)
+        make = apart_cars.make if family == "apart" else other_cars.make
+        car: Any = next(made) if family == "own" else make(kind, seed)
         out.append(Job(family, kind, seed, car, car.target, car.limit_kpa, dict(car.knobs)))
     return out
 
@@ -159,7 +167,7 @@ def pull_all(
         scenario: What is wrong on purpose.
     """
     out: dict[int, Pulled] = {}
-    for family, drive in (("own", _pull_own), ("other", _pull_other)):
+    for family, drive in (("own", _pull_own), ("other", _pull_other), ("apart", _pull_apart)):
         mine = [i for i, job in enumerate(jobs) if job.family == family]
         if mine:
             theirs = [jobs[i] for i in mine], [settings[i] for i in mine], [numbers[i] for i in mine]
@@ -182,6 +190,15 @@ def _pull_other(
     seats = [scenario.other(job.car, job.seed, n) for job, n in zip(jobs, numbers, strict=True)]
     seeds = [zlib.crc32(job.kind.encode()) % 99991 + job.seed for job in jobs]
     runs = other_cars.simulate(seats, settings, seeds, numbers, repeatable=repeatable)
+    return [Pulled(run.trace, run.true_rpm, run.true_boost_kpa) for run in runs]
+
+
+def _pull_apart(
+    jobs: Sequence[Job], settings: Sequence[Settings], numbers: Sequence[int], repeatable: bool, scenario: Scenario
+) -> list[Pulled]:
+    seats = [scenario.apart(job.car, job.seed, n) for job, n in zip(jobs, numbers, strict=True)]
+    seeds = [zlib.crc32(job.kind.encode()) % 99991 + job.seed for job in jobs]
+    runs = apart_cars.simulate(seats, settings, seeds, numbers, repeatable=repeatable)
     return [Pulled(run.trace, run.true_rpm, run.true_boost_kpa) for run in runs]
 
 
