@@ -231,7 +231,7 @@ def _with_gate(car: ApartCar, floor: float, travel: float, top: float, u: Draw, 
     travel = car.rest if car.plumbing == "position" else travel
     car = replace(car, gate_size=size / (travel * (1.5 - 0.5 * travel)))
     if car.plumbing == "position":
-        return replace(car, preload=floor, stiffness=1.0, authority=u(0.18, 0.32))
+        return replace(car, preload=floor, stiffness=1.0, authority=u(0.20, 0.30))
     stiffness = floor * (u(0.18, 0.26) if car.kind == "droops" else u(0.30, 0.45))
     car = replace(car, stiffness=stiffness, preload=floor - stiffness * travel + car.flap * back_kpa)
     needed, back_kpa = _gate_at(car, MIDDLE_RPM, top)
@@ -254,7 +254,12 @@ def make(kind: str, seed: int) -> Seat:
     end = float(r.choice([6500, 6600, 6800]))
     last = {"breathless": u(0.66, 0.78), "soft spring": u(1.2, 1.35)}.get(kind, u(1.35, 1.7))
     car = _with_turbo(car, (spool, 1.2 * top), (end, last * top))
-    floor = {"soft spring": u(0.36, 0.45), "stiff spring": 1.0 + u(0.8, 1.4) * PSI / top, "creeps": u(0.5, 0.6)}
+    floor = {
+        "soft spring": u(0.36, 0.45),
+        "stiff spring": 1.0 + u(0.8, 1.4) * PSI / top,
+        "creeps": u(0.5, 0.6),
+        "direct": u(0.58, 0.68),
+    }
     travel = {"creeps": u(0.75, 0.9), "free-flowing": u(0.3, 0.4)}.get(kind, u(0.4, 0.6))
     duty = u(38, 62)
     effect = u(0.4, 0.65) if kind == "touchy" else float(response_table(car.response)[int(20 * duty)])
@@ -273,7 +278,7 @@ def _knobs(kind: str, r: np.random.Generator) -> dict[str, Knob]:
         lacks = "nothing"
     fine = 0.5 if kind in ("touchy", "two-stage") else 1.0
     knobs = {
-        "duty": Knob("duty", 0, 95, fine, float(r.choice([20, 20, 20, 15, 25]))),
+        "duty": Knob("duty", 0, 100 if kind == "direct" else 95, fine, float(r.choice([20, 20, 20, 15, 25]))),
         "ramp_from": Knob("ramp_from", 3000, 6500, 100, 500),
         "ramp_to": Knob("ramp_to", 4500, 7200, 100, 500),
         "ramp_add": Knob("ramp_add", -40 if kind == "direct" else -30, 30, fine, float(r.choice([8, 10, 12]))),
@@ -302,10 +307,12 @@ def _target(
     pace = (car.end_rpm - START_RPM) * (1.0 + car.bend) / car.sweep
     late = 0.9 * pace * car.inertia + u(450, 750)
     late += 300.0 if knobs["engagement"].fixed else 0.0
-    late += 200.0 if car.kind == "soft spring" else 0.0
+    late += 200.0 if car.kind in ("soft spring", "direct") else 0.0
     start = float(np.round((spool + late) / 100.0) * 100.0)
     at = np.array([start - 1200, start, start + u(0.4, 0.6) * (end - start), end + 100])
-    shape = str(r.choice(["flat", "falling", "rising", "stepped"]))
+    # Nobody asks a gate at a set place, under which boost rises with rpm, for less at the top.
+    shapes = ["flat", "rising"] if car.kind == "direct" else ["flat", "falling", "rising", "stepped"]
+    shape = str(r.choice(shapes))
     share = np.ones(4)
     if car.kind == "breathless":
         share[1] = u(0.94, 1.0)
@@ -317,7 +324,7 @@ def _target(
     elif shape == "falling":
         share[3] = u(0.90, 0.96)
     elif shape == "rising":
-        share[1] = u(0.92, 0.96)
+        share[1] = u(0.86, 0.93) if car.kind == "direct" else u(0.92, 0.96)
     elif shape == "stepped":
         step = u(0.93, 0.97)
         at = np.array([at[0], at[1], at[2] - 150, at[2] + 150, end + 100])
