@@ -20,6 +20,7 @@ Symbols and shapes:
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -130,9 +131,16 @@ class Gate:
         target: Boost wanted; scales boost and rpm.
         knobs: Scale the gain.
         rpm: Grid. Shape (M,), [rpm]
+        prior: Mean and standard deviation of each constant; ``CONSTANTS`` where it is None.
     """
 
-    def __init__(self, target: Target, knobs: dict[str, Knob], rpm: FloatArray) -> None:
+    def __init__(
+        self,
+        target: Target,
+        knobs: dict[str, Knob],
+        rpm: FloatArray,
+        prior: Mapping[str, tuple[float, float]] | None = None,
+    ) -> None:
         self.rpm = rpm
         self.scale_kpa = float(np.max(target.boost_kpa))
         self.target_kpa = target.at(rpm)
@@ -142,8 +150,9 @@ class Gate:
         self._shapes = [_shape_basis(self.u, *shape) for shape in (FLOOR_SHAPE, SPOOL_SHAPE, TOP_SHAPE)]
         self._shapes.append(_shape_basis(DUTY_TABLE, *DUTY_SHAPE, DUTY_SPACING))
         self._shape_ends = np.cumsum([len(NAMES)] + [basis.shape[1] for basis in self._shapes])
-        self._mean = np.array([CONSTANTS[name][0] for name in NAMES])
-        self._deviation = np.array([CONSTANTS[name][1] for name in NAMES])
+        known = CONSTANTS if prior is None else prior
+        self._mean = np.array([known[name][0] for name in NAMES])
+        self._deviation = np.array([known[name][1] for name in NAMES])
 
     @property
     def size(self) -> int:

@@ -95,6 +95,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         physics: False replaces the gate by a flat mean (to show what the physics is worth).
         widen: Factor on the spread of constants and residual, for when the last predictions missed. [-]
         process: False leaves out the Gaussian process (to show what it is worth).
+        prior: Mean and standard deviation of each constant of the gate; ``models.gate.CONSTANTS`` where it is None.
         seed: Where the draws come from.
     """
 
@@ -112,6 +113,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         widen: float = 1.0,
         physics: bool = True,
         process: bool = True,
+        prior: Mapping[str, tuple[float, float]] | None = None,
         seed: int = 0,
     ) -> None:
         self.target = target
@@ -125,6 +127,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self.widen = widen
         self.physics = physics
         self.process = process
+        self.prior = prior
         self.seed = seed
 
     # ---------------------------------------------------------------- scikit-learn's convention
@@ -192,7 +195,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def _prepare(self) -> None:
         fine = self.target.grid(50.0)
         self.rpm_ = np.linspace(fine[0], fine[-1], min(self.points, fine.size))
-        self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_)
+        self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_, self.prior)
         self.random_ = np.random.default_rng(self.seed)
 
     def _lay_out(self, rows: FloatArray, boost: FloatArray, noise: FloatArray) -> Evidence:
