@@ -17,6 +17,8 @@ from models.units import FloatArray
 #: Least and widest half-width of the local straight-line fit that turns a trace into a curve. [rpm]
 NARROWEST_RPM: Final = 40.0
 WIDEST_RPM: Final = 250.0
+#: Samples this far apart in the mean leave too few for a local fit at some points. [rpm]
+SPARSE_RPM: Final = 120.0
 #: Share of the target at which boost counts as having arrived.
 ARRIVED: Final = 0.9
 #: Band in which boost oscillation is looked for. [Hz]
@@ -158,6 +160,19 @@ def _local_lines(x: FloatArray, y: FloatArray, at: FloatArray, half_width: float
     return np.where(thin, np.nan, value), np.where(thin, np.nan, slope)
 
 
+def _between_samples(
+    trace: Trace, grid_rpm: FloatArray, value: FloatArray, slope: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Straight lines between samples where they lie too far apart for a local fit. Shapes of ``grid_rpm``"""
+    rpm, first = np.unique(trace.rpm, return_index=True)
+    boost = trace.boost_kpa[first]
+    lines = np.interp(grid_rpm, rpm, boost, left=np.nan, right=np.nan)
+    steps = np.diff(boost) / np.diff(rpm)
+    rise = steps[np.clip(np.searchsorted(rpm, grid_rpm, side="right") - 1, 0, steps.size - 1)]
+    thin = np.isnan(value)
+    return np.where(thin, lines, value), np.where(thin, rise, slope)
+
+
 def half_width_rpm(trace: Trace) -> float:
     """Half-width of the local fit for a trace: about nine samples wide, within the limits above. [rpm]"""
     swept = float(np.ptp(trace.rpm)) / max(trace.rpm.size - 1, 1)
@@ -180,6 +195,8 @@ def curve_of(trace: Trace, grid_rpm: FloatArray, *, gauge_lag_s: float = 0.0) ->
     """
     width = half_width_rpm(trace)
     value, slope = _local_lines(trace.rpm, trace.boost_kpa, grid_rpm, width)
+    if np.ptp(trace.rpm) > SPARSE_RPM * (trace.rpm.size - 1):
+        value, slope = _between_samples(trace, grid_rpm, value, slope)
     sweep, _ = np.polyfit(trace.time_s - trace.time_s[0], trace.rpm, 1)
     boost = value + gauge_lag_s * max(float(sweep), 0.0) * np.nan_to_num(slope)
     margin = 0.25 * width

@@ -28,6 +28,8 @@ class Observation:
         remark: Why it is not trusted, or what was noticed.
         barometer_kpa: Ambient pressure of the pull; NaN where unknown. [kPa absolute]
         intake_c: Intake air temperature; NaN where unknown. [°C]
+        unseen_kpa: Height of a spike or of half a swing that the log's rate could have hidden; 0 where it shows all.
+            [kPa]
     """
 
     number: int
@@ -42,6 +44,7 @@ class Observation:
     remark: str = ""
     barometer_kpa: float = float("nan")
     intake_c: float = float("nan")
+    unseen_kpa: float = 0.0
 
     @classmethod
     def of(

@@ -60,6 +60,29 @@ def refresh_rows(time_s: FloatArray, values: FloatArray, interval_s: float) -> n
     return found[found < time_s.size]
 
 
+def hidden_height(time_s: FloatArray, values: FloatArray) -> float:
+    """How far above all samples a signal may have stood between two of them.
+
+    A signal that changes no faster than it was seen to change near by stays under a tent over each pair of samples: up
+    at the steepest slope of this pair or the pairs beside it, and down at the same. The tallest tent counts.
+
+    Args:
+        time_s: Rising. Shape (n,), [s]
+        values: Samples. Shape (n,)
+    Returns:
+        Height above the highest sample, never below 0. Unit of ``values``
+    """
+    if values.size < 3:
+        return 0.0
+    spans, steps = np.diff(time_s), np.abs(np.diff(values))
+    slope = steps / spans
+    steepest = slope.copy()
+    steepest[1:] = np.maximum(steepest[1:], slope[:-1])
+    steepest[:-1] = np.maximum(steepest[:-1], slope[1:])
+    tents = np.maximum(values[:-1], values[1:]) + 0.5 * (steepest * spans - steps)
+    return max(float(tents.max() - values.max()), 0.0)
+
+
 def median_smooth(time_s: FloatArray, values: FloatArray, width_s: float) -> FloatArray:
     """Running median over about ``width_s``; the values themselves where that is under three samples. Shape (n,)"""
     if time_s.size < 5:

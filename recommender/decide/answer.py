@@ -8,6 +8,7 @@ import numpy as np
 
 from models.settings import KNOB_NAMES
 from recommender.decide import reasons
+from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, blocked
 from recommender.decide.step import Alternative, Decision, Problem, same
@@ -40,7 +41,7 @@ def say(
         peak_high_kpa=high,
         margin_kpa=outlook.problem.limit_kpa - high,
         tightest_rpm=float(outlook.rpm[int(np.argmax(band.high_kpa))]),
-        reasons=tuple(why),
+        reasons=with_caveats(outlook, verdict, forecast, why),
         binding=binding,
         alternatives=alternatives,
         best_possible_kpa=best,

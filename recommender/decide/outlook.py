@@ -50,6 +50,7 @@ class Outlook:
     def __init__(self, problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> None:
         self.problem = problem
         self.surrogate = surrogate
+        self.pulls = tuple(observations)
         self.rpm = surrogate.rpm_
         self.wanted = problem.target.at(self.rpm)
         self.judged = problem.target.judged(self.rpm)

@@ -31,7 +31,7 @@ class FoundPull:
         channels: Role to values over the pull, at ``channel_time_s``: rpm, boost and whatever else was logged.
         channel_time_s: All rows of the pull. Shape (m,), [s]
         overshoot_resolvable, oscillation_resolvable: Whether boost is sampled often enough to see them.
-        unseen_kpa: How much higher boost may have stood between two real samples at its top. [kPa]
+        unseen_kpa: How much higher boost may have stood between two real samples. [kPa]
     """
 
     kind: Kind

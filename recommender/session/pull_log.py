@@ -107,7 +107,7 @@ class LoggedPull:
         warnings: What was noticed, most important first.
         conditions: barometer_kpa, barometer_from, intake_c, coolant_c, as far as known.
         guards: Bounds passed.
-        unseen_kpa: How much higher boost may have stood between two samples at its top. [kPa]
+        unseen_kpa: How much higher boost may have stood between two samples. [kPa]
         shape, channels: Layout of the log, and which column was taken for what.
         held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
     """
@@ -187,7 +187,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
     if pull.kind == "held rpm" and not held:
         refused.append("A run at held rpm says something only with duty in the log.")
     # That a pull ended early is said once, by its being aborted.
-    said = {"ends early"} if pull.aborted else set()
+    said = {"unresolvable"} | ({"ends early"} if pull.aborted else set())
     warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses and each.code not in said]
     warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
     warnings += [_sentence(each) for each in log.warnings]
@@ -195,8 +195,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         high = job.problem().say(log.highest_boost_kpa)
         warnings.insert(0, f"Outside the pull, at {log.highest_at_s:.1f} s, boost stood at {high}: above the limit.")
     if not pull.overshoot_resolvable:
-        rate = pull.rate_hz.get("boost", float("nan"))
-        warnings.append(f"Boost is read {rate:.1f} times a second: a spike between two readings would not be seen.")
+        warnings.append(_too_slow(pull, job))
     return LoggedPull(
         which=place,
         kind=pull.kind,
@@ -214,6 +213,16 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         shape=log.shape,
         channels=channels,
         held=held,
+    )
+
+
+def _too_slow(pull: FoundPull, job: Job) -> str:
+    """What a slow log could have hidden, and what follows from it."""
+    rate = pull.rate_hz.get("boost", float("nan"))
+    hidden = job.problem().say(pull.unseen_kpa)
+    return (
+        f"Boost is read {rate:.1f} times a second: overshoot and oscillation cannot be seen, nor a spike of up to "
+        f"{hidden} between two readings. The risk of the next step is widened for that; log ten times a second."
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -54,6 +56,18 @@ def test_excess_begins_with_what_is_usual_and_is_learnt() -> None:
 
 def test_a_log_that_cannot_be_trusted_teaches_no_excess() -> None:
     assert excess_kpa([pull(200.0, 100.0, trusted=False)]) == EXCESS_KPA
+
+
+def test_what_slow_logs_could_have_hidden_is_put_on_top_and_never_learnt_away() -> None:
+    slow = [replace(pull(100.0, 100.0), unseen_kpa=12.0)] * 9
+    for count in (1, 3, 9):
+        bare = excess_kpa(slow[:count], unseen=False)
+        assert bare == excess_kpa([pull(100.0, 100.0)] * count)
+        assert excess_kpa(slow[:count]) - bare == pytest.approx(3.0)  # the law passes 12 kPa with exp(-4), 2 in 100
+    mixed = [*slow[:1], pull(100.0, 100.0)]
+    assert excess_kpa(mixed) - excess_kpa(mixed, unseen=False) == pytest.approx(1.5)
+    distrusted = replace(slow[0], trusted=False)
+    assert excess_kpa([distrusted]) == EXCESS_KPA
 
 
 # ------------------------------------------------------------------ highest point

@@ -1,0 +1,95 @@
+"""A log too slow to show a spike: the same pulls, a higher risk, and the reason said everywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from models.settings import Settings
+from recommender.session import PullResult, Session, Step
+
+RUN = {"duty": 20.0, "engagement": 8.0}
+IDLE = Settings(0, 3000, 7000, 0, 0, 0)
+STEP = Settings(20, 3000, 7000, 0, 8 * 6.894757293, 0)
+
+
+def thinned(log: Path, every: int) -> Path:
+    """The log with every so many rows."""
+    head, *rows = log.read_text(encoding="utf-8").splitlines()
+    slow = log.with_name(f"{log.stem} every {every}.csv")
+    slow.write_text("\n".join([head, *rows[::every]]) + "\n", encoding="utf-8")
+    return slow
+
+
+@pytest.fixture(scope="module")
+def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[int, tuple[PullResult, Step, list[str]]]:
+    """Two pulls and the step after them, logged 50 and 1.5 times a second."""
+    from .conftest import JOB, write_pull
+
+    folder = tmp_path_factory.mktemp("slow")
+    logs = [write_pull(folder / f"pull {n}.csv", run, seed=n) for n, run in ((1, IDLE), (2, STEP))]
+    found = {}
+    for every in (1, 33):
+        place = folder / f"job {every}"
+        place.mkdir()
+        (place / "job.toml").write_text(JOB, encoding="utf-8")
+        with Session.open(place) as session:
+            for log, settings in zip(logs, ({}, RUN), strict=True):
+                pull = session.add_pull(thinned(log, every), settings)
+            why = [reason.text for reason in session.explain().reasons]
+            found[every] = (pull, session.next_step(), why)
+            near = session.what_if({"duty": 45.0, "engagement": 8.0, "gain": 0.0, "ramp_add": 0.0})
+            found[-every] = (pull, near, why)
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr("models.risk.UNSEEN_SHARE", 0.0)
+                found[-every - 1] = (pull, session.what_if(near.settings or {}), why)
+    return found
+
+
+def test_what_the_rate_could_have_hidden_reaches_the_surrogate(
+    answers: dict[int, tuple[PullResult, Step, list[str]]],
+) -> None:
+    quick, slow = (answers[every][0].entry for every in (1, 33))
+    assert quick is not None
+    assert slow is not None
+    assert quick.observation().unseen_kpa == 0.0
+    # 0.075 kPa/rpm along the spool line, 500 rpm/s and 0.66 s between readings: 25 kPa a reading, half of it a tent
+    assert 5.0 < slow.observation().unseen_kpa < 14.0
+
+
+def test_the_same_settings_carry_more_risk_for_what_was_not_seen(
+    answers: dict[int, tuple[PullResult, Step, list[str]]],
+) -> None:
+    """Evidence alike but for what the log could have hidden; 50 times a second hides nothing, so nothing is added."""
+    with_risk = {every: answers[-every][1] for every in (1, 33)}
+    assert with_risk[33].risk > 1.05 * answers[-34][1].risk
+    assert with_risk[33].peak_high > answers[-34][1].peak_high + 0.1
+    assert with_risk[1].risk == answers[-2][1].risk
+
+
+def test_it_is_said_in_add_in_next_and_in_why(answers: dict[int, tuple[PullResult, Step, list[str]]]) -> None:
+    pull, step, why = answers[33]
+    (warning,) = [text for text in pull.warnings if "times a second" in text]
+    assert "1.5 times a second: overshoot and oscillation cannot be seen" in warning
+    assert "psi between two readings" in warning
+    assert "slow log" in step.codes[:3]
+    (reason,) = [text for text in step.reasons if "too slow" in text]
+    assert reason.startswith("The logs of pulls 1 and 2 are too slow to show a spike of up to")
+    assert "takes the risk from" in reason
+    assert reason in why
+
+
+def test_a_quick_log_says_nothing_of_the_kind(answers: dict[int, tuple[PullResult, Step, list[str]]]) -> None:
+    pull, step, why = answers[1]
+    assert not [text for text in (*pull.warnings, *step.reasons, *why) if "times a second" in text or "slow" in text]
+
+
+def test_a_record_without_the_entry_reads_as_all_seen(pull_log: Callable[..., Path], session: Session) -> None:
+    """Records of before it was kept."""
+    entry = session.add_pull(pull_log(IDLE)).entry
+    assert entry is not None
+    facts = {name: value for name, value in entry.facts.items() if name != "unseen_kpa"}
+    assert replace(entry, facts=facts).observation().unseen_kpa == 0.0
