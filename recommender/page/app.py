@@ -15,7 +15,7 @@ from starlette.datastructures import FormData, UploadFile
 
 from recommender import wording
 from recommender.page import forms, views
-from recommender.page.desk import STAGES, Desk, Task
+from recommender.page.desk import STAGES, Desk, Moved, Task
 from recommender.page.shield import TooLarge
 from recommender.page.uploads import Drop
 from recommender.session import JobError, RecordBusy, RecordError, SettingsError, to_json
@@ -159,9 +159,9 @@ def _writing(app: FastAPI, desk: Desk, drop: Drop, pages: _Pages) -> None:
     async def dialled(request: Request) -> Response:
         async with request.form(max_files=0, max_fields=16, max_part_size=4096) as form:
             step = await run_in_threadpool(desk.session.step, forms.whole(form, "step"))
-            desk.correct(step, forms.settings_in(form, desk.session.job))
+            mark = await run_in_threadpool(desk.put_right, step.number, forms.settings_in(form, desk.session.job))
         if _wants_json(request):
-            return JSONResponse({"kept": True})
+            return JSONResponse({"kept": True, "mark": mark})
         return RedirectResponse(f"/?{forms.query(target=step.target, notice='kept')}", 303)
 
     @app.post("/acknowledge")
@@ -202,6 +202,7 @@ def _failing(app: FastAPI, pages: _Pages) -> None:
     app.add_exception_handler(forms.FormError, told(422))
     app.add_exception_handler(RecordBusy, told(503))
     app.add_exception_handler(TooLarge, told(413))
+    app.add_exception_handler(Moved, told(409))
 
 
 def _wants_json(request: Request) -> bool:

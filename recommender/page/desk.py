@@ -70,7 +70,7 @@ class Answers:
 
 
 class Desk:
-    """One job on the desk: its session, the logs that are being taken, and what was dialled in by hand.
+    """One job on the desk: its session, and the logs that are being taken.
 
     Args:
         session: The job, opened.
@@ -88,7 +88,6 @@ class Desk:
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="desk")
         self._tasks: dict[str, Task] = {}
         self._latest: Task | None = None
-        self._dialled: dict[tuple[str, int], dict[str, float]] = {}
         self._asked = (float("-inf"), "")
         self._lock = threading.Lock()
 
@@ -123,22 +122,16 @@ class Desk:
                 self._asked = (time.monotonic(), mark)
             return mark
 
-    def dialled(self, step: Step) -> Mapping[str, float]:
-        """What is taken to be dialled in for the next pull: the proposal, or what the tuner has put right.
+    def put_right(self, number: int, settings: Mapping[str, float]) -> str:
+        """Keep on record what is really dialled in for the pull after a step. Gives the mark that then stands.
 
-        Where nothing is proposed it is what stands as the best, or what was run last; empty where there is nothing.
+        Raises:
+            Moved: another step stands by now.
         """
-        corrected = self._dialled.get((step.target, step.number))
-        if corrected is not None:
-            return corrected
-        if step.settings is not None:
-            return step.settings
-        pulls = self.session.pulls()
-        return step.best_settings or (pulls[-1].settings if pulls else {})
-
-    def correct(self, step: Step, settings: Mapping[str, float]) -> None:
-        """Keep what was really dialled in, until the next log."""
-        self._dialled[(step.target, step.number)] = dict(settings)
+        if self.session.next_step(self.session.step(number).target).number != number:
+            raise Moved("Not kept, because the settings on the page had changed meanwhile. Look at what is shown now.")
+        self.session.put_right(number, settings)
+        return self.mark(fresh=True)
 
     # ---------------------------------------------------------------- logs
 
@@ -205,7 +198,8 @@ class Desk:
             )
         task.stage = 1
         try:
-            pull = self.session.add_pull(log, settings or self.dialled(step), which=which, target=task.target)
+            run = settings or self.session.dialled_in(step)
+            pull = self.session.add_pull(log, run, which=which, target=task.target)
             task.pull = pull.number
         finally:
             task.stage = 2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -64,6 +64,17 @@ def tiles(job: Job, settings: Mapping[str, float], last: PullResult | None) -> t
             )
         )
     return tuple(found)
+
+
+def put_right(job: Job, step: Step, dialled: Mapping[str, float]) -> tuple[Tile, ...]:
+    """Knobs that are dialled in otherwise than proposed, with what was proposed; none where nothing is proposed."""
+    if step.settings is None:
+        return ()
+    return tuple(
+        replace(tile, was=wording.knob_number(step.settings[tile.name]))
+        for tile in tiles(job, dialled, None)
+        if abs(dialled[tile.name] - step.settings[tile.name]) > 1e-6
+    )
 
 
 def absent(job: Job) -> frozenset[str]:

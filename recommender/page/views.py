@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from recommender import figures, wording
 from recommender.figures.palettes import PALETTES
 from recommender.figures.svg import svg
 from recommender.page.desk import Desk, Task
-from recommender.page.pieces import nearness, rows, safety, shown_reasons, tiles, trust_lines, values
+from recommender.page.pieces import nearness, put_right, rows, safety, shown_reasons, tiles, trust_lines, values
 from recommender.page.shield import LARGEST_LOG
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
     shown = step.settings or (step.best_settings if step.verdict in ("done", "out of reach") else None)
     last = pulls[-1] if pulls else None
     set_to = tiles(job, shown, last) if shown else ()
+    dialled = work.session.dialled_in(step)
     measured = step.verdict == "stop" and last is not None
     missed = last.step if last is not None and last.hit is False else None
     before = None if missed is None else work.session.step(missed)
@@ -38,8 +40,9 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "reasons": shown_reasons(step, bool(found.stops)),
         "trust": trust_lines(found.trust, last, step, before),
         "stops": found.stops,
-        "dialled": tiles(job, work.dialled(step), None),
-        "corrected": step.settings is not None and dict(work.dialled(step)) != dict(step.settings),
+        "dialled": tiles(job, dialled, None),
+        "corrected": put_right(job, step, dialled),
+        "asked": urlencode({"target": target, **{name: wording.knob_number(value) for name, value in dialled.items()}}),
         "checklist": () if pulls else work.session.checklist(),
         "figure": _outlook(job, step, pulls),
         "values": values(job, step, last),

@@ -8,7 +8,7 @@ What the entries hold is described in ``recommender.record.trials``; beside the 
     targets             [[name, digest of its problem], …] as the job file last had them
     problem:DIGEST      a problem in full
     step:00001          a step, with what is needed to recompute it
-    event:00001         a pull withdrawn, a stop acknowledged, a log refused
+    event:00001         a pull withdrawn, a stop acknowledged, a log refused, settings put right
 """
 
 from __future__ import annotations

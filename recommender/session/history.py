@@ -83,11 +83,17 @@ def latest(snapshot: Snapshot) -> list[Stored]:
 
 
 def last_dialled(snapshot: Snapshot) -> Settings | None:
-    """Settings last proposed, or last run where that came later; None where there is neither."""
+    """Settings last proposed, as put right where they were; or last run where that came later; None for neither."""
     steps = latest(snapshot)
     if steps:
-        return _settings(steps[0])
+        return put_right(snapshot, int(steps[0]["number"])) or _settings(steps[0])
     return snapshot.pulls[-1].settings if snapshot.pulls else None
+
+
+def put_right(snapshot: Snapshot, number: int) -> Settings | None:
+    """What was last said to be dialled in for the pull after a step; None where nothing was, and the step stands."""
+    said = [event for event in snapshot.events if event["kind"] == "dialled in" and event["step"] == number]
+    return Settings.from_array(said[-1]["settings"]) if said else None
 
 
 def source_of(run: Settings, before: Sequence[Stored], foreign: bool) -> tuple[str, int | None]:

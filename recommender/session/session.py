@@ -15,6 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from recommender.decide.step import same
 from recommender.job import Job, JobError
 from recommender.job.template import write_template
 from recommender.logs import Intake, LogError
@@ -134,8 +135,8 @@ class Session:
 
         Args:
             log: The file as the logger wrote it.
-            settings: What was dialled in, in the job's units, any of the six knobs. Those left out: as last proposed
-                (or as last run, where that came later).
+            settings: What was dialled in, in the job's units, any of the six knobs. Those left out: as last proposed,
+                with what ``put_right`` was told (or as last run, where that came later).
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.
             force: Take a log that is on record already.
@@ -198,7 +199,7 @@ class Session:
         Raises:
             LogError: the file cannot be read, or its channels cannot be told.
         """
-        return look(Path(log), self.job, self.record.read().standing)
+        return look(Path(log), self.job, self.record.read().standing, self._clock())
 
     # ------------------------------------------------------------------ steps
 
@@ -258,6 +259,38 @@ class Session:
         decision = foresight.expected(problem, history.observations(snapshot, problem), asked)
         stored = stepping.stored_step(snapshot, problem, name, decision, self._clock(), number=0)
         return step_answer(self.job, stored, problem, snapshot.standing)
+
+    def dialled_in(self, step: Step) -> dict[str, float]:
+        """What is taken to be dialled in for the pull after a step, in the job's units.
+
+        What ``put_right`` was told; else the step's settings; where it has none, what stands as the best, or what was
+        run last. Empty where there is nothing.
+        """
+        snapshot = self.record.read()
+        told = history.put_right(snapshot, step.number)
+        if told is not None:
+            return self.job.settings_to_job(told)
+        if step.settings is not None or step.best_settings is not None:
+            return dict(step.settings or step.best_settings or {})
+        return self.job.settings_to_job(snapshot.standing[-1].settings) if snapshot.standing else {}
+
+    def put_right(self, number: int, settings: Mapping[str, float]) -> None:
+        """Keep what is really dialled in for the pull after a step, before its log is there. It stays on record.
+
+        Args:
+            number: The step that it differs from.
+            settings: What is dialled in, in the job's units; knobs left out as ``dialled_in`` has them.
+        Raises:
+            RecordError: no such step.
+            SettingsError: a setting that does not exist or that no controller can have.
+        """
+        given = dialled.checked(self.job, settings)
+        before = self.dialled_in(self.step(number))
+        run = dialled.completed(self.job, given, self.job.settings_from_job(before))
+        if same(run, self.job.settings_from_job(before)):
+            return
+        with self._writing():
+            self._note({"kind": "dialled in", "step": number, "settings": list(run)})
 
     def explain(self, number: int | None = None, target: str | None = None) -> Any:
         """Why a step is what it is: see ``recommender.why``.

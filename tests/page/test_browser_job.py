@@ -111,6 +111,43 @@ def test_settings_are_put_right_before_the_log_is_taken(serve: Serve, visit: Vis
     assert "other settings than proposed" in tab.inner_text("#pulls ~ .scroll tbody tr >> nth=0")
 
 
+def test_what_was_put_right_outlives_a_restart_and_stands_in_every_tab(serve: Serve, visit: Visit, bay: Bay) -> None:
+    served = serve(bay.job)
+    tab, other = visit(served.address), visit(served.address)
+    duty = settings_shown(tab)["duty"] - 3
+    other.fill("#run-gain", "1.5")  # typed, not kept yet: what comes from the other tab must not undo it
+    tab.fill("#run-duty", f"{duty:g}")
+    with tab.expect_response("**/dialled") as kept:
+        tab.press("#run-duty", "Tab")
+    assert kept.value.ok
+    other.wait_for_selector(".otherwise")
+    assert (settings_shown(other)["duty"], settings_shown(other)["gain"]) == (duty, 1.5)
+    served.close()
+    tab.wait_for_selector("#problem:not([hidden])")
+    serve(bay.job, port=served.page.port)
+    fresh = visit(served.address)
+    for each in (fresh, tab):
+        each.wait_for_selector(".otherwise")
+        assert settings_shown(each)["duty"] == duty
+        assert f"Duty {duty:g} % instead of {duty + 3:g}" in each.inner_text(".otherwise")
+    bring(tab, bay, 3)
+    with Session.open(bay.job) as session:
+        last = session.pulls()[-1]
+    assert (last.source, last.settings["duty"]) == ("changed", duty)
+    assert tab.locator(".otherwise").count() == 0  # it was said of that pull alone
+
+
+def test_what_cannot_be_dialled_is_not_kept(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    tab.fill("#run-duty", "140")
+    tab.press("#run-duty", "Tab")
+    tab.wait_for_selector("#problem:not([hidden])")
+    assert "140 cannot be dialled on any controller" in tab.inner_text("#problem")
+    with Session.open(bay.job) as session:
+        step = session.next_step()
+        assert session.dialled_in(step) == step.settings
+
+
 def test_an_aborted_pull_is_said_to_be_one(serve: Serve, visit: Visit, bay: Bay) -> None:
     tab = visit(serve(bay.job).address)
     bring(tab, bay, 3, until_rpm=5000)

@@ -52,6 +52,37 @@ def test_settings_left_out_are_those_last_proposed(session: Session, pull_log: W
     assert dict(session.add_pull(pull_log(IDLE)).settings) == dict(result.settings)
 
 
+def test_what_is_put_right_is_on_record_and_counts_for_the_pull_after_that_step(
+    session: Session, pull_log: Write, folder: Path
+) -> None:
+    step = session.next_step()
+    session.put_right(step.number, {"duty": 12})
+    assert to_json(session.next_step()) == to_json(step)  # what is proposed stays
+    run = session.dialled_in(step)
+    assert run == {**dict(step.settings or {}), "duty": 12.0}
+    with Session.open(folder, read_only=True) as other:
+        assert other.dialled_in(step) == run
+    pull = session.add_pull(pull_log(session.job.settings_from_job(run)))
+    assert (pull.source, pull.step, pull.settings["duty"]) == ("changed", step.number, 12.0)
+    later = session.next_step()
+    assert session.dialled_in(later) == later.settings
+    with pytest.raises(SettingsError, match="140 cannot be dialled"):
+        session.put_right(later.number, {"duty": 140})
+    with pytest.raises(RecordError, match="no step 99"):
+        session.put_right(99, {"duty": 10})
+
+
+def test_the_same_put_right_twice_is_one_entry(session: Session) -> None:
+    step = session.next_step()
+    before = session.digest()
+    session.put_right(step.number, dict(step.settings or {}))
+    assert session.digest() == before
+    session.put_right(step.number, {"gain": 1})
+    once = session.digest()
+    session.put_right(step.number, {"gain": 1})
+    assert session.digest() == once != before
+
+
 def test_a_first_pull_without_settings_is_the_baseline(session: Session, pull_log: Write) -> None:
     result = session.add_pull(pull_log(IDLE))
     assert result.settings["duty"] == result.settings["ramp_add"] == result.settings["gain"] == 0

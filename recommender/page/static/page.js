@@ -41,13 +41,23 @@
     if (!fresh) return;
     const moved = fresh.dataset.step !== live().dataset.step;
     const held = document.activeElement && live().contains(document.activeElement) ? document.activeElement.id : "";
-    // While the same step stands, a file that was chosen and values that were typed stay as they are.
-    if (!moved) fresh.querySelector("#log-form").replaceWith(byId("log-form"));
+    const before = byId("log-form");
     live().replaceWith(fresh);
+    if (!moved) carryOver(before);
     document.title = page.title;
     equip();
     if (held && byId(held)) byId(held).focus({ preventScroll: true });
     if (moved && task) window.scrollTo({ top: 0 });
+  }
+
+  // While the same step stands, a file that was chosen and values that were typed and not yet kept stay as they are.
+  function carryOver(before) {
+    for (const field of before.querySelectorAll("input:not([type=hidden])")) {
+      const now = byId(field.id);
+      if (!now) continue;
+      if (field.type === "file") now.replaceWith(field);
+      else if (field.value !== field.defaultValue) now.value = field.value;
+    }
   }
 
   async function look() {
@@ -146,11 +156,16 @@
     });
     form.addEventListener("change", (event) => {
       if (!event.target.closest("fieldset")) return;
-      const body = new FormData(form);
-      body.delete("log");
+      // Only what was typed here is sent: another tab may have put right another knob meanwhile.
+      const body = new FormData();
+      for (const field of form.querySelectorAll("fieldset input, input[type=hidden]")) {
+        if (field.type === "hidden" || field.value !== field.defaultValue || field === event.target) {
+          body.set(field.name, field.value);
+        }
+      }
       fetch("/dialled", { method: "POST", body, headers: { accept: "application/json" } })
         .then((answer) => answer.json())
-        .then((told) => problem(told.error || ""))
+        .then((told) => { problem(told.error || ""); look(); })
         .catch(() => problem("What was dialled in could not be kept. It still counts if the log is brought from this page."));
     });
   }
