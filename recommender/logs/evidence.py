@@ -63,6 +63,7 @@ class Evidence:
         interval_s: Refresh interval of boost and of rpm, by role. [s]
         conditions: Of this pull.
         others: Of the day's other pulls.
+        earlier: Of the job's pulls on days before.
         judged: Judged range or None. [rpm]
         key_on_gap_kpa: Gauge against barometer at key-on, or None.
     """
@@ -79,6 +80,7 @@ class Evidence:
     others: tuple[Conditions, ...]
     judged: tuple[float, float] | None
     key_on_gap_kpa: float | None
+    earlier: tuple[Conditions, ...] = ()
 
     @property
     def rows(self) -> slice:

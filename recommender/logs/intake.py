@@ -173,6 +173,7 @@ def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading
         others=options.others,
         judged=options.judged,
         key_on_gap_kpa=reading.key_on_gap_kpa,
+        earlier=options.earlier,
     )
     quality = judge(evidence)
     judged = options.judged

@@ -25,6 +25,10 @@ ROLES: Final[tuple[Role, ...]] = get_args(Role)
 GUARD_ROLES: Final[tuple[Role, ...]] = ("lambda_", "exhaust_c", "knock", "intake_c", "coolant_c", "duty")
 
 
+#: How ``barometer_from`` begins where the ambient pressure is not known.
+ASSUMED_BAROMETER: Final = "standard atmosphere"
+
+
 def guarded_role(name: str) -> Role:
     """The role that a guard's name in the job file stands for.
 
@@ -112,7 +116,7 @@ class Conditions:
     """Conditions under which a pull was run.
 
     Attributes:
-        barometer_kpa: Ambient pressure. [kPa absolute]
+        barometer_kpa: Ambient pressure, the standard atmosphere where it is not known. [kPa absolute]
         barometer_from: Where that comes from, in words.
         intake_c: Intake air temperature, median over the pull. [°C], None where not logged
         coolant_c: Coolant temperature, median over the pull. [°C], None where not logged
@@ -122,6 +126,12 @@ class Conditions:
     barometer_from: str
     intake_c: float | None = None
     coolant_c: float | None = None
+
+    @property
+    def known_barometer_kpa(self) -> float | None:
+        """Ambient pressure where it was read or stated, None where it is only assumed. [kPa absolute]"""
+        assumed = self.barometer_from.startswith(ASSUMED_BAROMETER) or self.barometer_kpa != self.barometer_kpa
+        return None if assumed else self.barometer_kpa
 
 
 @dataclass(frozen=True)
@@ -136,6 +146,7 @@ class ReadOptions:
         judged: Judged range, first and last. [rpm]
         guards: Role of ``GUARD_ROLES`` (``lambda`` is taken for ``lambda_``) to its bounds.
         others: Conditions of the day's other pulls, to compare with.
+        earlier: Conditions of the job's pulls on days before, oldest first.
     """
 
     hints: ChannelHints = field(default_factory=ChannelHints)
@@ -145,3 +156,4 @@ class ReadOptions:
     judged: tuple[float, float] | None = None
     guards: Mapping[str, Guard] = field(default_factory=dict)
     others: tuple[Conditions, ...] = ()
+    earlier: tuple[Conditions, ...] = ()

@@ -90,7 +90,7 @@ class PullEntry:
             complete=facts["complete"],
             trusted=facts["trusted"],
             remark=facts["remark"],
-            barometer_kpa=number_in(facts["conditions"].get("barometer_kpa")),
+            barometer_kpa=_known_barometer_kpa(facts["conditions"]),
             intake_c=number_in(facts["conditions"].get("intake_c")),
             unseen_kpa=float(facts.get("unseen_kpa") or 0.0),
         )
@@ -100,6 +100,12 @@ class PullEntry:
         own = self.observation(grid_rpm)
         points = self.facts.get("held", ())
         return [_held_observation(own, *point) for point in points] if points else [own]
+
+
+def _known_barometer_kpa(conditions: Mapping[str, Any]) -> float:
+    """Ambient pressure where it was read or stated; NaN where the standard atmosphere was assumed. [kPa absolute]"""
+    assumed = str(conditions.get("barometer_from", "")).startswith("standard atmosphere")
+    return float("nan") if assumed else number_in(conditions.get("barometer_kpa"))
 
 
 def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: float, highest_kpa: float) -> Observation:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.session import dialled, history
+from recommender.session.conditions import taken_up_late
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, pulls_in, the_pull
 
@@ -49,7 +51,7 @@ def add_pull(
     Raises:
         LogError, PullRefused, SettingsError: see ``Session.add_pull``.
     """
-    found, content = _found(record, job, path, which)
+    found, content = _found(record, job, path, which, clock())
     sha256 = hashlib.sha256(content).hexdigest()
     with record.writing():
         snapshot = record.read()
@@ -76,14 +78,19 @@ def last_dialled(snapshot: Snapshot, job: Job) -> Settings:
     return idle(job.problem(seed=snapshot.seed)) if settings is None else settings
 
 
-def _found(record: Record, job: Job, path: Path, which: int | None) -> tuple[LoggedPull, bytes]:
+def _found(
+    record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime
+) -> tuple[LoggedPull, bytes]:
     try:
         content = path.read_bytes()
     except FileNotFoundError:
         raise LogError(f"{path}: no such file. Name the log as the logger wrote it.") from None
     except OSError as error:
         raise LogError(f"{path}: cannot be read: {error.strerror}.") from None
-    return the_pull(pulls_in(path, job, record.read().standing), which, path.name), content
+    known = record.read().standing
+    found = the_pull(pulls_in(path, job, known, now), which, path.name)
+    late = taken_up_late(known, now)
+    return (replace(found, warnings=(*found.warnings, late)) if late else found), content
 
 
 def _note_refusal(

@@ -14,6 +14,7 @@ from recommender.decide.step import Decision, Problem
 from recommender.job import Job
 from recommender.record.stored import Stored, decision_in, number_in
 from recommender.record.trials import SPACING_RPM, PullEntry
+from recommender.session import conditions
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand
 from recommender.session.pull_facts import measures_out, target_digest
 from recommender.session.pull_log import GuardHit
@@ -71,7 +72,7 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
             )
             for each in decision.alternatives
         ),
-        notes=job.remarks,
+        notes=(*job.remarks, *conditions.notes(pulls)),
         facts=decision.facts,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -133,7 +134,9 @@ class LoggedPull:
         return f"{self.which}: {rpm[0]:.0f} to {rpm[-1]:.0f} rpm from {time_s[0]:.1f} s{f', {more}' if more else ''}"
 
 
-def read_options(job: Job, known: Sequence[PullEntry] = (), shape: str = "") -> ReadOptions:
+def read_options(
+    job: Job, known: Sequence[PullEntry] = (), shape: str = "", now: datetime.datetime | None = None
+) -> ReadOptions:
     """How a log of this job is to be read.
 
     Args:
@@ -141,12 +144,15 @@ def read_options(job: Job, known: Sequence[PullEntry] = (), shape: str = "") -> 
         known: Pulls on record: their conditions are compared with, and the channels of the last log of the same
             shape are taken again where the job file names none.
         shape: Layout of the log.
+        now: When; pulls of days before count as another day's. None: all pulls count as the day's.
     """
     named = {"lambda_" if name == "lambda" else name: value for name, value in job.channels.items()}
     gauge = {name: named.pop(name, None) for name in ("gauge_lag_s", "barometer_kpa")}
     alike = [pull for pull in known if pull.facts["shape"] == shape]
     again: Mapping[str, Any] = alike[-1].facts["channels"] if alike else {}
     first = job.wanted()
+    past = [pull for pull in known if now is not None and pull.added is not None and pull.added.date() < now.date()]
+    today = [pull for pull in known if pull not in past]
     return ReadOptions(
         hints=ChannelHints(**{**again, **named}),
         barometer_kpa=gauge["barometer_kpa"],
@@ -154,27 +160,32 @@ def read_options(job: Job, known: Sequence[PullEntry] = (), shape: str = "") -> 
         finder=FinderOptions(**job.log),
         judged=(first.judge_from, first.judge_to),
         guards={name: Guard(**bounds) for name, bounds in job.guards.items()},
-        others=tuple(_conditions_in(pull.facts["conditions"]) for pull in known),
+        others=tuple(conditions_in(pull) for pull in today),
+        earlier=tuple(conditions_in(pull) for pull in past),
     )
 
 
-def look(path: Path, job: Job | None = None, known: Sequence[PullEntry] = ()) -> Intake:
-    """Everything found in a log, whether usable or not.
+def look(
+    path: Path, job: Job | None = None, known: Sequence[PullEntry] = (), now: datetime.datetime | None = None
+) -> Intake:
+    """Everything found in a log, whether usable or not. Arguments as in ``read_options``.
 
     Raises:
         LogError: the file cannot be read, or its channels cannot be told.
     """
     raw = read_log(path)
-    return intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape))
+    return intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape, now))
 
 
-def pulls_in(path: Path, job: Job, known: Sequence[PullEntry] = ()) -> list[LoggedPull]:
-    """Every pull of a log, in order.
+def pulls_in(
+    path: Path, job: Job, known: Sequence[PullEntry] = (), now: datetime.datetime | None = None
+) -> list[LoggedPull]:
+    """Every pull of a log, in order. Arguments as in ``read_options``.
 
     Raises:
         LogError: the log cannot be read, or holds no pull.
     """
-    found = look(path, job, known)
+    found = look(path, job, known, now)
     if not found.pulls:
         raise LogError(f"{path.name}: {'. '.join(found.warnings)}.")
     channels = {name: str(value) for name, value in asdict(found.remembered()).items() if value is not None}
@@ -236,7 +247,9 @@ def _sentence(text: str) -> str:
     return f"{trimmed[:1].upper()}{trimmed[1:]}."
 
 
-def _conditions_in(stored: Mapping[str, Any]) -> Conditions:
+def conditions_in(pull: PullEntry) -> Conditions:
+    """Conditions of a pull on record."""
+    stored = pull.facts["conditions"]
     return Conditions(
         barometer_kpa=number_in(stored.get("barometer_kpa")),
         barometer_from=str(stored.get("barometer_from", "")),
