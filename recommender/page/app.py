@@ -18,19 +18,23 @@ from recommender.page import forms, views
 from recommender.page.desk import STAGES, Desk, Moved, Task
 from recommender.page.shield import TooLarge
 from recommender.page.uploads import Drop
+from recommender.page.watch import Lookout, WatchError, folder_to_watch
 from recommender.session import JobError, RecordBusy, RecordError, SettingsError, to_json
 
 #: Longest wait of a visitor without script for a log to be answered. [s]
 PATIENCE_S: Final = 120.0
+#: Longest path of a folder that may be named. [characters]
+LONGEST_PATH: Final = 4000
 _HERE: Final = Path(__file__).parent
 
 
-def make_app(desk: Desk, drop: Drop) -> FastAPI:
+def make_app(desk: Desk, drop: Drop, lookout: Lookout) -> FastAPI:
     """The page of one job.
 
     Args:
         desk: The job on the desk.
         drop: Where uploads are kept until they are on record.
+        lookout: Watches the folder into which the logger writes.
     """
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.mount("/static", StaticFiles(directory=_HERE / "static"))
@@ -38,6 +42,7 @@ def make_app(desk: Desk, drop: Drop) -> FastAPI:
     _reading(app, desk, pages)
     _sheets(app, desk)
     _writing(app, desk, drop, pages)
+    _watching(app, desk, lookout)
     _failing(app, pages)
     return app
 
@@ -179,6 +184,25 @@ def _writing(app: FastAPI, desk: Desk, drop: Drop, pages: _Pages) -> None:
         return RedirectResponse(f"/?{forms.query(target=target)}", 303)
 
 
+def _watching(app: FastAPI, desk: Desk, lookout: Lookout) -> None:
+    @app.post("/watch")
+    async def watch(request: Request) -> Response:
+        async with request.form(max_files=0, max_fields=4, max_part_size=4096) as form:
+            folder = await run_in_threadpool(
+                folder_to_watch, forms.text(form, "folder", longest=LONGEST_PATH), desk.session.job.folder
+            )
+            await run_in_threadpool(lookout.start, folder)
+            target = forms.text(form, "target")
+        return RedirectResponse(f"/?{forms.query(target=target)}#watch", 303)
+
+    @app.post("/unwatch")
+    async def unwatch(request: Request) -> Response:
+        async with request.form(max_files=0, max_fields=4, max_part_size=4096) as form:
+            await run_in_threadpool(lookout.stop)
+            target = forms.text(form, "target")
+        return RedirectResponse(f"/?{forms.query(target=target)}#watch", 303)
+
+
 def _bring(desk: Desk, drop: Drop, form: FormData, log: UploadFile) -> Task:
     job = desk.session.job
     target = job.wanted(forms.text(form, "target") or None).name
@@ -203,6 +227,7 @@ def _failing(app: FastAPI, pages: _Pages) -> None:
     app.add_exception_handler(RecordBusy, told(503))
     app.add_exception_handler(TooLarge, told(413))
     app.add_exception_handler(Moved, told(409))
+    app.add_exception_handler(WatchError, told(422))
 
 
 def _wants_json(request: Request) -> bool:

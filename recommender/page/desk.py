@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 import threading
 import time
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from recommender.page.watch import Watched
     from recommender.session import PullResult, Session, Step, Stop, Trust
 
 #: Stages of taking a log, in order, as the page words them.
@@ -76,12 +78,13 @@ class Desk:
         session: The job, opened.
         forget: Called with the path of a log once it was dealt with.
 
-    ``in_hand`` is the target that the page was last opened for: a log from the watched folder counts for it.
+    ``watched`` tells the folder that is watched, None for none. ``in_hand`` is the target that the page was last opened
+    for: a log from that folder counts for it.
     """
 
     def __init__(self, session: Session, forget: Callable[[Path], None] = lambda _: None) -> None:
         self.session = session
-        self.watching: Path | None = None
+        self.watched: Callable[[], Watched | None] = lambda: None
         self.in_hand: str = session.job.first_target
         self.notices: list[str] = []
         self._forget = forget
@@ -110,7 +113,7 @@ class Desk:
         )
 
     def mark(self, *, fresh: bool = False) -> str:
-        """Changes whenever something was added to the record, by this page or by anybody else.
+        """Changes whenever something was added to the record, by whomever, and with the watched folder.
 
         Args:
             fresh: Look now, however short ago it was looked.
@@ -120,7 +123,11 @@ class Desk:
             if fresh or time.monotonic() - when > ASKED_S:
                 mark = self.session.digest()[:16]
                 self._asked = (time.monotonic(), mark)
-            return mark
+            return f"{mark}-{self._watch_mark()}"
+
+    def _watch_mark(self) -> str:
+        watched = self.watched()
+        return "" if watched is None else hashlib.sha256(repr(watched).encode()).hexdigest()[:8]
 
     def put_right(self, number: int, settings: Mapping[str, float]) -> str:
         """Keep on record what is really dialled in for the pull after a step. Gives the mark that then stands.

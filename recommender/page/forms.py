@@ -20,10 +20,10 @@ class FormError(ValueError):
     """A field of a form cannot be used."""
 
 
-def text(form: Mapping[str, Any], name: str) -> str:
+def text(form: Mapping[str, Any], name: str, *, longest: int = LONGEST_TEXT) -> str:
     """A text field, trimmed; "" where it is absent."""
     value = form.get(name, "")
-    return value.strip()[:LONGEST_TEXT] if isinstance(value, str) else ""
+    return value.strip()[:longest] if isinstance(value, str) else ""
 
 
 def whole(form: Mapping[str, Any], name: str) -> int:

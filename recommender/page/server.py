@@ -17,7 +17,7 @@ from recommender.page.app import make_app
 from recommender.page.desk import Desk
 from recommender.page.shield import LARGEST_LOG, Shield
 from recommender.page.uploads import Drop
-from recommender.page.watch import Watch
+from recommender.page.watch import Lookout
 from recommender.session import Session
 
 #: Shortest token that may be chosen. [characters]
@@ -54,9 +54,9 @@ class Page:
             )
         if token is not None and not all(sign.isalnum() or sign in "-_" for sign in token):
             raise PageError("token: must be letters, digits, dashes and underscores only.")
-        folder = None if watch_folder is None else Path(watch_folder)
-        if folder is not None and not folder.is_dir():
-            raise PageError(f"{folder}: no such folder to watch. Name the one into which the logger writes.")
+        self._folder = None if watch_folder is None else Path(watch_folder).absolute()
+        if self._folder is not None and not self._folder.is_dir():
+            raise PageError(f"{watch_folder}: no such folder to watch. Name the one into which the logger writes.")
         self.host = host
         self.local = is_loopback(host)
         self.token = token if token or self.local else secrets.token_urlsafe(18)
@@ -69,9 +69,8 @@ class Page:
             self._socket.close()
             self._drop.close()
             raise
-        self.desk.watching = folder
-        self._watch = None if folder is None else Watch(folder, self.desk, self._drop, LARGEST_LOG)
-        app = make_app(self.desk, self._drop)
+        self._lookout = Lookout(self.desk, self._drop, LARGEST_LOG)
+        app = make_app(self.desk, self._drop, self._lookout)
         # With a token, whatever name the machine has on the network will do.
         hosts = _LOOPBACK if self.local and self.token is None else frozenset()
         self._server = uvicorn.Server(
@@ -98,16 +97,16 @@ class Page:
         lines = [f"{self.desk.session.job.name}: {self.address}"]
         if not self.local:
             lines.append("Anybody on this network who has the whole address, token included, can add pulls to the job.")
-        if self.desk.watching is not None:
-            lines.append(f"Logs that appear in {self.desk.watching} are taken.")
+        if self._folder is not None:
+            lines.append(f"Logs that appear in {self._folder} are taken.")
         return [*lines, "Ctrl-C ends it."]
 
     def run(self, *, open_browser: bool = False) -> None:
         """Serve until interrupted."""
         # What stands is worked out, and what draws it is loaded, before anybody looks.
         views.desk(self.desk, self.desk.in_hand, None, "")
-        if self._watch is not None:
-            self._watch.start()
+        if self._folder is not None:
+            self._lookout.start(self._folder)
         if open_browser:
             threading.Timer(0.3, webbrowser.open, [self.address]).start()
         self._server.run(sockets=[self._socket])
@@ -122,8 +121,7 @@ class Page:
 
     def close(self) -> None:
         """Let go of everything. The log in hand is finished first."""
-        if self._watch is not None:
-            self._watch.close()
+        self._lookout.stop()
         self.desk.close()
         self._drop.close()
         self._socket.close()

@@ -51,7 +51,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "task": task,
         "taken": next((pull for pull in pulls if task and pull.number == task.pull), None),
         "notice": notice,
-        "watching": work.watching,
+        "watched": work.watched(),
         "notices": work.notices[-3:],
         "cautions": wording.CAUTIONS,
         "largest": LARGEST_LOG,

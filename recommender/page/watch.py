@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +20,94 @@ ENDINGS: Final = frozenset(
 )
 
 
+class WatchError(ValueError):
+    """A folder that cannot be watched."""
+
+
+@dataclass(frozen=True)
+class Watched:
+    """The folder in hand, as the page tells it.
+
+    Attributes:
+        folder: The folder.
+        there: False while it cannot be looked into, for example because a stick was pulled out.
+        taken: How many logs it has brought so far.
+        last: Name of the last of them; "" before there is one.
+    """
+
+    folder: Path
+    there: bool
+    taken: int
+    last: str
+
+
+def folder_to_watch(text: str, job_folder: Path) -> Path:
+    """A folder as a user names it, checked.
+
+    Args:
+        text: Its whole path; ``~`` is the user's own folder.
+        job_folder: Where the job's own files are, which are not logs to be taken.
+    Raises:
+        WatchError: no name, not a whole path, no such folder, not to be looked into, or the job's own.
+    """
+    wanted = "Name the folder into which the logger writes, with its whole path on the machine that serves this page."
+    if not text or any(ord(sign) < 32 for sign in text):
+        raise WatchError(f"No folder was named. {wanted}")
+    try:
+        folder = Path(text).expanduser()
+        if not folder.is_absolute():
+            raise WatchError(f"{text}: not a whole path. {wanted}")
+        folder = folder.resolve()
+        if not folder.is_dir():
+            what = "that is a file" if folder.exists() else "no such folder here"
+            raise WatchError(f"{text}: {what}. {wanted}")
+        next(folder.iterdir(), None)
+    except (OSError, RuntimeError) as error:
+        raise WatchError(f"{text}: cannot be looked into ({getattr(error, 'strerror', None) or error}).") from None
+    own = job_folder.resolve()
+    if folder in (own, own / "logs"):
+        raise WatchError(f"{text}: the job's own files are kept there. Let the logger write into another folder.")
+    return folder
+
+
+class Lookout:
+    """At most one folder is watched at a time; which one can be changed while the page is open.
+
+    Args:
+        desk: Where logs are taken to.
+        drop: Where they are copied to meanwhile.
+        largest: Larger files are left alone. [bytes]
+    """
+
+    def __init__(self, desk: Desk, drop: Drop, largest: int) -> None:
+        self._desk, self._drop, self._largest = desk, drop, largest
+        self._watch: Watch | None = None
+        self._lock = threading.Lock()
+        desk.watched = self.watched
+
+    def start(self, folder: Path) -> None:
+        """Watch a folder, instead of the one before it. What lies there already is left alone."""
+        with self._lock:
+            self._end()
+            self._watch = Watch(folder, self._desk, self._drop, self._largest)
+            self._watch.start()
+
+    def stop(self) -> None:
+        """Watch none."""
+        with self._lock:
+            self._end()
+
+    def watched(self) -> Watched | None:
+        """The folder that is watched; None where none is."""
+        watch = self._watch
+        return None if watch is None else Watched(watch.folder, watch.folder.is_dir(), watch.taken, watch.last)
+
+    def _end(self) -> None:
+        if self._watch is not None:
+            self._watch.close()
+        self._watch = None
+
+
 class Watch:
     """Looks into a folder from a thread of its own.
 
@@ -31,6 +120,8 @@ class Watch:
 
     def __init__(self, folder: Path, desk: Desk, drop: Drop, largest: int) -> None:
         self.folder = folder
+        self.taken = 0
+        self.last = ""
         self._desk = desk
         self._drop = drop
         self._largest = largest
@@ -90,4 +181,5 @@ class Watch:
         except OSError as error:
             self._desk.notices.append(f"{path.name}: cannot be read: {error.strerror}.")
             return
+        self.taken, self.last = self.taken + 1, path.name
         self._desk.take(kept, target=self._desk.in_hand, settings=None)

@@ -256,6 +256,45 @@ def test_a_watched_folder_brings_the_log(serve: Serve, visit: Visit, bay: Bay, t
         assert [pull.log for pull in session.pulls()][-1] == "stick.csv"
 
 
+def test_a_folder_is_named_on_the_page_watched_and_let_go(
+    serve: Serve, visit: Visit, bay: Bay, tmp_path: Path
+) -> None:
+    folder = tmp_path / "from the <b>logger"
+    folder.mkdir()
+    served = serve(bay.job)
+    tab, other = visit(served.address), visit(served.address)
+
+    def name(path: str) -> None:
+        tab.click("#watch summary")
+        tab.fill("#folder", path)
+        tab.click("text=Watch this folder")
+
+    for wrong, why in (
+        (str(tmp_path / "nowhere"), "no such folder here"),
+        (str(bay.job), "that is a file"),
+        ("logger", "not a whole path"),
+        (str(bay.folder), "the job's own files are kept there"),
+    ):
+        name(wrong)
+        assert why in tab.inner_text(".problem")
+        tab.click("text=Back to the settings")
+    name(str(folder))
+    assert f"Watching {folder}" in tab.inner_text("#watch")
+    assert "None has appeared yet" in tab.inner_text("#watch")
+    other.wait_for_selector("#watch >> text=Watching")
+    before = step_shown(tab)
+    (folder / "stick.csv").write_bytes(bay.log("stick.csv", settings_shown(tab), 3).read_bytes())
+    wait_for_step(tab, before + 1)
+    assert "Taken so far: 1, the last one stick.csv" in tab.inner_text("#watch")
+    tab.click("text=Stop watching")
+    tab.wait_for_selector("#watch summary")
+    other.wait_for_selector("#watch summary")
+    (folder / "later.csv").write_bytes(b"not to be taken")
+    time.sleep(2.5)  # longer than a file is looked at before it is taken
+    assert step_shown(tab) == before + 1
+    assert tab.locator("#live .message.bad").count() == 0
+
+
 def test_several_targets_share_their_pulls(serve: Serve, visit: Visit, tmp_path: Path) -> None:
     bay = Bay(tmp_path / "job", second=0.8, tolerance=1.5)
     tab = visit(serve(bay.job).address)

@@ -41,7 +41,7 @@
     if (!fresh) return;
     const moved = fresh.dataset.step !== live().dataset.step;
     const held = document.activeElement && live().contains(document.activeElement) ? document.activeElement.id : "";
-    const before = byId("log-form");
+    const before = live();
     live().replaceWith(fresh);
     if (!moved) carryOver(before);
     document.title = page.title;
@@ -56,7 +56,10 @@
       const now = byId(field.id);
       if (!now) continue;
       if (field.type === "file") now.replaceWith(field);
-      else if (field.value !== field.defaultValue) now.value = field.value;
+      else if (field.value !== field.defaultValue) {
+        now.value = field.value;
+        if (now.closest("details")) now.closest("details").open = true;
+      }
     }
   }
 
