@@ -92,6 +92,52 @@ def median_smooth(time_s: FloatArray, values: FloatArray, width_s: float) -> Flo
     return values if rows < 3 else ndimage.median_filter(values, size=rows, mode="nearest")
 
 
+def bursts(time_s: FloatArray, values: FloatArray, longest_s: float, least: float) -> npt.NDArray[np.bool_]:
+    """Rows at which a signal leaves its line for a moment and comes back to it.
+
+    A running median passes a rising signal unchanged and drops what lasts for less than half its width; a parabola
+    through both sides of what it found then shows where that begins and ends.
+
+    Args:
+        time_s, values: Shape (n,)
+        longest_s: A burst lasts for less than this. [s]
+        least: Distance from the line that counts, where the signal's noise is not more. Unit of ``values``
+    Returns:
+        Shape (n,)
+    """
+    rows = int(2.0 * longest_s / float(np.median(np.diff(time_s))) / 2) * 2 + 1 if time_s.size > 4 else 0
+    if rows < 3 or rows > values.size:
+        return np.zeros(values.size, dtype=bool)
+    away = values - ndimage.median_filter(values, size=rows, mode="nearest")
+    spread = 1.4826 * float(np.median(np.abs(away)))
+    core = np.asarray(np.abs(away) > max(least, 6.0 * spread))
+    if core.any():
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], core.astype(np.int8), [0]])))
+        for first, stop in zip(edges[::2], edges[1::2], strict=True):
+            _widen(core, time_s, values, (time_s[first], time_s[stop - 1]), longest_s, max(0.4 * least, 4.0 * spread))
+    return core
+
+
+def _widen(
+    found: npt.NDArray[np.bool_],
+    time_s: FloatArray,
+    values: FloatArray,
+    burst_s: tuple[float, float],
+    longest_s: float,
+    least: float,
+) -> None:
+    """Mark what lies off the line through both sides of a burst, from the sides in; changes ``found``."""
+    first, last = burst_s[0] - 0.6 * longest_s, burst_s[1] + 0.6 * longest_s
+    inside = (time_s >= first) & (time_s <= last)
+    beside = ~inside & (time_s >= first - 1.5 * longest_s) & (time_s <= last + 1.5 * longest_s)
+    if np.count_nonzero(beside & (time_s < first)) < 3 or np.count_nonzero(beside & (time_s > last)) < 3:
+        return
+    line = np.polynomial.Polynomial.fit(time_s[beside], values[beside], 2)
+    off = np.flatnonzero(inside & (np.abs(values - line(time_s)) > least))
+    if off.size:
+        found[off[0] : off[-1] + 1] = True
+
+
 def resample(time_s: FloatArray, values: FloatArray, at_s: FloatArray) -> FloatArray:
     """Values at other times by straight lines between samples, the ends held. Shape of ``at_s``"""
     return np.interp(at_s, time_s, values)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -15,8 +16,8 @@ from recommender.logs.errors import LogError
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.found import FoundPull, Intake
 from recommender.logs.guards import GuardFinding, watch
-from recommender.logs.options import Conditions, ReadOptions, Role, guarded_role
-from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
+from recommender.logs.options import Conditions, FinderOptions, ReadOptions, Role, guarded_role
+from recommender.logs.pulls import Recording, Span, find_falling, find_pulls, full_load_pct, shifted
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
@@ -86,7 +87,8 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
-    spans = _spans(rows, options)
+    spans, falling = _spans(rows, options)
+    warnings += falling
     whole = whole_intervals(rows) if spans else {}
     pulls = [_pull(rows, span, whole, reading, options) for span in spans]
     pulls = _rescue_lone_partial(_compared(pulls, options))
@@ -122,20 +124,35 @@ def _unwatched(channels: Channels, options: ReadOptions) -> list[str]:
     return [f"the guard on {listed} could not watch: no such channel in the log. Log it, or name it under [channels]"]
 
 
-def _spans(rows: Rows, options: ReadOptions) -> list[Span]:
-    """Pulls of every part of the recording in which time rises."""
-    found: list[Span] = []
-    edges = [0, *rows.backward_rows, rows.time_s.size]
+def _parts(rows: Rows, options: ReadOptions) -> Iterator[tuple[int, Recording, FinderOptions]]:
+    """Every part of the recording in which time rises: its first row, its rows, and the rule for it."""
     throttle = rows.values.get("throttle")
     finder = options.finder
     if throttle is not None and np.isfinite(throttle).any():
         finder = replace(finder, throttle_pct=full_load_pct(throttle[np.isfinite(throttle)], finder))
-    for first, stop in pairwise(edges):
+    for first, stop in pairwise([0, *rows.backward_rows, rows.time_s.size]):
         part = slice(first, stop)
         pedal = None if throttle is None or finder.throttle_pct is None else np.nan_to_num(throttle[part], nan=-1.0)
-        rec = Recording(rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], pedal)
-        found += [shifted(span, first) for span in find_pulls(rec, finder)]
-    return found
+        yield first, Recording(rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], pedal), finder
+
+
+def _spans(rows: Rows, options: ReadOptions) -> tuple[list[Span], list[str]]:
+    """Pulls, and sweeps downwards in words, which are no pulls."""
+    found: list[Span] = []
+    words: list[str] = []
+    for first, rec, finder in _parts(rows, options):
+        falling = find_falling(rec, finder)
+        for span in find_pulls(rec, finder):
+            inside = any(top <= span.first and span.last <= low + 1 for top, low in falling)
+            if span.kind != "held rpm" or not inside:
+                found.append(shifted(span, first))
+        words += [
+            f"from {rec.time_s[top]:.2f} s on engine speed falls from {rec.rpm[top]:.0f} to {rec.rpm[low]:.0f} rpm "
+            "under full load: a sweep downwards. The turbo is up to speed before it begins, so it shows neither spool "
+            "nor the spike after it, and was not taken. Sweep upwards"
+            for top, low in falling
+        ]
+    return found, words
 
 
 def _median(values: FloatArray | None, rows: slice) -> float | None:

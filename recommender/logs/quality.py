@@ -11,6 +11,7 @@ import numpy.typing as npt
 from models.units import FloatArray
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.options import Conditions
+from recommender.logs.tracing import slipping
 
 #: Intake air or coolant this far from the day's other pulls is worth a warning. [°C]
 INTAKE_GAP_C: Final = 15.0
@@ -194,6 +195,17 @@ def slip(evidence: Evidence) -> Iterator[Remark]:
     if evidence.span.kind == "held rpm":
         return
     time, rpm = evidence.time_s[evidence.rows], evidence.rpm[evidence.rows]
+    count = evidence.span.sweep_last - evidence.span.trace_first + 1
+    away = slipping(time[:count], rpm[:count])
+    if away.any():
+        rows = np.flatnonzero(away)
+        yield Remark(
+            "slip",
+            f"engine speed jumps off its line from {time[rows[0]]:.2f} to {time[rows[-1]]:.2f} s, up to "
+            f"{rpm[rows].max():.0f} rpm: tyre or roller slip, or a bad rpm signal; those readings were left out",
+            float(time[rows[0]]),
+        )
+        return
     changed = np.concatenate([[0], np.flatnonzero(np.diff(rpm) != 0) + 1])
     if changed.size < 8:
         return

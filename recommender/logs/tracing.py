@@ -6,15 +6,21 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from models.curve import Trace
-from models.signals import hidden_height, refresh_interval_s, refresh_rows
+from models.signals import bursts, hidden_height, refresh_interval_s, refresh_rows
 from models.units import FloatArray
 from recommender.logs.options import Role
 from recommender.logs.pulls import Span
 
 #: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
 _HELD: Final = 1.6
+#: A burst of slip lasts for less than this, and moves engine speed by more. [s], [rpm]
+SLIP_S: Final = 1.0
+SLIP_RPM: Final = 90.0
+#: Readings this near to slip go with it. [s]
+BESIDE_SLIP_S: Final = 0.06
 
 
 @dataclass(frozen=True)
@@ -67,11 +73,41 @@ def trace_of(rows: Rows, span: Span, intervals: dict[str, float], row_s: float) 
         own = refresh_rows(time, rpm, intervals["rpm"])
         rpm = np.interp(time, time[own], rpm[own])
     ended = span.sweep_last - span.trace_first
+    pick, rpm = _without_slip(time, rpm, boost, pick, ended)
+    # A spike after the end belongs to the engine speed at the end, not to that of the next gear.
+    rpm = np.where(np.arange(rpm.size) > ended, np.maximum(rpm, rpm[ended] - 100.0), rpm)
     pick = pick[(pick <= ended) | (boost[pick] >= boost[ended])]  # of what follows the lift, the spike alone
     if pick.size < 4:
         pick = np.unique(np.linspace(0, time.size - 1, min(time.size, 8)).astype(int))
     logged = None if duty is None or not np.isfinite(duty[part]).all() else duty[part][pick]
     return Trace(time[pick], rpm[pick], boost[pick], logged)
+
+
+def slipping(time_s: FloatArray, rpm: FloatArray) -> npt.NDArray[np.bool_]:
+    """Rows at which engine speed bursts away from the line it rises along and comes back: slip, or bad readings.
+
+    Args:
+        time_s, rpm: A sweep. Shape (n,)
+    """
+    return bursts(time_s, rpm, SLIP_S, SLIP_RPM)
+
+
+def _without_slip(
+    time_s: FloatArray, rpm: FloatArray, boost_kpa: FloatArray, pick: npt.NDArray[np.intp], ended: int
+) -> tuple[npt.NDArray[np.intp], FloatArray]:
+    """The readings without those in slip; the highest boost stays, at the engine speed that the line has there."""
+    slip = np.zeros(pick.size, dtype=bool)
+    sweep = pick <= ended
+    slip[sweep] = slipping(time_s[pick[sweep]], rpm[pick[sweep]])
+    if not slip.any():
+        return pick, rpm
+    beside = np.abs(time_s[pick][:, None] - time_s[pick][slip][None, :]).min(axis=1) <= BESIDE_SLIP_S
+    sound = pick[~beside]
+    if sound.size < 4:
+        return pick, rpm
+    on_line = np.where(np.isin(np.arange(rpm.size), sound), rpm, np.interp(time_s, time_s[sound], rpm[sound]))
+    top = pick[int(np.argmax(boost_kpa[pick]))]
+    return np.union1d(sound, [top]), on_line
 
 
 def unseen_kpa(trace: Trace, resolvable: bool) -> float:
