@@ -72,6 +72,7 @@ class ChannelTable(_Table):
     boost_is: Literal["gauge", "absolute"] | None = None
     boost_unit: str | None = None
     rate_hz: Number | None = Field(default=None, gt=0)
+    stoichiometric: Number | None = Field(default=None, ge=5, le=20)
     gauge_lag_s: Number = Field(default=0.0, ge=0, le=2)
     barometer_kpa: Number | None = Field(default=None, ge=40, le=120)
 

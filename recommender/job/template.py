@@ -73,6 +73,8 @@ step = 3
 # rpm = "Engine Speed"
 # boost = "MAP"
 # boost_is = "absolute"       # or "gauge"
+# barometer_kpa = 98.5        # where the log has no barometer
+# stoichiometric = 9.0        # where the log writes an air-fuel ratio and the fuel is not petrol (14.7)
 # gauge_lag_s = 0.05          # where the lag of the gauge is known
 
 # [guards]                    # bounds on other channels of the log, in the log's own unit

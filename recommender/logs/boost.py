@@ -152,7 +152,10 @@ def _kind_of(
             f"{file_name}, column {column.label!r}: {why} may be gauge, or absolute from ambient up. "
             'State it in the job file: [channels] boost_is = "gauge" (or "absolute").'
         )
-    doubt = f"{column.label}: taken as gauge by its name; if it is absolute, state boost_is in [channels]"
+    doubt = (
+        f"{column.label}: taken as gauge by its name, its numbers ({why}) fit both; if it is absolute, "
+        'state it in the job file: [channels] boost_is = "absolute"'
+    )
     return "gauge", f"gauge by its name ({why})", [doubt] if low > 40.0 else []
 
 

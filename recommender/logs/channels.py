@@ -11,8 +11,8 @@ import numpy as np
 
 from models.units import FloatArray
 from recommender.logs.errors import LogError
-from recommender.logs.options import ROLES, ReadOptions, Role, guarded_role
-from recommender.logs.plausible import QUANTITIES, READERS
+from recommender.logs.options import ROLES, ChannelHints, ReadOptions, Role, guarded_role
+from recommender.logs.plausible import QUANTITIES, read_as
 from recommender.logs.table import Column, RawLog
 from recommender.logs.timing import time_of
 from recommender.logs.words import best_rank, rank_of, ruled_out
@@ -68,7 +68,7 @@ class _Fit:
     reason: str
 
 
-def _fits(role: Role, columns: list[Column]) -> tuple[list[_Fit], list[str]]:
+def _fits(role: Role, columns: list[Column], hints: ChannelHints) -> tuple[list[_Fit], list[str]]:
     """Columns that can stand for a role, and why others whose name fits cannot."""
     found: list[_Fit] = []
     refused: list[str] = []
@@ -81,7 +81,7 @@ def _fits(role: Role, columns: list[Column]) -> tuple[list[_Fit], list[str]]:
         if column.quantity is not None and column.quantity not in QUANTITIES[role]:
             refused.append(f"{column.label} (its unit is not one for this)")
             continue
-        values, unit, plausible, seen = READERS[role](column)
+        values, unit, plausible, seen = read_as(role, column, hints)
         if not plausible:
             refused.append(f"{column.label} ({seen} is not plausible)")
             continue
@@ -132,7 +132,9 @@ def _choose(role: Role, fits: list[_Fit], file_name: str, needed: bool) -> tuple
     return None, f"{names} fit {key} equally well; neither was used. {advice}"
 
 
-def _hinted(role: Role, wanted: str, columns: tuple[Column, ...], file_name: str) -> _Fit:
+def _hinted(
+    role: Role, wanted: str, columns: tuple[Column, ...], file_name: str, hints: ChannelHints
+) -> _Fit:
     """The column the job file names for a role.
 
     Raises:
@@ -161,8 +163,9 @@ def _hinted(role: Role, wanted: str, columns: tuple[Column, ...], file_name: str
             f"{where}: its unit is {column.unit}, expected one of {' or '.join(QUANTITIES[role])}. "
             "Name another column under [channels]."
         )
-    values, unit, plausible, seen = READERS[role](column)
-    odd = "" if plausible else f"; but {seen} looks odd for it"
+    values, unit, plausible, seen = read_as(role, column, hints)
+    odd = f"; {seen} is plausible" if role == "lambda_" else ""
+    odd = odd if plausible else f"; but {seen} looks odd for it"
     return _Fit(column, values, unit, 3, f"named in the job file{odd}")
 
 
@@ -192,10 +195,10 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
         hint = options.hints.column(role)
         refused: list[str] = []
         if hint is not None:
-            fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name)
+            fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name, options.hints)
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
-            fits, refused = _fits(role, free)
+            fits, refused = _fits(role, free, options.hints)
             refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
             fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
             warnings += [doubt] if doubt else []

@@ -51,6 +51,8 @@ class ChannelHints:
         boost_is: Whether the boost column is gauge or absolute.
         boost_unit: Unit of the boost column, a key of ``models.units.PASCAL_IN``.
         rate_hz: Rows a second, for a log without time. [Hz]
+        stoichiometric: Air-fuel ratio of the fuel at lambda 1, for logs that write lambda as one (petrol 14.7,
+            ethanol 9.0). [-]
     """
 
     time: str | None = None
@@ -67,6 +69,7 @@ class ChannelHints:
     boost_is: Literal["gauge", "absolute"] | None = None
     boost_unit: str | None = None
     rate_hz: float | None = None
+    stoichiometric: float | None = None
 
     def column(self, role: str) -> str | None:
         """Name of the column for a role, None where the job says nothing."""

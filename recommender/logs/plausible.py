@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from models.units import FloatArray, celsius_from_fahrenheit, kpa_in
-from recommender.logs.options import Role
+from recommender.logs.options import ChannelHints, Role
 from recommender.logs.table import Column
 from recommender.logs.written_units import parse_unit
 
@@ -26,7 +26,7 @@ QUANTITIES: Final[dict[Role, tuple[str, ...]]] = {
     "intake_c": ("temperature",),
     "coolant_c": ("temperature",),
 }
-#: Petrol's stoichiometric air-fuel ratio, for logs that write lambda as one. [-]
+#: Petrol's stoichiometric air-fuel ratio, for logs that write lambda as one where the job file names no other. [-]
 STOICHIOMETRIC: Final = 14.7
 
 
@@ -75,11 +75,12 @@ def _share(column: Column) -> Read:
     return Read(column.values, "°" if column.quantity == "angle" else "%", percent, f"{low:.0f} to {high:.0f}")
 
 
-def _lambda(column: Column) -> Read:
+def _lambda(column: Column, stoichiometric: float = STOICHIOMETRIC) -> Read:
     _, middle, _ = _range(column.values)
-    if column.quantity == "air fuel" or 6.0 < middle < 30.0:
-        seen = f"an air-fuel ratio about {middle:.1f}, over {STOICHIOMETRIC},"
-        return Read(column.values / STOICHIOMETRIC, "air-fuel ratio", 6.0 < middle < 30.0, seen)
+    if column.quantity == "air fuel" or 3.0 < middle < 30.0:
+        seen = f"an air-fuel ratio about {middle:.1f}, divided by {stoichiometric:g},"
+        plausible = 0.4 < middle / stoichiometric < 2.1
+        return Read(column.values / stoichiometric, f"air-fuel ratio over {stoichiometric:g}", plausible, seen)
     return Read(column.values, "lambda", 0.4 < middle < 3.0, f"about {middle:.2f}")
 
 
@@ -131,3 +132,10 @@ READERS: Final[dict[Role, Callable[[Column], Read]]] = {
     "intake_c": _temperature(160.0),
     "coolant_c": _temperature(160.0),
 }
+
+
+def read_as(role: Role, column: Column, hints: ChannelHints) -> Read:
+    """A column read for a role, with what the job file says about it."""
+    if role == "lambda_" and hints.stoichiometric is not None:
+        return _lambda(column, hints.stoichiometric)
+    return READERS[role](column)

@@ -248,7 +248,7 @@ def test_several_targets_share_knobs_and_limit(tmp_path: Path, job_text: str) ->
 
 
 def test_channels_guards_and_log_take_the_names_that_the_log_intake_knows() -> None:
-    own = {"boost_is", "boost_unit", "rate_hz", "gauge_lag_s", "barometer_kpa"}
+    own = {"boost_is", "boost_unit", "rate_hz", "stoichiometric", "gauge_lag_s", "barometer_kpa"}
     assert {name.rstrip("_") for name in ROLES} == set(keys_of(ChannelTable)) - own
     assert {name.rstrip("_") for name in GUARD_ROLES} == set(keys_of(GuardTables))
     assert {field.name for field in dataclasses.fields(FinderOptions)} == set(keys_of(LogTable))

@@ -120,3 +120,18 @@ def test_one_pull_at_three_altitudes(tmp_path: Path, altitude_kpa: float) -> Non
     log = intake(path)
     assert plateau(log) == pytest.approx(110.0, abs=0.7)
     assert log.pulls[0].conditions.barometer_kpa == pytest.approx(altitude_kpa)
+
+
+def test_unmarked_boost_that_fits_both_is_gauge_with_a_word_how_to_say_otherwise(tmp_path: Path) -> None:
+    """Only the loaded part of a pull was logged: 55 to 145 kPa may be gauge, or absolute from part vacuum on."""
+    rpm = np.linspace(3000.0, 7000.0, 200)
+    boost = np.linspace(55.0, 145.0, 200)
+    rows = [f"{k / 20:.2f},{n:.0f},{p:.1f}" for k, (n, p) in enumerate(zip(rpm, boost, strict=True))]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time [s],RPM [rpm],Boost [kPa]", *rows]))
+    log = intake(path)
+    (warning,) = [text for text in log.warnings if "taken as gauge" in text]
+    assert '[channels] boost_is = "absolute"' in warning
+    told = intake(path, ReadOptions(hints=ChannelHints(boost_is="absolute")))
+    assert told.boost_is == "absolute"
+    assert not [text for text in told.warnings if "taken as gauge" in text]

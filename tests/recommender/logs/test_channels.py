@@ -227,6 +227,23 @@ def test_throttle_as_share_or_voltage(tmp_path: Path) -> None:
 def test_air_fuel_ratio_becomes_lambda(tmp_path: Path) -> None:
     log = intake(table(tmp_path / "log.csv", base(AFR=np.full(_LOG["rpm"].size, 12.0))))
     assert log.pulls[0].channels["lambda_"].mean() == pytest.approx(12.0 / 14.7)  # petrol's stoichiometric ratio
+    (choice,) = [choice for choice in log.channels if choice.role == "lambda_"]
+    assert "an air-fuel ratio about 12.0, divided by 14.7, is plausible" in choice.reason
+    assert choice.unit == "air-fuel ratio over 14.7"
+
+
+@pytest.mark.parametrize("named", [None, "AFR"])
+def test_air_fuel_ratio_of_another_fuel(tmp_path: Path, named: str | None) -> None:
+    """Ethanol: 9.0 to 1 by mass (common practice)."""
+    hints = ChannelHints(lambda_=named, stoichiometric=9.0)
+    log = intake(
+        table(tmp_path / "log.csv", base(AFR=np.full(_LOG["rpm"].size, 7.2))),
+        ReadOptions(hints=hints, guards={"lambda": Guard(highest=0.78)}),
+    )
+    assert log.pulls[0].channels["lambda_"].mean() == pytest.approx(0.8)
+    (choice,) = [choice for choice in log.channels if choice.role == "lambda_"]
+    assert "divided by 9," in choice.reason
+    assert [finding.value for finding in log.pulls[0].guard_findings] == [pytest.approx(0.8)]
 
 
 def test_fahrenheit_and_kelvin(tmp_path: Path) -> None:
