@@ -1,4 +1,4 @@
-"""How the screens word numbers, knobs and verdicts: the same on page, sheet and figures."""
+"""How numbers, knobs and verdicts are worded: the same in reasons and why, on terminal, page, sheet and figures."""
 
 from __future__ import annotations
 
@@ -103,19 +103,29 @@ def risk(value: float) -> str:
     return f"{percent:.1f} %" if percent < 9.95 else f"{percent:.0f} %"
 
 
+def allowed_risk(value: float) -> str:
+    """The risk that a job allows, as its file has it: ``1 %``, ``0.5 %``."""
+    return f"{100.0 * value:g} %"
+
+
 def share(value: float) -> str:
     """A share of points: ``92 %``."""
     return UNKNOWN if not math.isfinite(value) else f"{100.0 * value:.0f} %"
 
 
 def rpm(value: float) -> str:
-    """Engine speed: ``4350 rpm``; a dash where it is not known."""
-    return UNKNOWN if not math.isfinite(value) else f"{value:.0f} rpm"
+    """Engine speed to ten, finer than which none is known: ``4350 rpm``; a dash where it is not known."""
+    return UNKNOWN if not math.isfinite(value) else f"{round(value, -1):.0f} rpm"
 
 
 def knob_number(value: float) -> str:
     """A knob's value as it is dialled, without its unit."""
     return f"{value:.5g}"
+
+
+def knob_word(name: str) -> str:
+    """A knob's name within a sentence: ``ramp add``."""
+    return KNOB_LABELS[name].lower()
 
 
 def knob_unit(name: str, pressure_unit: str) -> str:

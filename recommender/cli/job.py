@@ -30,7 +30,7 @@ def check_lines(job: Job, items: Sequence[Item], screen: Screen) -> list[str]:
             "Target", [f"{name}: {points}; {judged}; done within {wording.fine(wanted.tolerance, unit)} {unit}."]
         )
     default = " (3 psi above the highest target: the job file gives none)" if job.limit_is_default else ""
-    limit = f"{wording.pressure(job.limit, unit)} {unit}{default}; risk {100 * job.risk:g} %."
+    limit = f"{wording.pressure(job.limit, unit)} {unit}{default}; risk {wording.allowed_risk(job.risk)}."
     lines += screen.listed("Limit", [limit])
     dials = [
         f"{wording.KNOB_LABELS[name]}: {dial.range_words()}" + ("" if dial.fixed else f", at most {dial.step:g} a pull")

@@ -194,7 +194,8 @@ def _safety(step: Step, job: Job, screen: Screen) -> list[str]:
         return screen.listed("Limit", [f"{wording.pressure(step.limit, unit)} {unit} must never be passed."])
     margin = wording.pressure(abs(step.margin), unit)
     side = "under" if step.margin >= 0 else "OVER"
-    risk = f"{wording.risk(step.risk)} that it passes the limit, an estimate; this job allows {100 * job.risk:g} %."
+    allowed = wording.allowed_risk(job.risk)
+    risk = f"{wording.risk(step.risk)} that it passes the limit, an estimate; this job allows {allowed}."
     lines = screen.listed(
         "Peak",
         [
@@ -206,7 +207,7 @@ def _safety(step: Step, job: Job, screen: Screen) -> list[str]:
         "Margin",
         [
             f"{margin} {unit} {side} the limit of {wording.pressure(step.limit, unit)} {unit}; tightest at "
-            f"{wording.rpm(round(step.tightest_rpm, -1))}."
+            f"{wording.rpm(step.tightest_rpm)}."
         ],
     )
     lines += screen.listed("Risk", [risk])

@@ -6,12 +6,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.settings import KNOB_NAMES
+from models.settings import KNOB_NAMES, Settings
 from recommender.decide import reasons
+from recommender.decide.allowed import at_or_above, backed_off, forbidden
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.review import Review, blocked
+from recommender.decide.review import Review
 from recommender.decide.step import Alternative, Decision, Problem, same
+
+#: Most alternatives that are kept with a decision.
+ALTERNATIVES = 5
+#: Settings nearer to each other than this are told as one. [steps of a knob]
+DISTINCT = 0.4
 
 
 def say(
@@ -71,18 +77,51 @@ def held_back_by(
 
 
 def ruled_out(
-    problem: Problem, forecasts: Sequence[Forecast], chosen: Forecast, seen: Review, outlook: Outlook
+    problem: Problem, forecasts: Sequence[Forecast], chosen: Forecast, seen: Review
 ) -> tuple[Alternative, ...]:
-    """Up to five judged and not chosen, those with least deviation expected first, and what spoke against each."""
-    out = []
-    for f in sorted(forecasts, key=lambda f: f.deviation_kpa):
-        if same(f.settings, chosen.settings):
-            continue
-        if blocked(outlook, seen, f):
-            why = "at or above settings that went wrong"
-        elif f.risk > problem.risk:
-            why = "risk gate"
-        else:
-            why = "more deviation expected" if f.deviation_kpa >= chosen.deviation_kpa else "less to learn from it"
-        out.append(Alternative(f.settings, f.deviation_kpa, f.risk, why))
-    return tuple(out[:5])
+    """Up to five judged and not chosen, those with least deviation expected first, and what spoke against each.
+
+    The best for each reason, then such as differ clearly from the chosen one and from each other.
+    """
+    rest = [f for f in sorted(forecasts, key=lambda f: f.deviation_kpa) if not same(f.settings, chosen.settings)]
+    reasoned = [(f, _against(problem, f, chosen, seen)) for f in rest]
+    kept: list[tuple[Forecast, str]] = []
+    for f, why in reasoned:
+        if why not in {each for _, each in kept}:
+            kept.append((f, why))
+    kept = kept[:ALTERNATIVES]
+    for f, why in reasoned:
+        others = [chosen, *(each for each, _ in kept)]
+        if len(kept) < ALTERNATIVES and all(apart(problem, f.settings, o.settings) >= DISTINCT for o in others):
+            kept.append((f, why))
+    kept.sort(key=lambda each: each[0].deviation_kpa)
+    return tuple(Alternative(f.settings, f.deviation_kpa, f.risk, why) for f, why in kept)
+
+
+def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Review) -> str:
+    """What rules settings out."""
+    row = forecast.settings.as_array()[None]
+    if any(at_or_above(problem, row, offender.pull.settings)[0] for offender in seen.bad):
+        return "at or above settings that went wrong"
+    if any(offender.latest and not backed_off(problem, row, offender)[0] for offender in seen.bad):
+        return "too near settings that went wrong"
+    if forbidden(problem, row, seen.bad, seen.duty_up_to)[0]:
+        return "most duty"
+    if forecast.risk > problem.risk:
+        return "risk gate"
+    return "more deviation expected" if forecast.deviation_kpa >= chosen.deviation_kpa else "less to learn from it"
+
+
+def apart(problem: Problem, first: Settings, second: Settings) -> float:
+    """How far settings differ on the knob on which they differ most. [steps of that knob]
+
+    Where a ramp begins and ends counts only while it adds something.
+    """
+    ramped = first.ramp_add != 0.0 or second.ramp_add != 0.0
+    names = [name for name in KNOB_NAMES if ramped or name not in ("ramp_from", "ramp_to")]
+    moved = [
+        abs(getattr(first, name) - getattr(second, name)) / problem.knobs[name].step
+        for name in names
+        if not problem.knobs[name].fixed and problem.knobs[name].step > 0
+    ]
+    return max(moved, default=0.0)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from models.risk import excess_kpa, risk_of, spikes_kpa
+from recommender import wording
 from recommender.decide.step import Reason
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
             "slow log",
             f"{_numbered(slow)} too slow to show a spike of up to {problem.say(max(hidden.values()))}: "
             f"{problem.say_fine(outlook.excess - without)} is added to the highest boost expected, which takes the "
-            f"risk from {narrow:.2%} to {forecast.risk:.2%}. Log boost ten times a second.",
+            f"risk from {wording.risk(narrow)} to {wording.risk(forecast.risk)}. Log boost ten times a second.",
         ),
     )
 

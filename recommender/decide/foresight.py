@@ -8,6 +8,7 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import Settings
+from recommender import wording
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import surrogate_for
 from recommender.decide.step import Decision, Problem, Reason
@@ -27,14 +28,14 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
     high = float(np.quantile(forecast.highest, 0.95))
     margin = problem.limit_kpa - high
     text = (
-        f"Asked for, not proposed: risk {100 * forecast.risk:.1f} %, "
-        f"highest boost under {problem.say(high)} in 95 of 100 such pulls."
+        f"Asked for, not proposed: risk {wording.risk(forecast.risk)}, "
+        f"highest boost under {problem.say(high)} in 19 of 20 such pulls."
     )
-    allowed = forecast.risk <= problem.risk
+    allowed, most = forecast.risk <= problem.risk, wording.allowed_risk(problem.risk)
     gate = (
         "The risk is within what the job allows."
         if allowed
-        else f"The risk is above the {100 * problem.risk:g} % that the job allows: this would not be proposed."
+        else f"The risk is above the {most} that the job allows: this would not be proposed."
     )
     return Decision(
         verdict="pull",

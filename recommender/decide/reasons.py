@@ -9,6 +9,8 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
+from models.units import from_kpa
+from recommender import wording
 from recommender.decide.step import Problem, Reason, Verdict
 
 if TYPE_CHECKING:
@@ -17,27 +19,34 @@ if TYPE_CHECKING:
 
 __all__ = ["Reason", "Verdict"]
 
-KNOB_WORDS: Final = {
-    "duty": "duty",
-    "ramp_from": "the ramp's start",
-    "ramp_to": "the ramp's end",
-    "ramp_add": "the ramp",
-    "engagement": "engagement",
-    "gain": "gain",
-}
-
 
 def say_knob(problem: Problem, name: str, value: float) -> str:
     """A knob's value as it is dialled: ``34 %``, ``5200 rpm``, ``13.5 psi``."""
-    if name == "engagement":
-        return problem.say(value)
-    unit = {"duty": " %", "ramp_from": " rpm", "ramp_to": " rpm", "ramp_add": " points", "gain": ""}[name]
-    return f"{value:.10g}{unit}"
+    dialled = float(from_kpa(value, problem.pressure_unit)) if name == "engagement" else value
+    return wording.knob(name, dialled, problem.pressure_unit)
+
+
+def say_step(problem: Problem, name: str) -> str:
+    """The largest change of a knob from one pull to the next: ``20 points``, ``500 rpm``."""
+    step = problem.knobs[name].step
+    return f"{wording.knob_number(step)} points" if name == "duty" else say_knob(problem, name, step)
+
+
+def say_binding(problem: Problem, code: str) -> str:
+    """What held a step back, in words: ``the step of duty, 20 points``."""
+    name, _, kind = code.rpartition(" ")
+    if code == "risk gate":
+        return f"the risk of {wording.allowed_risk(problem.risk)} that the job allows"
+    if name not in KNOB_NAMES:
+        return code
+    if kind == "step":
+        return f"the step of {wording.knob_word(name)}, {say_step(problem, name)}"
+    return f"the end of the range of {wording.knob_word(name)}"
 
 
 def _moves(problem: Problem, before: Settings, after: Settings) -> str:
     parts = [
-        f"{KNOB_WORDS[name]} {say_knob(problem, name, old)} to {say_knob(problem, name, new)}"
+        f"{wording.knob_word(name)} {say_knob(problem, name, new)} instead of {say_knob(problem, name, old)}"
         for name, old, new in zip(KNOB_NAMES, before, after, strict=True)
         if abs(old - new) > 1e-6
     ]
@@ -104,8 +113,8 @@ def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tu
     return (
         Reason(
             "risk gate",
-            f"Nothing that can be dialled after pull {last.number} keeps the risk at or under {problem.risk:.1%}: the "
-            f"mildest step still has {least.risk:.2%}.",
+            f"Nothing that can be dialled after pull {last.number} keeps the risk at or under "
+            f"{wording.allowed_risk(problem.risk)}: the mildest step still has {wording.risk(least.risk)}.",
         ),
         Reason("hardware", "Set the controller back to idle and run a baseline, or check gate and gauge."),
     )
@@ -177,17 +186,20 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
 
 
 CAUSE_WORDS: Final = {
-    "floor above target": "the spring alone holds more boost than the target from {rpm:.0f} rpm; "
-    "a softer spring is needed",
-    "boost creeps": "boost creeps above the target from {rpm:.0f} rpm with the gate wide open; "
+    "floor above target": "the spring alone holds more boost than the target from {rpm}; a softer spring is needed",
+    "boost creeps": "boost creeps above the target from {rpm} with the gate wide open; "
     "the gate or its port is too small",
-    "boost arrives late": "the turbo cannot reach the target before {rpm:.0f} rpm even with the gate held shut",
-    "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm:.0f} rpm "
-    "even with the gate held shut",
-    "duty range used up": "duty is at the end of its range and boost is still under the target from {rpm:.0f} rpm; "
+    "boost arrives late": "the turbo cannot reach the target before {rpm} even with the gate held shut",
+    "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm} even with the gate held shut",
+    "duty range used up": "duty is at the end of its range and boost is still under the target from {rpm}; "
     "a stiffer spring is needed",
-    "shape of the curve": "the target's shape around {rpm:.0f} rpm cannot be followed with these knobs",
+    "shape of the curve": "the target's shape around {rpm} cannot be followed with these knobs",
 }
+
+
+def say_cause(cause: str, rpm: float) -> str:
+    """What holds the car back, and from which rpm."""
+    return CAUSE_WORDS[cause].format(rpm=wording.rpm(rpm))
 
 
 def for_out_of_reach(
@@ -195,7 +207,7 @@ def for_out_of_reach(
 ) -> tuple[Reason, ...]:
     """Why the target cannot be reached, and the best that is possible."""
     return (
-        Reason("out of reach", f"The target cannot be reached: {CAUSE_WORDS[cause].format(rpm=cause_rpm)}."),
+        Reason("out of reach", f"The target cannot be reached: {say_cause(cause, cause_rpm)}."),
         Reason(
             "best possible",
             f"The best thought possible is {problem.say_fine(could)} from the target; pull {best.number} is at "
@@ -234,11 +246,12 @@ def for_pull(
         Reason(
             "limit",
             f"Highest boost is expected at {problem.say(float(chosen.highest.mean()))}, at most {problem.say(high)} "
-            f"in 19 of 20 pulls: {problem.say(problem.limit_kpa - high)} under the limit; risk {chosen.risk:.2%}.",
+            f"in 19 of 20 pulls: {problem.say(problem.limit_kpa - high)} under the limit; "
+            f"risk {wording.risk(chosen.risk)}.",
         )
     )
     if binding:
-        out.append(Reason("held back", f"Held back by {', '.join(binding)}."))
+        out.append(Reason("held back", f"Held back by {'; '.join(say_binding(problem, code) for code in binding)}."))
     if chance < 0.5 and len(observations) > 1:
         out.append(
             Reason(
@@ -266,7 +279,7 @@ def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str)
         )
     return Reason(
         "aim",
-        f"{moves[0].upper()}{moves[1:]}: at {rpm[worst]:.0f} rpm pull {last.number} was "
+        f"{moves[0].upper()}{moves[1:]}: at {wording.rpm(rpm[worst])} pull {last.number} was "
         f"{problem.say(abs(before[worst] - wanted[worst]))} {side} the target; this step should bring it to "
         f"{problem.say(float(after[worst]))} of {problem.say(float(wanted[worst]))} wanted.",
     )

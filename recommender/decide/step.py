@@ -14,6 +14,7 @@ import numpy as np
 from models.curve import Target
 from models.settings import Knob, Settings
 from models.units import FloatArray, from_kpa
+from recommender import wording
 
 Verdict = Literal["pull", "repeat", "done", "out of reach", "stop"]
 
@@ -42,14 +43,13 @@ class Problem:
 
     def say(self, kpa: float, *, signed: bool = False) -> str:
         """A pressure in the job's unit, as a sentence gives it: ``16.2 psi``."""
-        digits = {"psi": 1, "kPa": 0, "bar": 2}.get(self.pressure_unit, 2)
-        sign = "+" if signed else ""
-        return f"{float(from_kpa(kpa, self.pressure_unit)):{sign}.{digits}f} {self.pressure_unit}"
+        unit = self.pressure_unit
+        return f"{wording.pressure(float(from_kpa(kpa, unit)), unit, signed=signed)} {unit}"
 
     def say_fine(self, kpa: float) -> str:
         """A deviation in the job's unit, one digit finer: ``0.38 psi``."""
-        digits = {"psi": 2, "kPa": 1, "bar": 3}.get(self.pressure_unit, 3)
-        return f"{float(from_kpa(kpa, self.pressure_unit)):.{digits}f} {self.pressure_unit}"
+        unit = self.pressure_unit
+        return f"{wording.fine(float(from_kpa(kpa, unit)), unit)} {unit}"
 
 
 @dataclass(frozen=True)

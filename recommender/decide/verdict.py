@@ -133,7 +133,7 @@ def conclude(
     problem = outlook.problem
     last = observations[-1].settings
     binding = held_back_by(outlook, allowed, chosen, forecasts)
-    others = ruled_out(problem, forecasts, chosen, seen, outlook)
+    others = ruled_out(problem, forecasts, chosen, seen)
     if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
         standing = outlook.forecast([seen.best.settings])[0]
         why = reasons.for_done(problem, seen.best, seen.best_kpa)

@@ -93,9 +93,9 @@ def safety(job: Job, step: Step, driven: bool) -> dict[str, Any]:
     if not driven:
         verdict = "Not known before the baseline: the spring decides. Lift at once if boost nears the limit."
     elif step.risk <= job.risk:
-        verdict = f"Within the {wording.risk(job.risk)} that the job allows."
+        verdict = f"Within the {wording.allowed_risk(job.risk)} that the job allows."
     else:
-        verdict = f"Above the {wording.risk(job.risk)} that the job allows."
+        verdict = f"Above the {wording.allowed_risk(job.risk)} that the job allows."
     return {
         "within": driven and step.risk <= job.risk,
         "risk": wording.risk(step.risk),

@@ -10,6 +10,7 @@ import numpy as np
 from models.curve import measure
 from models.settings import Settings
 from models.units import FloatArray, from_kpa
+from recommender import wording
 from recommender.decide.step import Decision, Problem
 from recommender.job import Job
 from recommender.record.stored import Stored, decision_in, number_in
@@ -182,7 +183,7 @@ def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
     problem = job.problem()
     if facts["peak_kpa"] > job.limit_kpa:
         over = problem.say(facts["peak_kpa"] - job.limit_kpa)
-        peak = f"{problem.say(facts['peak_kpa'])} at {facts['peak_rpm']:.0f} rpm"
+        peak = f"{problem.say(facts['peak_kpa'])} at {wording.rpm(facts['peak_rpm'])}"
         warnings.append(f"Overpressure limit passed: {peak}, {over} above it.")
     warnings += [f"Guard passed: {GuardHit(**hit).words()}." for hit in facts["guards"]]
     for name, value in pull.settings.as_dict().items():
@@ -191,14 +192,15 @@ def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
             continue
         if abs(float(dial.knob.value(dial.knob.index(value))) - value) > 1e-6:
             warnings.append(
-                f"{name} {dial.to_job(value):g} is not on the dial ({dial.range_words()}): kept as it was run."
+                f"{wording.KNOB_LABELS[name]} {wording.knob_number(dial.to_job(value))} is not on the dial "
+                f"({dial.range_words()}): kept as it was run."
             )
     points = facts.get("held", ())
     if points:
         warnings.append(
-            f"Held at {round(points[0][1], -1):.0f} rpm, duty turned from {points[0][0]:.0f} to {points[-1][0]:.0f} %: "
+            f"Held at {wording.rpm(points[0][1])}, duty turned from {points[0][0]:.0f} to {points[-1][0]:.0f} %: "
             "counted as evidence at that rpm."
         )
     if not facts["complete"]:
-        warnings.append(f"Aborted at {pull.curve.rpm[-1]:.0f} rpm: counted as far as it goes.")
+        warnings.append(f"Aborted at {wording.rpm(pull.curve.rpm[-1])}: counted as far as it goes.")
     return (*warnings, *facts["remarks"])

@@ -13,14 +13,22 @@ from models.evidence import Observation
 from models.settings import Settings
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
+from recommender import wording
 from recommender.decide.allowed import idle
-from recommender.decide.step import Problem, same
+from recommender.decide.reasons import say_knob
+from recommender.decide.step import Problem
 from recommender.why.explanation import Constant
-from recommender.why.trust import unmodelled_kpa
-from recommender.why.words import between, ends, in_unit, say_rpm, signed, whole
+from recommender.why.scatter import repeatability, rest
+from recommender.why.words import between, ends, in_unit, signed, whole
 
 #: A range that the pulls have narrowed and moved by less than this share of it counts as assumed, not learnt.
 ASSUMED = 0.2
+#: Share of the target's highest boost, and of its rpm range, beyond which the width of a range tells nothing.
+VAGUE_BOOST, VAGUE_RPM = 0.5, 0.35
+#: Probability under which boost is said not to get there at all.
+RARELY = 0.2
+#: The same for ranges of duty and of what gain takes away. [%]
+VAGUE_PERCENT = 60.0
 #: Change of duty that its worth is given for. [points]
 DUTY_MOVE = 10.0
 
@@ -53,6 +61,16 @@ class Look:
         rpm = self.surrogate.rpm_
         return float(rpm[self.problem.target.judged(rpm)][-1])
 
+    @property
+    def vague_kpa(self) -> float:
+        """Width of a range of boost that tells nothing. [kPa]"""
+        return VAGUE_BOOST * float(np.max(self.problem.target.boost_kpa))
+
+    @property
+    def vague_rpm(self) -> float:
+        """Width of a range of engine speed that tells nothing. [rpm]"""
+        return VAGUE_RPM * float(np.ptp(self.problem.target.rpm))
+
     def nearest(self, rpm: float) -> float:
         """Grid point nearest to an rpm. [rpm]"""
         grid = self.surrogate.rpm_
@@ -74,23 +92,36 @@ def constants(look: Look, observations: Sequence[Observation]) -> tuple[Constant
         _droop(look),
         _engagement(look),
         _gain(look),
-        _repeatability(look, observations),
-        _rest(look),
+        repeatability(look, observations),
+        rest(look),
     ]
     return tuple(each for each in found if each is not None)
 
 
 def _constant(
-    code: str, look: Look, draws: Callable[[BoostSurrogate], FloatArray], unit: str, say: Callable[[float, float], str]
+    code: str,
+    look: Look,
+    draws: Callable[[BoostSurrogate], FloatArray],
+    unit: str,
+    say: Callable[[float, float], str],
+    unknown: str,
+    widest: float,
 ) -> Constant:
-    """A constant from draws of the posterior, held against the same draws before the first pull."""
+    """A constant from draws of the posterior, held against the same draws before the first pull.
+
+    Args:
+        code, look, unit: Of the constant.
+        draws: Its draws from a surrogate. [kPa, rpm, % …]
+        say: Words a range.
+        unknown: Said instead where the range is wider than ``widest`` and tells nothing. [as ``draws``]
+    """
     low, high = ends(draws(look.surrogate))
     was_low, was_high = ends(draws(look.prior))
     spread, now = was_high - was_low, high - low
     narrowed = float(np.clip(1.0 - now / spread, 0.0, 1.0)) if spread > 0 and np.isfinite(now) else float("nan")
-    text = say(low, high)
+    text = say(low, high) if not now > widest else unknown
     moved = abs(0.5 * (low + high) - 0.5 * (was_low + was_high))
-    if narrowed < ASSUMED and moved < ASSUMED * spread:
+    if not now > widest and narrowed < ASSUMED and moved < ASSUMED * spread:
         text += " Assumed so far: the pulls have not narrowed it yet."
     if unit == look.problem.pressure_unit:
         low, high = in_unit(look.problem, [low, high]).tolist()
@@ -120,11 +151,15 @@ def _duty_worth(look: Look) -> Constant | None:
     def say(low: float, high: float) -> str:
         return (
             f"From {before.duty:g} %, each {points:g} points of duty {_is_worth(low, high)} "
-            f"{between(problem, low, high)} at {say_rpm(at)}, and {between(problem, top_low, top_high)} at "
-            f"{say_rpm(top)}."
+            f"{between(problem, low, high)} at {wording.rpm(at)}, and {between(problem, top_low, top_high)} at "
+            f"{wording.rpm(top)}."
         )
 
-    return _constant("duty worth", look, lambda s: draws(s, look.column(at)), problem.pressure_unit, say)
+    unknown = f"What duty is worth from {before.duty:g} % is not known yet; a pull with other duty tells."
+    widest = look.vague_kpa
+    return _constant(
+        "duty worth", look, lambda s: draws(s, look.column(at)), problem.pressure_unit, say, unknown, widest
+    )
 
 
 def _is_worth(low: float, high: float) -> str:
@@ -138,11 +173,16 @@ def _floor(look: Look) -> Constant:
 
     def say(low: float, high: float) -> str:
         return (
-            f"The spring alone gives {between(problem, low, high)} at {say_rpm(at)} and "
-            f"{between(problem, top_low, top_high)} at {say_rpm(top)}."
+            f"The spring alone gives {between(problem, low, high)} at {wording.rpm(at)} and "
+            f"{between(problem, top_low, top_high)} at {wording.rpm(top)}."
         )
 
-    return _constant("floor", look, lambda s: _boost_at(s, nothing, look.column(at)), problem.pressure_unit, say)
+    unknown = "What the spring alone gives is not known yet; a pull with every knob idle tells."
+
+    def draws(surrogate: BoostSurrogate) -> FloatArray:
+        return _boost_at(surrogate, nothing, look.column(at))
+
+    return _constant("floor", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 
 def _dead_band(look: Look) -> Constant | None:
@@ -159,7 +199,8 @@ def _dead_band(look: Look) -> Constant | None:
             f"{whole(full_low, full_high, ' %')}."
         )
 
-    return _constant("dead band", look, draws, "%", say)
+    unknown = "Where duty begins to act is not known yet; pulls with different duty tell."
+    return _constant("dead band", look, draws, "%", say, unknown, VAGUE_PERCENT)
 
 
 def _ceiling(look: Look) -> Constant:
@@ -172,21 +213,26 @@ def _ceiling(look: Look) -> Constant:
     worst = int(np.argmax(under))
 
     def say(low: float, high: float) -> str:
+        wanted_there = problem.say(float(problem.target.at(look.top_rpm)))
         text = (
-            f"With the gate held shut the turbo could give {between(problem, low, high)} at {say_rpm(look.top_rpm)}, "
-            f"where {problem.say(float(problem.target.at(look.top_rpm)))} is wanted."
+            f"With the gate held shut the turbo could give {between(problem, low, high)} at "
+            f"{wording.rpm(look.top_rpm)}, where {wanted_there} is wanted."
         )
         if under[worst] >= 0.05:
             text += (
-                f" At {say_rpm(rpm[judged][worst])} it falls short of the target with a probability of "
-                f"{100 * under[worst]:.0f} %."
+                f" At {wording.rpm(rpm[judged][worst])} it falls short of the target with a probability of "
+                f"{wording.share(float(under[worst]))}."
             )
         return text
 
     def draws(surrogate: BoostSurrogate) -> FloatArray:
         return np.exp(surrogate.posterior_.parts.log_ceiling)[:, column]
 
-    return _constant("ceiling", look, draws, problem.pressure_unit, say)
+    unknown = (
+        f"What the turbo could give at {wording.rpm(look.top_rpm)} with the gate held shut is not known yet; a pull "
+        "that reaches the target there tells whether it is enough."
+    )
+    return _constant("ceiling", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 
 def _spools(surrogate: BoostSurrogate, look: Look, settings: Settings) -> FloatArray:
@@ -200,12 +246,17 @@ def _spool(look: Look) -> Constant:
     arrives = float(np.mean(np.isfinite(_spools(look.surrogate, look, look.base))))
 
     def say(low: float, high: float) -> str:
-        if arrives < 0.02:
-            return f"Boost does not reach {level}, nine tenths of the target, with these settings."
+        if arrives < RARELY:
+            return (
+                f"Boost does not reach {level}, nine tenths of the target, with these settings; the probability that "
+                f"it does is {wording.risk(arrives)}."
+            )
         text = f"Boost reaches {level}, nine tenths of the target, at {whole(low, high, ' rpm')}"
-        return f"{text}." if arrives > 0.95 else f"{text}, if at all (probability {100 * arrives:.0f} %)."
+        return f"{text}." if arrives > 0.95 else f"{text}, if at all (probability {wording.share(arrives)})."
 
-    return _constant("spool", look, lambda s: _spools(s, look, look.base), "rpm", say)
+    widest = look.vague_rpm if arrives >= RARELY else float("inf")
+    unknown = f"From where boost reaches {level}, nine tenths of the target, is not known yet; the next pull tells."
+    return _constant("spool", look, lambda s: _spools(s, look, look.base), "rpm", say, unknown, widest)
 
 
 def _droop(look: Look) -> Constant:
@@ -224,7 +275,8 @@ def _droop(look: Look) -> Constant:
             what = f"creeps up by {problem.say(-low)} at most or falls off by {problem.say(high)} at most"
         return f"Towards the top, boost {what} against the target."
 
-    return _constant("droop", look, draws, problem.pressure_unit, say)
+    unknown = "Whether boost falls off or creeps up towards the top is not known yet; a pull up to there tells."
+    return _constant("droop", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 
 def _engagement(look: Look) -> Constant | None:
@@ -244,16 +296,21 @@ def _engagement(look: Look) -> Constant | None:
     def say(low: float, high: float) -> str:
         if not np.isfinite(low):
             sooner = "whether boost comes sooner cannot be told here"
+        elif low < 0 and high - low > 0.3 * look.vague_rpm:
+            sooner = "whether boost comes sooner is not known yet, a pull with one of them and the same duty tells"
         elif low >= 0:
             sooner = f"boost comes {whole(low, high, ' rpm')} sooner"
         else:
             sooner = f"boost comes between {-low:.0f} rpm later and {max(high, 0.0):.0f} rpm sooner"
-        return (
-            f"Engagement at {problem.say(value)} instead of {problem.say(knob.lower)}: {sooner}, and the highest boost "
-            f"changes by {_signed(problem, peak_low, peak_high)}."
-        )
+        moved = f"changes by {_signed(problem, peak_low, peak_high)}"
+        if peak_high - peak_low > look.vague_kpa:
+            moved = "may change either way"
+        return f"{what}: {sooner}, and the highest boost {moved}."
 
-    return _constant("engagement", look, draws, "rpm", say)
+    what = f"Engagement {say_knob(problem, 'engagement', value)} instead of "
+    what += say_knob(problem, "engagement", knob.lower)
+    unknown = f"{what}: what it does to when boost comes is not known yet; a pull with more engagement tells."
+    return _constant("engagement", look, draws, "rpm", say, unknown, look.vague_rpm)
 
 
 def _signed(problem: Problem, low_kpa: float, high_kpa: float) -> str:
@@ -266,6 +323,8 @@ def _gain(look: Look) -> Constant | None:
     if knob.fixed:
         return None
     value = look.base.gain if look.base.gain > 0 else min(knob.lower + knob.step, knob.upper)
+    takes = f"Gain {wording.knob_number(value)} takes away"
+    quiet = "from where it rings is not known yet: raise it in small steps."
     ring_low, ring_high = ends(np.exp(look.surrogate.posterior_.parts.constants["log_ring_from"]) * knob.upper)
 
     def draws(surrogate: BoostSurrogate) -> FloatArray:
@@ -274,55 +333,12 @@ def _gain(look: Look) -> Constant | None:
 
     def say(low: float, high: float) -> str:
         ring_top = f"{ring_high:.2g}" if ring_high <= knob.upper else f"beyond its end at {knob.upper:g}"
+        if ring_high > 10.0 * ring_low:
+            return f"{takes} {whole(low, high, ' %')} of what boost is off by; {quiet}"
         return (
-            f"Gain {value:g} takes away {whole(low, high, ' %')} of what boost is off by; ringing is to be expected "
+            f"{takes} {whole(low, high, ' %')} of what boost is off by; ringing is to be expected "
             f"from a gain of {ring_low:.2g} to {ring_top}."
         )
 
-    return _constant("gain", look, draws, "%", say)
-
-
-def _repeatability(look: Look, observations: Sequence[Observation]) -> Constant:
-    """What equal pulls differ by: the fit's value, and what equal pulls on record did."""
-    problem, p = look.problem, look.surrogate.posterior_
-    level = float(np.max(problem.target.boost_kpa))
-    allowed = p.repeatability * level
-    text = (
-        f"The same settings run again differ by about {100 * p.repeatability:.1f} % of boost, "
-        f"{problem.say_fine(allowed)} at {problem.say(level)} (one standard deviation)."
-    )
-    seen = equal_pulls(observations)
-    if seen:
-        first, second, apart = seen[-1]
-        text += f" Pulls {first} and {second}, run alike, were {problem.say_fine(apart)} apart."
-    else:
-        text += " No two pulls were run alike yet, so this rests on the scatter of the fit."
-    low, high = in_unit(problem, [allowed, allowed]).tolist()
-    return Constant("repeatability", low, high, problem.pressure_unit, 1.0 if seen else 0.0, text)
-
-
-def equal_pulls(observations: Sequence[Observation]) -> list[tuple[int, int, float]]:
-    """Neighbouring trusted pulls with the same settings: both numbers, and how far apart they were. [kPa]"""
-    out = []
-    trusted = [pull for pull in observations if pull.trusted and pull.complete]
-    for i, second in enumerate(trusted):
-        for first in reversed(trusted[:i]):
-            if same(first.settings, second.settings):
-                error = (first.curve.boost_kpa - second.curve.boost_kpa)[first.curve.reached & second.curve.reached]
-                if error.size:
-                    out.append((first.number, second.number, float(np.sqrt(np.mean(error**2)))))
-                break
-    return out
-
-
-def _rest(look: Look) -> Constant:
-    """What the physics misses, as the fit sized it."""
-    problem, size, first = look.problem, unmodelled_kpa(look.surrogate), unmodelled_kpa(look.prior)
-    how = "as before the first pull"
-    if size > 1.001 * first:
-        how = f"wider than the {problem.say_fine(first)} before the first pull"
-    elif size < 0.999 * first:
-        how = f"narrower than the {problem.say_fine(first)} before the first pull"
-    text = f"What the physics misses is allowed for with {problem.say_fine(size)} (one standard deviation), {how}."
-    low, high = in_unit(problem, [size, size]).tolist()
-    return Constant("rest", low, high, problem.pressure_unit, 0.0, text)
+    unknown = f"What gain {wording.knob_number(value)} does is not known yet; a pull with gain raised by itself tells."
+    return _constant("gain", look, draws, "%", say, unknown, VAGUE_PERCENT)

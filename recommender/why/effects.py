@@ -7,12 +7,13 @@ import numpy as np
 from models.contrast import effect_draws
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray
+from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.reasons import KNOB_WORDS, say_knob
+from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem
 from recommender.why.constants import Look
 from recommender.why.explanation import KnobEffect
-from recommender.why.words import between, ends, in_unit, knob_in_unit, listed, say_rpm, share, signed, upper_first
+from recommender.why.words import between, ends, in_unit, knob_in_unit, listed, signed
 
 #: A move for the picture: this share of the range, at least one resolution, at most one step.
 SHOWN_SHARE = 0.08
@@ -93,7 +94,7 @@ def _effect(look: Look, name: str, judged: list[Forecast], gated: bool) -> KnobE
 def _curve_words(look: Look, name: str, start: float, moved: float, draws: FloatArray) -> str:
     """Where the move matters most, and by how much."""
     problem = look.problem
-    move = f"{upper_first(KNOB_WORDS[name])} {say_knob(problem, name, start)} to {say_knob(problem, name, moved)}"
+    move = f"{wording.KNOB_LABELS[name]} {say_knob(problem, name, moved)} instead of {say_knob(problem, name, start)}"
     mean = draws.mean(axis=0)
     most = int(np.argmax(np.abs(mean)))
     if abs(mean[most]) < NOTHING * problem.tolerance_kpa:
@@ -103,12 +104,12 @@ def _curve_words(look: Look, name: str, start: float, moved: float, draws: Float
     low, high = ends(draws[:, most])
     rpm = look.surrogate.rpm_[most]
     if low >= 0.0:
-        return f"{move}: {between(problem, low, high)} more boost at {say_rpm(rpm)}, where it does most."
+        return f"{move}: {between(problem, low, high)} more boost at {wording.rpm(rpm)}, where it does most."
     if high <= 0.0:
-        return f"{move}: {between(problem, -high, -low)} less boost at {say_rpm(rpm)}, where it does most."
+        return f"{move}: {between(problem, -high, -low)} less boost at {wording.rpm(rpm)}, where it does most."
     return (
         f"{move}: which way boost goes is not known yet: {signed(problem, low)} to "
-        f"{signed(problem, high)} at {say_rpm(rpm)}, where it does most."
+        f"{signed(problem, high)} at {wording.rpm(rpm)}, where it does most."
     )
 
 
@@ -122,7 +123,7 @@ def _span_words(problem: Problem, name: str, judged: list[Forecast], gated: bool
     deviation = _from_to(problem.say_fine(first.deviation_kpa), problem.say_fine(last.deviation_kpa))
     text = (
         f"From {at[0]} to {at[1]}, all that one step allows, the expected deviation {deviation} and the risk "
-        f"{_from_to(share(first.risk), share(last.risk))}"
+        f"{_from_to(wording.risk(first.risk), wording.risk(last.risk))}"
     )
     if min(first.deviation_kpa, last.deviation_kpa) - best.deviation_kpa > NOTHING * problem.tolerance_kpa:
         text += f"; least is {problem.say_fine(best.deviation_kpa)} at {at[2]}"
@@ -136,7 +137,7 @@ def _from_to(first: str, last: str) -> str:
 def _gate_words(problem: Problem, name: str, judged: list[Forecast]) -> str:
     """Which part of the span the gate closes."""
     closed = [each.risk > problem.risk for each in judged]
-    limit = f"over the {100 * problem.risk:g} % that the job allows"
+    limit = f"over the {wording.allowed_risk(problem.risk)} that the job allows"
     if not any(closed):
         return ""
     if all(closed):
@@ -154,7 +155,7 @@ def _fixed(look: Look, name: str) -> KnobEffect:
     value = getattr(look.base, name)
     none = np.empty(0)
     shown = knob_in_unit(look.problem, name, value)
-    text = f"{upper_first(KNOB_WORDS[name])} is fixed at {say_knob(look.problem, name, value)} in this job."
+    text = f"{wording.KNOB_LABELS[name]} is fixed at {say_knob(look.problem, name, value)} in this job."
     return KnobEffect(name, True, shown, shown, none, none, none, none, none, none, none, text)
 
 

@@ -9,12 +9,13 @@ import numpy as np
 from models.evidence import Observation
 from models.influence import moves_without
 from models.settings import KNOB_NAMES, Settings
+from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.reasons import CAUSE_WORDS, KNOB_WORDS, say_knob
+from recommender.decide.reasons import CAUSE_WORDS, say_cause, say_knob, say_step
 from recommender.decide.step import Alternative, Decision, Problem, Reason
 from recommender.why.constants import Look
 from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
-from recommender.why.words import in_unit, moves, say_rpm, say_step, settings_in_unit, share, upper_first
+from recommender.why.words import in_unit, moves, settings_in_unit, upper_first
 
 #: A gain of expected deviation under this is called none. [share of the tolerance]
 WORTH_SAYING = 0.1
@@ -50,9 +51,9 @@ def _evidence_words(problem: Problem, pull: Observation, fitted: bool, moved: fl
         if pull.curve.reached.sum() < 3:
             return f"{name} is left out: it ended before it reached the rpm range of the target."
         return f"{name} is left out of the fit: later and more different pulls say more."
-    part = "" if pull.complete else f", as far as it goes: to {pull.curve.rpm[pull.curve.reached][-1]:.0f} rpm"
+    part = "" if pull.complete else f", as far as it goes: to {wording.rpm(pull.curve.rpm[pull.curve.reached][-1])}"
     return (
-        f"{name} is fitted{part}: weight {100 * weight:.0f} %; without it the prediction would move by "
+        f"{name} is fitted{part}: weight {wording.share(weight)}; without it the prediction would move by "
         f"{problem.say_fine(moved)}."
     )
 
@@ -67,9 +68,9 @@ def tightest(problem: Problem, decision: Decision) -> Tightest:
     high = float(band.high_kpa[column])
     room = f"{problem.say(abs(decision.margin_kpa))} {'under' if decision.margin_kpa >= 0 else 'over'} the limit"
     text = (
-        f"Tightest at {say_rpm(decision.tightest_rpm)}: the band reaches {problem.say(high)} there. With spikes "
+        f"Tightest at {wording.rpm(decision.tightest_rpm)}: the band reaches {problem.say(high)} there. With spikes "
         f"counted, 19 of 20 such pulls stay under {problem.say(decision.peak_high_kpa)}, {room} of "
-        f"{problem.say(problem.limit_kpa)}; risk {share(decision.risk)}, an estimate."
+        f"{problem.say(problem.limit_kpa)}; risk {wording.risk(decision.risk)}, an estimate."
     )
     values = in_unit(problem, [high, decision.peak_high_kpa, decision.margin_kpa, problem.limit_kpa]).tolist()
     return Tightest(decision.tightest_rpm, values[0], values[1], values[2], values[3], text)
@@ -92,13 +93,13 @@ def binding(problem: Problem, decision: Decision, last: Settings | None) -> tupl
 
 def _gate_words(problem: Problem, decision: Decision) -> str:
     closed = [each for each in decision.alternatives if each.ruled_out_by == "risk gate"]
-    text = f"The risk gate: at most {100 * problem.risk:g} % may pass the limit"
+    text = f"The risk gate: at most {wording.allowed_risk(problem.risk)} may pass the limit"
     if not closed:
         return f"{text}, and bolder steps would pass it more often."
     best = min(closed, key=lambda each: each.deviation_kpa)
     return (
         f"{text}; a step with {problem.say_fine(best.deviation_kpa)} expected deviation was closed by its risk of "
-        f"{share(best.risk)}."
+        f"{wording.risk(best.risk)}."
     )
 
 
@@ -107,7 +108,7 @@ def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code
     if name not in KNOB_NAMES or decision.settings is None:
         return f"{upper_first(code)}."
     value = getattr(decision.settings, name)
-    what = upper_first(KNOB_WORDS[name])
+    what = wording.KNOB_LABELS[name]
     if kind == "step" and last is not None:
         return (
             f"{what} goes from {say_knob(problem, name, getattr(last, name))} to {say_knob(problem, name, value)}: all "
@@ -136,11 +137,13 @@ def alternatives(problem: Problem, decision: Decision, last: Settings | None) ->
 
 def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, base: Settings | None) -> str:
     what = moves(problem, base, option.settings) if base is not None else "other settings"
-    numbers = f"{problem.say_fine(option.deviation_kpa)} expected deviation, risk {share(option.risk)}"
+    numbers = f"{problem.say_fine(option.deviation_kpa)} expected deviation, risk {wording.risk(option.risk)}"
     why = {
-        "risk gate": f"over the {100 * problem.risk:g} % that the job allows",
+        "risk gate": f"over the {wording.allowed_risk(problem.risk)} that the job allows",
         "more deviation expected": _no_better(problem, decision, option),
         "less to learn from it": "it would teach less about the car for the pulls to come",
+        "most duty": "duty with its ramp would go past the highest run so far by more than one step",
+        "too near settings that went wrong": "it is not far enough below the pull that went wrong",
         "at or above settings that went wrong": "it asks for at least as much boost as a pull that went wrong",
     }.get(option.ruled_out_by, option.ruled_out_by)
     return f"{upper_first(what)}: {numbers}. Not taken: {why}."
@@ -169,14 +172,14 @@ def would_change(outlook: Outlook, decision: Decision, last: Settings | None) ->
         out.append(
             Reason(
                 "risk",
-                f"With a risk of {share(least.risk)} allowed instead of {100 * problem.risk:g} %, a bolder step would "
-                f"be open: {problem.say_fine(least.deviation_kpa)} expected deviation instead of "
+                f"With a risk of {wording.risk(least.risk)} allowed instead of {wording.allowed_risk(problem.risk)}, "
+                f"a bolder step would be open: {problem.say_fine(least.deviation_kpa)} expected deviation instead of "
                 f"{problem.say_fine(decision.deviation_kpa)}.",
             )
         )
     out += _wider_caps(outlook, decision, last)
     if decision.cause in CAUSE_WORDS:
-        cause = upper_first(CAUSE_WORDS[decision.cause].format(rpm=decision.cause_rpm))
+        cause = upper_first(say_cause(decision.cause, decision.cause_rpm))
         out.append(Reason("hardware", f"Other hardware: {cause[:1].lower()}{cause[1:]}."))
     elif decision.cause:
         out.append(Reason("cause", f"The cause put right: {decision.cause}. A pull after that is judged afresh."))
@@ -215,8 +218,8 @@ def _further(problem: Problem, settings: Settings, last: Settings, name: str) ->
 
 def _cap_change(problem: Problem, decision: Decision, name: str, further: Forecast) -> Reason:
     value = say_knob(problem, name, getattr(further.settings, name))
-    start = f"{upper_first(KNOB_WORDS[name])} at {value}, were its step wider"
-    deviation, risk = problem.say_fine(further.deviation_kpa), share(further.risk)
+    start = f"{wording.KNOB_LABELS[name]} at {value}, were its step wider"
+    deviation, risk = problem.say_fine(further.deviation_kpa), wording.risk(further.risk)
     if further.risk > problem.risk:
         text = f"{start}, would not pass the gate: risk {risk} ({deviation} expected deviation)."
     elif decision.deviation_kpa - further.deviation_kpa > WORTH_SAYING * problem.tolerance_kpa:

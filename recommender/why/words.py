@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray, from_kpa
-from recommender.decide.reasons import KNOB_WORDS, say_knob
+from recommender import wording
+from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem
 
 #: Ends of a 90 % range.
@@ -37,8 +38,7 @@ def between(problem: Problem, low_kpa: float, high_kpa: float) -> str:
 
 def signed(problem: Problem, kpa: float) -> str:
     """A change of pressure with its sign: ``+0.4 psi``; nothing has none."""
-    text = problem.say(kpa, signed=True)
-    return text[1:] if float(text.split()[0]) == 0.0 else text
+    return problem.say(kpa, signed=True)
 
 
 def whole(low: float, high: float, unit: str) -> str:
@@ -46,25 +46,6 @@ def whole(low: float, high: float, unit: str) -> str:
     first, last = f"{low:.0f}", f"{high:.0f}"
     first, last = first.replace("-0", "0"), last.replace("-0", "0")
     return f"{first}{unit}" if first == last else f"{first} to {last}{unit}"
-
-
-def say_rpm(rpm: float) -> str:
-    """An engine speed of the grid, to ten: ``5240 rpm``."""
-    return f"{round(rpm, -1):.0f} rpm"
-
-
-def say_step(problem: Problem, name: str) -> str:
-    """The largest change of a knob from one pull to the next: ``20 points``, ``500 rpm``."""
-    step = problem.knobs[name].step
-    return f"{step:g} points" if name == "duty" else say_knob(problem, name, step)
-
-
-def share(value: float) -> str:
-    """A probability: ``0.4 %``; two digits that count, never a bare 0."""
-    percent = 100.0 * value
-    if percent < 0.1:
-        return "under 0.1 %"
-    return f"{percent:.1f} %" if percent < 10.0 else f"{percent:.0f} %"
 
 
 def in_unit(problem: Problem, kpa: npt.ArrayLike) -> FloatArray:
@@ -87,7 +68,7 @@ def settings_in_unit(problem: Problem, settings: Settings) -> dict[str, float]:
 def moves(problem: Problem, before: Settings, after: Settings) -> str:
     """What differs between two settings: ``duty 34 %, gain 3``; ``the same settings`` where nothing does."""
     parts = [
-        f"{KNOB_WORDS[name]} {say_knob(problem, name, new)}"
+        f"{wording.knob_word(name)} {say_knob(problem, name, new)}"
         for name, old, new in zip(KNOB_NAMES, before, after, strict=True)
         if abs(old - new) > 1e-6
     ]

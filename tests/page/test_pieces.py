@@ -57,10 +57,10 @@ def test_safety_says_whether_the_risk_is_allowed(session: Session, step: Step) -
     job = session.job
     assert (
         pieces.safety(job, dataclasses.replace(step, risk=0.004), True)["verdict"]
-        == "Within the 1.0 % that the job allows."
+        == "Within the 1 % that the job allows."
     )
     above = pieces.safety(job, dataclasses.replace(step, risk=0.02), True)
-    assert (above["within"], above["verdict"]) == (False, "Above the 1.0 % that the job allows.")
+    assert (above["within"], above["verdict"]) == (False, "Above the 1 % that the job allows.")
     assert not pieces.safety(job, dataclasses.replace(step, risk=0.0), False)["within"]
     # 12 % of room is left right of the limit, so that what passes it can be seen.
     assert pieces.safety(job, step, True)["at_limit"] == pytest.approx(100 / 1.12, abs=0.01)

@@ -79,7 +79,7 @@ def test_new_writes_a_job_that_check_finds_sound(tmp_path: Path) -> None:
     text = nextpull("check", tmp_path / "hatch").output
     assert "Harbour hatch" in text
     assert "is sound" in text
-    assert "Overpressure cut set in the controller to 19 psi" in " ".join(text.split())
+    assert "Overpressure cut set in the controller to 19.0 psi" in " ".join(text.split())
     assert "[ ]" in text
     assert [path.name for path in (tmp_path / "hatch").iterdir()] == ["job.toml"]  # no record is made
 

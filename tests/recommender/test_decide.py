@@ -12,7 +12,7 @@ from models.curve import deviation_kpa, repeatability_kpa
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
-from recommender.decide import decide, surrogate_for, widening
+from recommender.decide import decide, reasons, surrogate_for, widening
 from recommender.decide.step import Decision, Problem, same
 from recommender.record.stored import decision_out
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -77,13 +77,13 @@ def test_a_step_says_what_moves_why_and_how_near_the_limit_it_comes() -> None:
     step = decide(problem, [CAR.observe(problem, IDLE, 1)])
     assert step.settings is not None
     text = words(step)
-    assert f"Duty 0 % to {step.settings.duty:.0f} %" in text
+    assert f"Duty {step.settings.duty:.0f} % instead of 0 %" in text
     assert re.search(r"at \d{4} rpm pull 1 was \d+\.\d psi under the target", text)
     assert re.search(r"Highest boost is expected at \d+\.\d psi, at most \d+\.\d psi in 19 of 20 pulls", text)
-    assert f"risk {step.risk:.2%}" in text
+    assert f"risk {100 * step.risk:.1f} %" in text
     assert step.margin_kpa == pytest.approx(problem.limit_kpa - step.peak_high_kpa)
     if step.binding:
-        assert f"Held back by {', '.join(step.binding)}." in text
+        assert f"Held back by {'; '.join(reasons.say_binding(problem, code) for code in step.binding)}." in text
     for alternative in step.alternatives:
         assert alternative.ruled_out_by
         assert not same(alternative.settings, step.settings)
@@ -159,7 +159,7 @@ def test_a_job_taken_up_with_five_foreign_pulls_and_no_baseline() -> None:
     assert step.settings is not None
     for name, value, last in zip(KNOB_NAMES, step.settings, foreign[-1], strict=True):
         assert abs(value - last) <= problem.knobs[name].step + 1e-6
-    assert "Duty 48.25 % to" in words(step) or step.settings.duty == 48.25
+    assert "instead of 48.25 %" in words(step) or step.settings.duty == 48.25
     end, history = play(problem, CAR, history=history, most=6)
     assert end.verdict == "done"
     assert max(pull.highest_kpa for pull in history) <= problem.limit_kpa
@@ -252,7 +252,7 @@ def test_nothing_allowed_is_safe_is_a_verdict_with_a_way_out() -> None:
     end = decide(problem, [CAR.observe(problem, hot, 1)])
     assert end.verdict == "stop"
     assert end.cause == "nothing allowed is safe"
-    assert "keeps the risk at or under 1.0%" in words(end)
+    assert "keeps the risk at or under 1 %" in words(end)
     assert "Set the controller back to idle and run a baseline" in words(end)
     assert end.risk > problem.risk
 

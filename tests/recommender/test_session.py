@@ -415,8 +415,8 @@ def test_digest_changes_with_what_is_on_record_and_with_nothing_else(
 
 def test_checklist_names_the_jobs_own_numbers(guarded: Session, tmp_path: Path) -> None:
     lines = [item.text for item in guarded.checklist()]
-    assert any("19 psi" in line and "cuts" in line for line in lines)
-    assert any("duty 0" in line for line in lines)
+    assert any("19.0 psi" in line and "cuts" in line for line in lines)
+    assert any("Duty 0 %, Ramp add 0 points, Engagement 0 psi, Gain 0" in line for line in lines)
     assert any("lambda at most 0.86" in line for line in lines)
     for reading, state in ((0.4, "good"), (9.0, "bad")):
         rows = "".join(f"{i * 0.1:.1f},0,{reading + 0.01 * (i % 3)},101.2\n" for i in range(50))

@@ -13,9 +13,10 @@ from recommender.decide import decide, surrogate_for
 from recommender.decide.outlook import Outlook
 from recommender.decide.step import Alternative, Band, Decision, Reason
 from recommender.why import explain_decision
-from recommender.why.constants import Look, constants, equal_pulls
+from recommender.why.constants import Look, constants
 from recommender.why.effects import effects
 from recommender.why.explanation import Explanation
+from recommender.why.scatter import equal_pulls
 from recommender.why.step import binding, evidence, tightest, would_change
 from recommender.why.trust import outcome, tally, unmodelled_kpa
 from tests.recommender.why_cars import PSI, problem, pull, settings
@@ -77,10 +78,32 @@ class TestConstants:
 
     def test_what_no_pull_has_shown_is_called_assumed(self, learnt) -> None:
         before = {each.code: each for each in constants(look_at([]), [])}
-        assert "Assumed so far" in before["floor"].text
+        assert "Assumed so far" in before["duty worth"].text
         assert before["floor"].narrowed == pytest.approx(0.0)
-        assert "Assumed so far" not in learnt["floor"].text
+        assert "Assumed so far" not in learnt["duty worth"].text
         assert learnt["floor"].narrowed > 0.5
+
+    def test_a_range_too_wide_to_say_anything_is_not_said(self, learnt) -> None:
+        before = {each.code: each for each in constants(look_at([]), [])}
+        # Before the first pull nobody knows the spring: 6 to 16 psi, where 16 psi is wanted.
+        assert before["floor"].high - before["floor"].low > 8.0
+        assert before["floor"].text.endswith("is not known yet; a pull with every knob idle tells.")
+        assert learnt["floor"].text.startswith("The spring alone gives 9.")
+        assert "creeps up towards the top is not known yet; a pull up to there tells" in before["droop"].text
+        assert "is not known yet" not in learnt["droop"].text
+
+    def test_boost_that_does_not_get_there_is_said_not_to(self, learnt) -> None:
+        assert learnt["spool"].text.startswith("Boost does not reach 14.4 psi, nine tenths of the target")
+        strong = [pull(n, duty, worth_psi=2.4, spring_psi=9.0) for n, duty in ((1, 0.0), (2, 20.0), (3, 40.0))]
+        other = {each.code: each for each in constants(look_at(strong, duty=40.0), strong)}
+        assert other["spool"].text.startswith("Boost reaches 14.4 psi, nine tenths of the target, at ")
+
+    def test_engagement_says_that_it_is_not_known_until_it_was_tried(self) -> None:
+        tried = [pull(1, 0.0), pull(2, 40.0, worth_psi=2.4), replace(pull(3, 40.0, worth_psi=2.4))]
+        more = replace(tried[2], settings=replace(tried[2].settings, engagement=8.0 * PSI))
+        before = {e.code: e for e in constants(look_at(tried[:1]), tried[:1])}["engagement"].text
+        after = {e.code: e for e in constants(look_at([*tried[:2], more]), [*tried[:2], more])}["engagement"].text
+        assert before != after
 
     def test_a_knob_that_cannot_move_teaches_nothing(self, learnt) -> None:
         assert "gain" not in learnt

@@ -1,0 +1,92 @@
+"""Which alternatives are told: the best for each reason, then such as differ clearly; and what is said of each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.settings import Settings
+from recommender.decide.answer import DISTINCT, apart, ruled_out
+from recommender.decide.outlook import Forecast
+from recommender.decide.review import review
+from recommender.decide.step import Alternative
+from recommender.why.step import alternatives
+from tests.recommender.test_why import decision
+from tests.recommender.why_cars import PSI, problem, pull, settings
+
+
+def forecast(run: Settings, deviation_psi: float, risk: float = 0.002) -> Forecast:
+    none = np.empty(0)
+    return Forecast(run, deviation_psi * PSI, none, risk, none, none)
+
+
+@pytest.fixture
+def chosen() -> Forecast:
+    return forecast(settings(30.0), 2.0)
+
+
+def test_near_duplicates_are_told_as_one(chosen: Forecast) -> None:
+    job = problem()
+    near = [forecast(settings(31.0 + 0.5 * i), 2.1 + 0.01 * i) for i in range(6)]
+    other = [forecast(settings(20.0), 2.6), forecast(settings(10.0), 3.0)]
+    told = ruled_out(job, [chosen, *near, *other], chosen, review(job, [pull(1, 20.0)]))
+    # One of the six beside the chosen step, because it is the best of its reason; then only what differs clearly.
+    assert [each.settings.duty for each in told] == [31.0, 20.0, 10.0]
+    for i, first in enumerate(told):
+        for second in told[i + 1 :]:
+            assert apart(job, first.settings, second.settings) >= DISTINCT
+
+
+def test_every_reason_is_told_however_many_are_better_for_another(chosen: Forecast) -> None:
+    job = problem()
+    bold = [forecast(settings(33.0 + i), 1.0 + 0.1 * i, risk=0.05) for i in range(7)]
+    plain = forecast(settings(28.0), 2.4)
+    told = ruled_out(job, [chosen, *bold, plain], chosen, review(job, [pull(1, 20.0)]))
+    assert {each.ruled_out_by for each in told} == {"risk gate", "more deviation expected"}
+    assert told[0].settings == bold[0].settings  # the best one that the gate closed
+    assert [each.deviation_kpa for each in told] == sorted(each.deviation_kpa for each in told)
+
+
+def test_the_cap_on_duty_with_its_ramp_is_not_told_as_something_that_went_wrong(chosen: Forecast) -> None:
+    job = problem()
+    ramped = Settings(38.0, 4800.0, 6700.0, 10.0, 0.0, 0.0)  # 48 % at the top, where 20 % and a step of 20 were run
+    good, wild = pull(1, 20.0), pull(2, 32.0, worth_psi=6.0)
+    told = ruled_out(job, [chosen, forecast(ramped, 1.0)], chosen, review(job, [good]))
+    assert [each.ruled_out_by for each in told] == ["most duty"]
+    assert wild.highest_kpa > job.limit_kpa
+    told = ruled_out(job, [chosen, forecast(ramped, 1.0)], chosen, review(job, [good, wild]))
+    assert [each.ruled_out_by for each in told] == ["at or above settings that went wrong"]
+    nearer = forecast(settings(31.0), 1.5)
+    told = ruled_out(job, [chosen, nearer], chosen, review(job, [good, wild]))
+    assert [each.ruled_out_by for each in told] == ["too near settings that went wrong"]
+
+
+def test_where_a_ramp_lies_counts_only_while_it_adds_something() -> None:
+    job, plain = problem(), settings(30.0)
+    moved = replace(plain, ramp_from=3000.0)
+    assert apart(job, plain, moved) == 0.0
+    # 1800 rpm at a step of 1000 rpm.
+    assert apart(job, replace(plain, ramp_add=1.0), replace(moved, ramp_add=1.0)) == pytest.approx(1.8)
+
+
+@pytest.mark.parametrize(
+    ("ruled_out_by", "said"),
+    [
+        ("risk gate", "over the 1 % that the job allows"),
+        ("more deviation expected", "the step has 1.20 psi"),
+        ("less to learn from it", "it would teach less about the car"),
+        ("most duty", "duty with its ramp would go past the highest run so far by more than one step"),
+        ("too near settings that went wrong", "not far enough below the pull that went wrong"),
+        ("at or above settings that went wrong", "at least as much boost as a pull that went wrong"),
+    ],
+)
+def test_each_reason_has_words_of_its_own(ruled_out_by: str, said: str) -> None:
+    option = Alternative(settings(52.0), 1.5 * PSI, 0.031, ruled_out_by)
+    text = alternatives(problem(), decision(alternatives=(option,)), settings(35.0))[0].text
+    assert text.startswith("Duty 52 %: 1.50 psi expected deviation, risk 3.1 %. Not taken: ")
+    assert said in text
+    other = replace(option, deviation_kpa=1.9 * PSI, risk=0.0004, settings=settings(20.0))
+    changed = alternatives(problem(), decision(alternatives=(other,)), settings(35.0))[0].text
+    assert changed.startswith("Duty 20 %: 1.90 psi expected deviation, risk under 0.1 %.")
