@@ -10,7 +10,7 @@ import numpy as np
 from models.units import PASCAL_IN, STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions
-from recommender.logs.table import Column
+from recommender.logs.table import Column, scaled
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import fold, parse_unit
 
@@ -201,7 +201,7 @@ def read_boost(
         LogError: unit or kind cannot be told, or contradict the numbers.
     """
     unit, mark, unit_reason, warnings = _unit_of(column, options, file_name)
-    kpa = column.values * kpa_in(unit)
+    kpa = scaled(column.values, kpa_in(unit))
     said = options.hints.boost_is or mark
     if said is not None:
         kind: Kind = said

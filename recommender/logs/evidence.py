@@ -59,6 +59,7 @@ class Evidence:
         time_s, rpm, boost_kpa: All rows of the recording. Shape (n,)
         absolute_kpa: The boost column itself where it is absolute. [kPa absolute], else None
         throttle_pct: Shape (n,) or None
+        fullest_pct: Its highest reading in the recording, NaN where there is none. [%]
         row_s: Usual interval between rows. [s]
         interval_s: Refresh interval of boost and of rpm, by role. [s]
         conditions: Of this pull.
@@ -74,6 +75,7 @@ class Evidence:
     boost_kpa: FloatArray
     absolute_kpa: FloatArray | None
     throttle_pct: FloatArray | None
+    fullest_pct: float
     row_s: float
     interval_s: dict[str, float]
     conditions: Conditions

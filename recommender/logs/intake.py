@@ -6,8 +6,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
@@ -18,10 +20,13 @@ from recommender.logs.found import FoundPull, Intake
 from recommender.logs.guards import GuardFinding, watch
 from recommender.logs.options import Conditions, FinderOptions, ReadOptions, Role, guarded_role
 from recommender.logs.pulls import Recording, Span, find_falling, find_pulls, full_load_pct, shifted
-from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge
+from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge, usual_temperatures
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
 from recommender.logs.tracing import Rows, intervals_in, trace_of, unseen_kpa, whole_intervals
+
+#: Up to so many pulls in a log each is compared with all others but itself; above, with all.
+MOST_COMPARED: Final = 50
 
 
 def _held_forward(values: FloatArray) -> FloatArray:
@@ -46,7 +51,7 @@ def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> R
     """
     rpm, boost = _held_forward(channels.values["rpm"]), _held_forward(reading.boost_kpa)
     good = np.isfinite(channels.time_s) & np.isfinite(rpm) & np.isfinite(boost)
-    time = channels.time_s[good]
+    time = channels.time_s if good.all() else channels.time_s[good]
     fresh = np.concatenate([[True], np.diff(time) != 0]) if time.size else np.empty(0, dtype=bool)
     rows = np.flatnonzero(good)[fresh]
     if rows.size < 4:
@@ -54,10 +59,14 @@ def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> R
             f"{file_name}: only {rows.size} rows hold time, engine speed and boost together, expected a whole pull. "
             "Log all three channels."
         )
-    time = channels.time_s[rows]
+    whole = rows.size == good.size  # then nothing is copied: the largest logs are sound ones
+    part: slice | npt.NDArray[np.intp] = slice(None) if whole else rows
+    time = channels.time_s[part]
     backward = tuple(int(row) + 1 for row in np.flatnonzero(np.diff(time) < 0))
-    values: dict[Role, FloatArray] = {role: _held_forward(array)[rows] for role, array in channels.values.items()}
-    return Rows(time, values, boost[rows], backward)
+    values: dict[Role, FloatArray] = {
+        role: _held_forward(array)[part] for role, array in channels.values.items() if role != "boost"
+    }
+    return Rows(time, values, boost[part], backward)
 
 
 def intake(path: str | Path, options: ReadOptions | None = None) -> Intake:
@@ -184,6 +193,7 @@ def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading
         boost_kpa=rows.boost_kpa,
         absolute_kpa=rows.boost_kpa + reading.barometer_kpa if reading.kind == "absolute" else None,
         throttle_pct=rows.values.get("throttle"),
+        fullest_pct=rows.fullest_pct,
         row_s=row_s,
         interval_s=intervals,
         conditions=conditions,
@@ -233,8 +243,17 @@ def _compared(pulls: list[FoundPull], options: ReadOptions) -> list[FoundPull]:
     if options.others or len(pulls) < 3:
         return pulls
     conditions = [pull.conditions for pull in pulls]
+    few = len(pulls) <= MOST_COMPARED
+    usual = usual_temperatures(conditions)
     return [
-        replace(pull, quality=compared(pull.quality, pull.conditions, (*conditions[:k], *conditions[k + 1 :])))
+        replace(
+            pull,
+            quality=compared(
+                pull.quality,
+                pull.conditions,
+                usual_temperatures([*conditions[:k], *conditions[k + 1 :]]) if few else usual,
+            ),
+        )
         for k, pull in enumerate(pulls)
     ]
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.units import FloatArray, celsius_from_fahrenheit, kpa_in
 from recommender.logs.options import ChannelHints, Role
-from recommender.logs.table import Column
+from recommender.logs.table import Column, scaled
 from recommender.logs.written_units import parse_unit
 
 #: Quantities of unit that a role may carry; a column without a unit is always looked at.
@@ -60,7 +60,7 @@ def _unit_name(column: Column, quantity: str) -> str | None:
 
 def _rpm(column: Column) -> Read:
     unit = parse_unit(column.unit) if column.unit else None
-    values = column.values * (unit.factor if unit and unit.quantity == "speed" else 1.0)
+    values = scaled(column.values, unit.factor if unit and unit.quantity == "speed" else 1.0)
     low, _, high = _range(values)
     return Read(values, "rpm", low >= -1.0 and 800.0 <= high <= 20000.0, f"{low:.0f} to {high:.0f} rpm")
 
@@ -107,7 +107,7 @@ def _barometer(column: Column) -> Read:
         fitting = (unit for unit in ("kPa", "psi", "bar", "mbar", "inHg") if 60.0 <= middle * kpa_in(unit) <= 108.0)
         name = next(fitting, "kPa")
     level = middle * kpa_in(name)
-    return Read(column.values * kpa_in(name), name, 50.0 <= level <= 110.0, f"about {level:.1f} kPa")
+    return Read(scaled(column.values, kpa_in(name)), name, 50.0 <= level <= 110.0, f"about {level:.1f} kPa")
 
 
 def _boost(column: Column) -> Read:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -178,7 +178,7 @@ def throttle(evidence: Evidence) -> Iterator[Remark]:
     if evidence.throttle_pct is None:
         return
     part = evidence.throttle_pct[evidence.span.first : evidence.span.last + 1]
-    highest = float(evidence.throttle_pct.max())
+    highest = evidence.fullest_pct
     middle = float(np.median(part))
     if highest < 70.0 and highest > 6.0:
         yield Remark("throttle not full", f"throttle reads {highest:.0f} % at the most: is that full?", None)
@@ -280,21 +280,24 @@ def key_on(evidence: Evidence) -> Iterator[Remark]:
         )
 
 
-def _far(own: Conditions, others: tuple[Conditions, ...]) -> Iterator[Remark]:
+def _far(own: Conditions, usual: Mapping[str, float]) -> Iterator[Remark]:
     for name, words, most in (("intake_c", "intake air", INTAKE_GAP_C), ("coolant_c", "coolant", COOLANT_GAP_C)):
-        value = getattr(own, name)
-        rest = [known for known in (getattr(other, name) for other in others) if known is not None]
-        if value is None or not rest:
-            continue
-        usual = float(np.median(rest))
-        if abs(value - usual) > most:
-            text = f"{words} at {value:.0f} °C, {usual:.0f} °C on the other pulls: let it settle and repeat"
+        value, other = getattr(own, name), usual.get(name)
+        if value is not None and other is not None and abs(value - other) > most:
+            text = f"{words} at {value:.0f} °C, {other:.0f} °C on the other pulls: let it settle and repeat"
             yield Remark(f"{words} differs", text)
+
+
+def usual_temperatures(others: Sequence[Conditions]) -> dict[str, float]:
+    """Medians of intake air and coolant over pulls, as far as known. [°C]"""
+    known = {name: [getattr(each, name) for each in others] for name in ("intake_c", "coolant_c")}
+    there = {name: [value for value in values if value is not None] for name, values in known.items()}
+    return {name: float(np.median(values)) for name, values in there.items() if values}
 
 
 def conditions(evidence: Evidence) -> Iterator[Remark]:
     """Intake air or coolant far from the day's other pulls; another altitude or season than the pulls before."""
-    yield from _far(evidence.conditions, evidence.others)
+    yield from _far(evidence.conditions, usual_temperatures(evidence.others))
     yield from taken_up(evidence.conditions, (*evidence.earlier, *evidence.others), evidence.earlier)
 
 
@@ -330,7 +333,7 @@ def judge(evidence: Evidence) -> Quality:
     return Quality.of([remark for check in CHECKS for remark in check(evidence)])
 
 
-def compared(quality: Quality, own: Conditions, others: tuple[Conditions, ...]) -> Quality:
-    """The verdict after the pull's temperatures were held against other pulls."""
-    extra = list(_far(own, others))
+def compared(quality: Quality, own: Conditions, usual: Mapping[str, float]) -> Quality:
+    """The verdict after the pull's temperatures were held against those of ``usual_temperatures``."""
+    extra = list(_far(own, usual))
     return Quality.of([*quality.remarks, *extra]) if extra else quality

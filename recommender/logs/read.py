@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
@@ -25,8 +25,8 @@ if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log i
 
 #: Rows parsed at a time.
 CHUNK_ROWS: Final = 200_000
-#: Numbers held at most, 8 bytes each.
-MOST_CELLS: Final = 300_000_000
+#: Numbers held at most, 8 bytes each: about 2 GB at the peak.
+MOST_CELLS: Final = 150_000_000
 _MISSING: Final = sorted({form for word in BLANKS if word for form in (word, word.upper(), word.capitalize())})
 
 
@@ -109,11 +109,31 @@ def _read_text(path: Path) -> RawLog:
     )
 
 
-_Chunk = list[tuple[FloatArray, str]]
+class _Growing:
+    """A column that grows by chunks in place: at no time are there two copies of it."""
+
+    def __init__(self) -> None:
+        self._values = np.empty(0)
+        self._kinds: set[str] = set()
+
+    def add(self, values: FloatArray, kind: str) -> None:
+        begin = self._values.size
+        self._values.resize(begin + values.size, refcheck=False)
+        self._values[begin:] = values
+        self._kinds.add(kind)
+
+    @property
+    def kind(self) -> Literal["number", "clock", "text"]:
+        return "clock" if "clock" in self._kinds else "number" if "number" in self._kinds else "text"
+
+    def whole(self) -> FloatArray:
+        """All of it, read-only; nothing is added after that."""
+        self._values.flags.writeable = False
+        return self._values
 
 
-def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Chunk]:
-    """The rows of numbers, chunk by chunk, each a list of columns with their kind."""
+def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Growing]:
+    """The columns of numbers, read chunk by chunk."""
     options: dict[str, Any] = {
         "sep": r"\s+" if layout.separator == " " else layout.separator,
         "header": None,
@@ -128,7 +148,7 @@ def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Chunk]:
         "low_memory": False,
         "engine": "c",
     }
-    found: list[_Chunk] = []
+    found = [_Growing() for _ in range(layout.width)]
     held = 0
     with opened(path) as stream:
         text = _text(stream, layout.encoding)
@@ -141,9 +161,8 @@ def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Chunk]:
                     f"{path.name}: more than {MOST_CELLS / 1e6:g} million cells. Cut the recording to the part with "
                     "the pull, or leave out channels that are not needed."
                 )
-            found.append(
-                [numbers_of(frame[name], layout.decimal, grouping=not layout.ungrouped) for name in frame.columns]
-            )
+            for column, name in zip(found, frame.columns, strict=True):
+                column.add(*numbers_of(frame.pop(name), layout.decimal, grouping=not layout.ungrouped))
     return found
 
 
@@ -167,23 +186,16 @@ def _frames(text: io.TextIOWrapper, options: dict[str, Any], file_name: str) -> 
         ) from fault
 
 
-def _columns(layout: Layout, chunks: list[_Chunk]) -> list[Column]:
+def _columns(layout: Layout, grown: list[_Growing]) -> list[Column]:
     columns: list[Column] = []
-    for place, header in enumerate(layout.names):
-        parts = [chunk[place] for chunk in chunks]
-        values = np.concatenate([part[0] for part in parts]) if parts else np.empty(0)
-        kinds = {part[1] for part in parts}
-        kind = "clock" if "clock" in kinds else "number" if "number" in kinds else "text"
-        for chunk in chunks:
-            chunk[place] = (np.empty(0), "number")
+    for place, (header, read) in enumerate(zip(layout.names, grown, strict=True)):
         name, unit = split_name(header)
         if layout.units and layout.units[place]:
             name, unit = tidy(header) if unit is None else name, tidy(layout.units[place]).strip("[](){} ")
-        values.flags.writeable = False
         before = sum(tidy(other) == tidy(header) for other in layout.names[:place])
         again = f" (again {before})" if before and header else ""
         full_name = name or f"column {place + 1}"
-        columns.append(Column(tidy(header) + again, full_name, unit, values, kind))  # type: ignore[arg-type]
+        columns.append(Column(tidy(header) + again, full_name, unit, read.whole(), read.kind))
     if columns and not columns[-1].header and not np.isfinite(columns[-1].values).any():
         columns.pop()
     return columns

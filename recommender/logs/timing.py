@@ -11,7 +11,7 @@ import numpy as np
 from models.units import FloatArray
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions
-from recommender.logs.table import Column, RawLog
+from recommender.logs.table import Column, RawLog, scaled
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import parse_unit
 
@@ -90,7 +90,7 @@ def time_of(raw: RawLog, options: ReadOptions) -> Clock:
     column = _time_column(raw, options)
     if column is not None:
         factor, unit, reason = _seconds_in(column)
-        return Clock(_spread(column.values * factor), column, unit, reason)
+        return Clock(_spread(scaled(column.values, factor)), column, unit, reason)
     rate = _rate(raw, options)
     if rate is None:
         listed = ", ".join(item.label for item in raw.columns[:12])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -35,6 +36,12 @@ class Rows:
     @property
     def rpm(self) -> FloatArray:
         return self.values["rpm"]
+
+    @cached_property
+    def fullest_pct(self) -> float:
+        """Highest reading of the throttle; NaN where there is none. [%]"""
+        throttle = self.values.get("throttle")
+        return float("nan") if throttle is None or not throttle.size else float(throttle.max())
 
 
 def whole_intervals(rows: Rows) -> dict[str, float]:
