@@ -211,6 +211,12 @@ def _ceiling(look: Look) -> Constant:
     wanted = problem.target.at(rpm)
     under = np.mean(ceiling[:, judged] < wanted[judged] - problem.tolerance_kpa, axis=0)
     worst = int(np.argmax(under))
+    short = ""
+    if under[worst] >= 0.05:
+        short = (
+            f" At {wording.rpm(rpm[judged][worst])} it falls short of the target with a probability of "
+            f"{wording.risk(float(under[worst]))}."
+        )
 
     def say(low: float, high: float) -> str:
         wanted_there = problem.say(float(problem.target.at(look.top_rpm)))
@@ -218,12 +224,7 @@ def _ceiling(look: Look) -> Constant:
             f"With the gate held shut the turbo could give {between(problem, low, high)} at "
             f"{wording.rpm(look.top_rpm)}, where {wanted_there} is wanted."
         )
-        if under[worst] >= 0.05:
-            text += (
-                f" At {wording.rpm(rpm[judged][worst])} it falls short of the target with a probability of "
-                f"{wording.share(float(under[worst]))}."
-            )
-        return text
+        return text + short
 
     def draws(surrogate: BoostSurrogate) -> FloatArray:
         return np.exp(surrogate.posterior_.parts.log_ceiling)[:, column]
@@ -232,6 +233,7 @@ def _ceiling(look: Look) -> Constant:
         f"What the turbo could give at {wording.rpm(look.top_rpm)} with the gate held shut is not known yet; a pull "
         "that reaches the target there tells whether it is enough."
     )
+    unknown += short
     return _constant("ceiling", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.curve import Curve, Target
 from models.settings import Knob
 from recommender.decide import decide, surrogate_for
 from recommender.decide.outlook import Outlook
@@ -31,6 +32,17 @@ def numbers(text: str) -> list[float]:
 def look_at(pulls, job=None, duty: float = 40.0) -> Look:
     job = job or problem()
     return Look(job, surrogate_for(job, pulls), surrogate_for(job, ()), settings(duty))
+
+
+def higher(target: Target, share: float) -> Target:
+    """A target that asks for more everywhere."""
+    return Target(target.rpm, share * target.boost_kpa, target.judge_from, target.judge_to)
+
+
+def sloped(curve: Curve, psi_per_1000_rpm: float) -> Curve:
+    """A curve that leans from 4000 rpm on."""
+    lean = psi_per_1000_rpm * PSI * np.maximum(curve.rpm - 4000.0, 0.0) / 1000.0
+    return Curve(curve.rpm, curve.boost_kpa + lean, noise_kpa=curve.noise_kpa)
 
 
 @pytest.fixture(scope="module")
@@ -118,6 +130,46 @@ class TestConstants:
         assert f"{apart:.2f} psi apart" in text
         # 3 % of about 10.5 psi held over most of the sweep.
         assert apart == pytest.approx(0.3, abs=0.05)
+
+    def test_a_turbo_that_falls_short_is_said_to(self) -> None:
+        seen = [pull(n, duty, worth_psi=2.4) for n, duty in ((1, 0.0), (2, 30.0), (3, 40.0))]
+        enough = {each.code: each for each in constants(look_at(seen), seen)}["ceiling"].text
+        look = look_at(seen)
+        short = replace(look, problem=replace(look.problem, target=higher(look.problem.target, 1.8)))
+        text = {each.code: each for each in constants(short, seen)}["ceiling"].text
+        assert "it falls short of the target with a probability of" in text
+        assert text != enough
+
+    def test_gain_tells_what_it_takes_away(self, pulls) -> None:
+        job = problem()
+        geared = replace(job, knobs={**job.knobs, "gain": Knob("gain", 0.0, 10.0, 1.0, 3.0)})
+        look = look_at(pulls, geared)
+        text = {each.code: each for each in constants(look, pulls)}["gain"].text
+        assert text.startswith("Gain 3 takes away ")
+        less = replace(look, base=replace(look.base, gain=1.0))
+        other = {each.code: each for each in constants(less, pulls)}["gain"].text
+        # A third of the gain takes away less of what is off, whatever the law's strength.
+        assert other.startswith("Gain 1 takes away ")
+        assert numbers(other)[1] < numbers(text)[1]
+        assert numbers(other)[2] < numbers(text)[2]
+        most = replace(look, base=replace(look.base, gain=6.0))
+        unknown = {each.code: each for each in constants(most, pulls)}["gain"].text
+        assert unknown == "What gain 6 does is not known yet; a pull with gain raised by itself tells."
+
+    def test_what_the_physics_misses_follows_the_fit(self, pulls, learnt) -> None:
+        wild = [*pulls, pull(4, 35.0, scale=1.2)]
+        other = {each.code: each for each in constants(look_at(wild), wild)}["rest"].text
+        assert other != learnt["rest"].text
+        assert "wider than the" in other
+        assert "narrower than the" in learnt["rest"].text
+
+    def test_creep_and_droop_are_told_apart(self) -> None:
+        level = [pull(n, duty, worth_psi=2.4) for n, duty in ((1, 0.0), (2, 30.0), (3, 40.0))]
+        fall = [replace(each, curve=sloped(each.curve, -1.0)) for each in level]
+        rise = [replace(each, curve=sloped(each.curve, 1.0)) for each in level]
+        texts = [{each.code: each for each in constants(look_at(seen), seen)}["droop"].text for seen in (fall, rise)]
+        assert "falls off by" in texts[0]
+        assert "creeps up by" in texts[1]
 
     def test_units_are_the_jobs(self, pulls, learnt) -> None:
         metric = {each.code: each for each in constants(look_at(pulls, problem(unit="kPa")), pulls)}

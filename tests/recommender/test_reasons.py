@@ -1,0 +1,246 @@
+"""Every kind of sentence behind a step follows the evidence: each test changes it and sees the sentence change."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from models.settings import Settings
+from recommender.decide import foresight, reasons, surrogate_for
+from recommender.decide.allowed import Offender
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.step import Alternative, Reason
+from recommender.why.effects import _gate_words, _span_words
+from recommender.why.step import _cap_change, evidence, would_change
+from tests.recommender.test_why import decision, look_at
+from tests.recommender.why_cars import PSI, problem, pull, settings
+
+
+def said(found: tuple[Reason, ...]) -> dict[str, str]:
+    return {each.code: each.text for each in found}
+
+
+def forecast(run: Settings, deviation_psi: float = 1.0, risk: float = 0.002, level_psi: float = 12.0) -> Forecast:
+    """Flat expected curves at a level, on the grid of the tests' job."""
+    curves = np.full((8, problem().target.grid(100.0).size), level_psi * PSI)
+    return Forecast(run, deviation_psi * PSI, np.full(8, deviation_psi * PSI), risk, curves, curves.max(axis=1))
+
+
+def outlook(job: Any = None) -> Any:
+    """As much of an outlook as sentences take."""
+    job = job or problem()
+    rpm = job.target.grid(100.0)
+    return SimpleNamespace(problem=job, rpm=rpm, wanted=job.target.at(rpm), judged=job.target.judged(rpm))
+
+
+class TestFirstAndAgain:
+    def test_baseline_names_the_limit(self) -> None:
+        assert "under 19.0 psi" in said(reasons.for_baseline(problem()))["limit"]
+        assert "under 16.5 psi" in said(reasons.for_baseline(problem(limit_psi=16.5)))["limit"]
+        assert "every knob idle" in said(reasons.for_baseline(problem()))["baseline"]
+
+    def test_repeat_after_a_bad_log_says_which_and_why(self) -> None:
+        bad = pull(3, 20.0, trusted=False, remark="gauge pinned at 20.0 psi")
+        assert said(reasons.for_repeat(problem(), bad))["log"] == (
+            "The log of pull 3 cannot be relied on: gauge pinned at 20.0 psi. Run the same settings again."
+        )
+        assert (
+            "pull 4 cannot be relied on. Run"
+            in said(reasons.for_repeat(problem(), replace(bad, number=4, remark="")))["log"]
+        )
+
+    def test_repeat_after_an_aborted_baseline_says_how_far_boost_went(self) -> None:
+        early, late = pull(1, 0.0, last_rpm=2700.0), pull(1, 0.0, last_rpm=5000.0)
+        texts = [said(reasons.for_repeat(problem(), each))["aborted"] for each in (early, late)]
+        assert texts[0] != texts[1]
+        assert problem().say(late.highest_kpa) in texts[1]
+
+
+class TestStops:
+    def test_limit_on_the_spring_alone(self) -> None:
+        hot = pull(1, 0.0, spring_psi=20.0)
+        text = said(reasons.for_limit_on_spring(problem(), hot))["limit passed"]
+        assert f"Pull 1 reached {problem().say(hot.highest_kpa)} on the spring alone; the limit is 19.0 psi" in text
+        assert (
+            "the limit is 18.0 psi" in said(reasons.for_limit_on_spring(problem(limit_psi=18.0), hot))["limit passed"]
+        )
+
+    def test_limit_twice_names_the_pulls(self) -> None:
+        for numbers in ((2, 3), (5, 6)):
+            text = said(reasons.for_limit_twice(problem(), [pull(n, 20.0) for n in numbers]))["limit passed"]
+            assert f"Pulls {numbers[0]} and {numbers[1]} both passed the limit of 19.0 psi" in text
+
+    def test_nothing_safe_gives_the_least_risk(self) -> None:
+        for risk, words in ((0.17, "17 %"), (0.024, "2.4 %")):
+            text = said(reasons.for_nothing_safe(problem(), pull(2, 20.0), forecast(settings(0.0), risk=risk)))[
+                "risk gate"
+            ]
+            assert text.endswith(f"after pull 2 keeps the risk at or under 1 %: the mildest step still has {words}.")
+
+
+class TestEnds:
+    def test_done_gives_deviation_tolerance_and_margin(self) -> None:
+        best = replace(pull(4, 40.0), peak_kpa=15.0 * PSI, sustained_peak_kpa=15.0 * PSI)
+        found = said(reasons.for_done(problem(), best, 0.31 * PSI))
+        assert (
+            found["done"] == "Pull 4 is 0.31 psi from the target, within the tolerance of 0.40 psi; its settings stand."
+        )
+        higher = replace(best, peak_kpa=16.5 * PSI, sustained_peak_kpa=16.5 * PSI)
+        assert found["limit"] == "Its highest boost was 15.0 psi, 4.0 psi under the limit."
+        assert "16.5 psi, 2.5 psi under" in said(reasons.for_done(problem(), higher, 0.31 * PSI))["limit"]
+
+    def test_good_enough_gives_what_was_thought_possible(self) -> None:
+        for could in (0.30, 0.38):
+            text = said(reasons.for_good_enough(problem(), pull(4, 40.0), 0.43 * PSI, could * PSI))["done"]
+            assert f"0.43 psi from the target; the best thought possible is {could:.2f} psi" in text
+
+    @pytest.mark.parametrize("cause", sorted(reasons.CAUSE_WORDS))
+    def test_out_of_reach_says_what_holds_the_car_back_and_from_where(self, cause: str) -> None:
+        texts = [
+            said(reasons.for_out_of_reach(problem(), pull(4, 40.0), 2.0 * PSI, 1.6 * PSI, cause, rpm))["out of reach"]
+            for rpm in (5333.0, 6120.0)
+        ]
+        assert ("5330 rpm" in texts[0], "6120 rpm" in texts[1]) == (True, True)
+        others = {reasons.say_cause(each, 5333.0) for each in reasons.CAUSE_WORDS}
+        assert len(others) == len(reasons.CAUSE_WORDS)
+        best = said(reasons.for_out_of_reach(problem(), pull(4, 40.0), 2.0 * PSI, 1.6 * PSI, cause, 5333.0))
+        assert "1.60 psi from the target; pull 4 is at 2.00 psi" in best["best possible"]
+
+    @pytest.mark.parametrize(
+        ("level", "duty", "cause"),
+        [(20.0, 0.0, "floor above target"), (10.0, 90.0, "duty range used up"), (16.0, 40.0, "shape of the curve")],
+    )
+    def test_the_cause_follows_the_expected_curve(self, level: float, duty: float, cause: str) -> None:
+        assert reasons.hardware(outlook(), forecast(settings(duty), level_psi=level))[0] == cause
+
+    @pytest.mark.parametrize(
+        ("low", "high", "cause"), [(3900.0, 4600.0, "boost arrives late"), (6000.0, 7000.0, "out of breath at the top")]
+    )
+    def test_where_boost_is_missing_decides_the_cause(self, low: float, high: float, cause: str) -> None:
+        given = forecast(settings(40.0), level_psi=16.0)
+        rpm = problem().target.grid(100.0)
+        curves = np.where((rpm >= low) & (rpm <= high), 12.0 * PSI, given.curves)
+        found, at = reasons.hardware(outlook(), replace(given, curves=curves))
+        assert found == cause
+        assert low <= at <= high
+
+
+class TestPull:
+    def why(self, chosen: Forecast, *, bad: Any = (), binding: Any = (), chance: float = 1.0) -> dict[str, str]:
+        seen = [pull(1, 0.0), pull(2, 20.0)]
+        bad = [replace(each, pull=seen[-1]) for each in bad]
+        return said(reasons.for_pull(outlook(), seen, bad, chosen, binding, 0.9 * PSI, chance))
+
+    def test_aim_gives_what_is_turned_and_what_it_is_to_mend(self) -> None:
+        text = self.why(forecast(settings(35.0), level_psi=13.0))["aim"]
+        assert text.startswith("Duty 35 % instead of 20 %: at ")
+        assert "under the target; this step should bring it to 13.0 psi of 16.0 psi wanted" in text
+        assert "bring it to 14.0 psi" in self.why(forecast(settings(35.0), level_psi=14.0))["aim"]
+        ramped = replace(settings(20.0), ramp_add=5.0)
+        assert self.why(forecast(ramped))["aim"].startswith("Ramp add 5 points instead of 0 points: ")
+
+    def test_the_same_again(self) -> None:
+        assert "one more look is worth more than a change after pull 2" in self.why(forecast(settings(20.0)))["repeat"]
+
+    def test_limit_gives_peak_margin_and_risk_as_the_screens_do(self) -> None:
+        text = self.why(forecast(settings(35.0), risk=0.0037, level_psi=13.0))["limit"]
+        assert text == "Highest boost is expected at 13.0 psi, at most 13.0 psi in 19 of 20 pulls: " + (
+            "6.0 psi under the limit; risk 0.4 %."
+        )
+        assert (
+            "5.0 psi under the limit; risk under 0.1 %"
+            in self.why(forecast(settings(35.0), risk=0.0002, level_psi=14.0))["limit"]
+        )
+
+    def test_what_held_it_back_in_words(self) -> None:
+        text = self.why(forecast(settings(40.0)), binding=("duty step", "ramp_add range", "risk gate"))["held back"]
+        assert text == (
+            "Held back by the step of duty, 20 points; the end of the range of ramp add; the risk of 1 % that the job "
+            "allows."
+        )
+        assert "held back" not in self.why(forecast(settings(40.0)))
+
+    def test_backing_off_says_from_what(self) -> None:
+        passed = Offender(pull(2, 20.0), "limit passed", latest=True)
+        assert "over the limit of 19.0 psi: backed off" in self.why(forecast(settings(10.0)), bad=[passed])["back off"]
+        aborted = replace(passed, why="aborted")
+        assert "Pull 2 was aborted: backed off" in self.why(forecast(settings(10.0)), bad=[aborted])["back off"]
+        assert "back off" not in self.why(forecast(settings(10.0)))
+
+    def test_poor_prospects_are_said(self) -> None:
+        assert "best thought possible is 0.90 psi" in self.why(forecast(settings(35.0)), chance=0.2)["prospect"]
+        assert "prospect" not in self.why(forecast(settings(35.0)), chance=0.8)
+
+
+def test_what_if_follows_settings_and_limit() -> None:
+    seen = [pull(1, 0.0), pull(2, 20.0)]
+    mild, bold = (foresight.expected(problem(), seen, settings(duty)) for duty in (25.0, 90.0))
+    assert "The risk is within" in mild.reasons[1].text
+    assert "above the 1 % that the job allows: this would not be proposed" in bold.reasons[1].text
+    assert mild.reasons[0].text != bold.reasons[0].text
+    assert f"under {problem().say(bold.peak_high_kpa)} in 19 of 20" in bold.reasons[0].text
+
+
+class TestWhyOfOneKnob:
+    @pytest.mark.parametrize(
+        ("risks", "words"),
+        [
+            ((0.001, 0.002, 0.003), ""),
+            ((0.02, 0.03, 0.04), "; all of it is over the 1 % that the job allows"),
+            ((0.001, 0.002, 0.04), "; from 40 % up it is over the 1 % that the job allows"),
+            ((0.04, 0.002, 0.001), "; up to 20 % it is over the 1 % that the job allows"),
+            ((0.001, 0.04, 0.001), "; at 30 % it is over the 1 % that the job allows"),
+        ],
+    )
+    def test_which_part_of_the_span_is_closed(self, risks: tuple[float, ...], words: str) -> None:
+        judged = [forecast(settings(20.0 + 10.0 * i), risk=risk) for i, risk in enumerate(risks)]
+        assert _gate_words(problem(), "duty", judged) == words
+
+    def test_span_gives_ends_and_the_least(self) -> None:
+        judged = [forecast(settings(20.0 + 10.0 * i), each) for i, each in enumerate((2.0, 1.0, 1.5))]
+        text = _span_words(problem(), "duty", judged, True)
+        assert text.startswith(
+            "From 20 % to 40 %, all that one step allows, the expected deviation goes from 2.00 psi to"
+        )
+        assert "least is 1.00 psi at 30 %" in text
+        assert "least" not in _span_words(problem(), "duty", judged[:2], True)
+        assert _span_words(problem(), "duty", judged[:1], True) == "It has no other value within one step."
+
+
+class TestWhatWouldChange:
+    @pytest.mark.parametrize(
+        ("deviation", "risk", "words"),
+        [
+            (0.5, 0.031, "would not pass the gate: risk 3.1 % (0.50 psi expected deviation)"),
+            (0.5, 0.004, "would bring the expected deviation to 0.50 psi instead of 1.20 psi, at a risk of 0.4 %"),
+            (1.19, 0.004, "would bring nothing to speak of: 1.19 psi expected deviation, risk 0.4 %"),
+        ],
+    )
+    def test_a_wider_step(self, deviation: float, risk: float, words: str) -> None:
+        text = _cap_change(problem(), decision(), "duty", forecast(settings(65.0), deviation, risk)).text
+        assert text == f"Duty at 65 %, were its step wider, {words}."
+
+    def test_a_cause_that_is_no_hardware(self) -> None:
+        job, seen = problem(), [pull(1, 0.0)]
+        stop = decision(verdict="stop", settings=None, cause="limit passed twice")
+        texts = said(would_change(Outlook(job, seen, surrogate_for(job, seen)), stop, settings(0.0)))
+        assert "limit passed twice" in texts["cause"]
+
+    def test_no_risk_sentence_where_no_bolder_step_was_closed(self) -> None:
+        job, seen = problem(), [pull(1, 0.0)]
+        worse = Alternative(settings(50.0), 2.0 * PSI, 0.031, "risk gate")
+        given = Outlook(job, seen, surrogate_for(job, seen))
+        assert "risk" not in said(would_change(given, decision(alternatives=(worse,)), settings(35.0)))
+        better = replace(worse, deviation_kpa=0.6 * PSI)
+        assert "0.60 psi" in said(would_change(given, decision(alternatives=(better,)), settings(35.0)))["risk"]
+
+
+def test_a_pull_that_ended_before_the_target_is_left_out_and_says_so() -> None:
+    seen = [pull(1, 0.0), pull(2, 20.0, last_rpm=2650.0)]
+    assert "it ended before it reached the rpm range of the target" in evidence(look_at(seen), seen)[1].text
+    whole = [pull(1, 0.0), pull(2, 20.0)]
+    assert "Pull 2 is fitted: weight" in evidence(look_at(whole), whole)[1].text
