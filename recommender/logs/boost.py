@@ -19,6 +19,9 @@ AMBIENT_KPA: Final = (55.0, 108.0)
 #: Highest boost that a pull plausibly reaches, least and most. [kPa gauge]
 TOP_KPA: Final = (10.0, 420.0)
 
+#: An absolute reading at or under this is a sensor that gives nothing. [kPa absolute]
+NOTHING_KPA: Final = 3.0
+
 Kind = Literal["gauge", "absolute"]
 
 
@@ -210,6 +213,13 @@ def read_boost(
     else:
         kind, kind_reason, more = _kind_of(column, kpa, rpm, barometer_kpa, file_name)
     ambient, ambient_from, doubts = _ambient(kpa, rpm, kind, barometer_kpa, options)
+    if kind == "absolute" and np.any(kpa <= NOTHING_KPA):
+        first = int(np.flatnonzero(kpa <= NOTHING_KPA)[0])
+        count = int(np.count_nonzero(kpa <= NOTHING_KPA))
+        doubts.append(
+            f"{column.label}: {count} readings of {column.values[first]:g}, which no engine can draw, were left out"
+        )
+        kpa = np.where(kpa <= NOTHING_KPA, np.nan, kpa)
     gauge = kpa - ambient if kind == "absolute" else kpa
     top = float(np.nanmax(gauge))
     if not TOP_KPA[0] * 0.2 <= top <= TOP_KPA[1]:

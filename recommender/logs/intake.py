@@ -23,8 +23,18 @@ from recommender.logs.pulls import Recording, Span, find_falling, find_pulls, fu
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge, usual_temperatures
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
-from recommender.logs.tracing import Rows, intervals_in, trace_of, unseen_kpa, whole_intervals
+from recommender.logs.tracing import (
+    Rows,
+    dropouts_said,
+    dropped_out,
+    intervals_in,
+    trace_of,
+    unseen_kpa,
+    whole_intervals,
+)
 
+#: Boost under this share of the highest is that of part load. [-]
+LOADED_SHARE: Final = 0.3
 #: Up to so many pulls in a log each is compared with all others but itself; above, with all.
 MOST_COMPARED: Final = 50
 
@@ -51,6 +61,7 @@ def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> R
     """
     rpm, boost = _held_forward(channels.values["rpm"]), _held_forward(reading.boost_kpa)
     good = np.isfinite(channels.time_s) & np.isfinite(rpm) & np.isfinite(boost)
+    good &= ~dropped_out(channels.time_s, rpm)
     time = channels.time_s if good.all() else channels.time_s[good]
     fresh = np.concatenate([[True], np.diff(time) != 0]) if time.size else np.empty(0, dtype=bool)
     rows = np.flatnonzero(good)[fresh]
@@ -93,6 +104,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     reading = read_boost(channels.columns["boost"], channels.values["rpm"], ambient, options, raw.file_name)
     rows = _usable_rows(channels, reading, raw.file_name)
     warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
+    warnings += dropouts_said(channels.time_s, channels.values["rpm"])
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
@@ -133,11 +145,24 @@ def _unwatched(channels: Channels, options: ReadOptions) -> list[str]:
     return [f"the guard on {listed} could not watch: no such channel in the log. Log it, or name it under [channels]"]
 
 
+def _told_by_throttle(rows: Rows, finder: FinderOptions) -> bool:
+    """Whether the throttle channel tells full load: not on engines whose throttle stands open at any load."""
+    throttle = rows.values.get("throttle")
+    if throttle is None or not np.isfinite(throttle).any():
+        return False
+    threshold = full_load_pct(throttle[np.isfinite(throttle)], finder)
+    if threshold is None or finder.throttle_pct is not None:
+        return True
+    full = throttle >= threshold
+    low = float(np.median(rows.boost_kpa[full])) < LOADED_SHARE * float(rows.boost_kpa.max()) if full.any() else False
+    return not (low and float(full.mean()) > 0.5)
+
+
 def _parts(rows: Rows, options: ReadOptions) -> Iterator[tuple[int, Recording, FinderOptions]]:
     """Every part of the recording in which time rises: its first row, its rows, and the rule for it."""
-    throttle = rows.values.get("throttle")
     finder = options.finder
-    if throttle is not None and np.isfinite(throttle).any():
+    throttle = rows.values.get("throttle") if _told_by_throttle(rows, finder) else None
+    if throttle is not None:
         finder = replace(finder, throttle_pct=full_load_pct(throttle[np.isfinite(throttle)], finder))
     for first, stop in pairwise([0, *rows.backward_rows, rows.time_s.size]):
         part = slice(first, stop)
@@ -161,7 +186,23 @@ def _spans(rows: Rows, options: ReadOptions) -> tuple[list[Span], list[str]]:
             "nor the spike after it, and was not taken. Sweep upwards"
             for top, low in falling
         ]
-    return found, words
+    if len(words) > 3:
+        words = [*words[:2], f"{len(words) - 2} more sweeps downwards were not taken"]
+    return found, [*_untold(rows, options, len(found)), *words]
+
+
+def _untold(rows: Rows, options: ReadOptions, count: int) -> list[str]:
+    """What is to be said of pulls that were found without a throttle that tells full load."""
+    if _told_by_throttle(rows, options.finder):
+        return []
+    if "throttle" in rows.values and np.isfinite(rows.values["throttle"]).any():
+        return [
+            "the throttle stands open for most of the log while boost is low, as on engines that are not throttled: "
+            "pulls were looked for by engine speed and boost. Log the pedal, or name it under [channels]: throttle"
+        ]
+    if count < 2:
+        return []
+    return ["no throttle or pedal in the log: pulls were told by engine speed and boost. Look at each; log the pedal"]
 
 
 def _median(values: FloatArray | None, rows: slice) -> float | None:

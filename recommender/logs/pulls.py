@@ -298,9 +298,16 @@ def _by_rise(rec: Recording, smooth: FloatArray, options: FinderOptions) -> list
             spans.append(span)
     if not spans:
         return []
-    highest = max(float(rec.boost_kpa[s.trace_first : s.trace_last + 1].max()) for s in spans)
-    loaded = [s for s in spans if rec.boost_kpa[s.trace_first : s.trace_last + 1].max() >= 0.6 * highest]
+    reached = [_upper_boost(rec, span) for span in spans]
+    loaded = [span for span, boost in zip(spans, reached, strict=True) if boost >= 0.6 * max(reached)]
     return [span for span in loaded if span.kind != "partial"] or _longest(rec, loaded)
+
+
+def _upper_boost(rec: Recording, span: Span) -> float:
+    """Median boost over the upper half of a rise. [kPa gauge]"""
+    rows = np.arange(span.trace_first, span.sweep_last + 1)
+    middle = 0.5 * (float(rec.rpm[rows].min()) + float(rec.rpm[rows].max()))
+    return float(np.median(rec.boost_kpa[rows[rec.rpm[rows] >= middle]]))
 
 
 def _longest(rec: Recording, spans: list[Span]) -> list[Span]:

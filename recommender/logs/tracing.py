@@ -17,6 +17,10 @@ from recommender.logs.pulls import Span
 
 #: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
 _HELD: Final = 1.6
+#: Under this the engine stands, over the other it runs fast; it neither stops nor starts within this time. [rpm], [s]
+STANDING_RPM: Final = 200.0
+RUNNING_RPM: Final = 1300.0
+DROPOUT_S: Final = 3.0
 #: A burst of slip lasts for less than this, and moves engine speed by more. [s], [rpm]
 SLIP_S: Final = 1.0
 SLIP_RPM: Final = 90.0
@@ -42,6 +46,37 @@ class Rows:
         """Highest reading of the throttle; NaN where there is none. [%]"""
         throttle = self.values.get("throttle")
         return float("nan") if throttle is None or not throttle.size else float(throttle.max())
+
+
+def dropped_out(time_s: FloatArray, rpm: FloatArray) -> npt.NDArray[np.bool_]:
+    """Rows at which engine speed reads nothing for a moment although the engine runs before and after.
+
+    Args:
+        time_s, rpm: Shape (n,), NaN where blank
+    """
+    off = rpm < STANDING_RPM
+    if not off.any():
+        return off
+    running = np.flatnonzero(rpm >= RUNNING_RPM)
+    rows = np.flatnonzero(off)
+    place = np.searchsorted(running, rows)
+    between = (place > 0) & (place < running.size)
+    rows, place = rows[between], place[between]
+    short = time_s[running[place]] - time_s[running[place - 1]] < DROPOUT_S
+    found = np.zeros(rpm.size, dtype=bool)
+    found[rows[short]] = True
+    return found
+
+
+def dropouts_said(time_s: FloatArray, rpm: FloatArray) -> list[str]:
+    """The first such moment in words; nothing where there is none."""
+    rows = np.flatnonzero(dropped_out(time_s, rpm))
+    if not rows.size:
+        return []
+    return [
+        f"engine speed reads {rpm[rows[0]]:.0f} rpm at {time_s[rows[0]]:.2f} s while the engine runs before and after: "
+        f"{rows.size} such readings were left out"
+    ]
 
 
 def whole_intervals(rows: Rows) -> dict[str, float]:
