@@ -77,19 +77,22 @@ class PullEntry:
         return _on_grid(self.curve, grid_rpm)
 
     def observation(self, grid_rpm: FloatArray | None = None) -> Observation:
-        """The pull as the surrogate takes it."""
+        """The pull as the surrogate takes it. One that lies outside the grid says nothing that could be fitted."""
         facts = self.facts
+        curve = self.curve if grid_rpm is None else self.curve_on(grid_rpm)
+        outside = not curve.reached.any() and not facts.get("held")
+        span = f"{self.curve.rpm[0]:.0f} to {self.curve.rpm[-1]:.0f} rpm" if self.curve.rpm.size else "no rpm"
         return Observation(
             number=self.number,
             settings=self.settings,
-            curve=self.curve if grid_rpm is None else self.curve_on(grid_rpm),
+            curve=curve,
             peak_kpa=facts["peak_kpa"],
             sustained_peak_kpa=facts["sustained_peak_kpa"],
             noise_kpa=facts["noise_kpa"],
             oscillation_kpa=facts["oscillation_kpa"],
             complete=facts["complete"],
-            trusted=facts["trusted"],
-            remark=facts["remark"],
+            trusted=facts["trusted"] and not outside,
+            remark=f"it covers {span}, outside the target's range" if outside else facts["remark"],
             barometer_kpa=_known_barometer_kpa(facts["conditions"]),
             intake_c=number_in(facts["conditions"].get("intake_c")),
             unseen_kpa=float(facts.get("unseen_kpa") or 0.0),

@@ -14,6 +14,7 @@ from recommender.decide.allowed import idle
 from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
+from recommender.record.trials import SPACING_RPM
 from recommender.session import dialled, history
 from recommender.session.conditions import taken_up_late
 from recommender.session.pull_facts import facts_of, full_curve, measured
@@ -88,9 +89,23 @@ def _found(
     except OSError as error:
         raise LogError(f"{path}: cannot be read: {error.strerror}.") from None
     known = record.read().standing
-    found = the_pull(pulls_in(path, job, known, now), which, path.name)
+    found = _within_target(the_pull(pulls_in(path, job, known, now), which, path.name), job)
     late = taken_up_late(known, now)
     return (replace(found, warnings=(*found.warnings, late)) if late else found), content
+
+
+def _within_target(pull: LoggedPull, job: Job) -> LoggedPull:
+    """The pull, refused where it lies outside the rpm of every target: there is nothing to measure then."""
+    low, high = float(pull.trace.rpm.min()), float(pull.trace.rpm.max())
+    grids = [each.target.grid(SPACING_RPM) for each in job.targets.values()]
+    if any(low <= grid[-1] and high >= grid[0] + 2 * SPACING_RPM for grid in grids):
+        return pull
+    first, last = min(grid[0] for grid in grids), max(grid[-1] for grid in grids)
+    why = (
+        f"The pull covers {low:.0f} to {high:.0f} rpm and the target {first:.0f} to {last:.0f}: there is nothing to "
+        "measure. If it was lifted early, find out why first."
+    )
+    return replace(pull, refused=(*pull.refused, why))
 
 
 def _note_refusal(

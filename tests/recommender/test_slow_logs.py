@@ -6,10 +6,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from models.settings import Settings
-from recommender.session import PullResult, Session, Step
+from recommender.session import PullRefused, PullResult, Session, Step
 
 RUN = {"duty": 20.0, "engagement": 8.0}
 IDLE = Settings(0, 3000, 7000, 0, 0, 0)
@@ -93,3 +94,28 @@ def test_a_record_without_the_entry_reads_as_all_seen(pull_log: Callable[..., Pa
     assert entry is not None
     facts = {name: value for name, value in entry.facts.items() if name != "unseen_kpa"}
     assert replace(entry, facts=facts).observation().unseen_kpa == 0.0
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_a_pull_lifted_before_the_target_begins_is_no_evidence_and_no_fault(
+    folder: Path, job_text: str, pull_log: Callable[..., Path], first: bool
+) -> None:
+    (folder / "job.toml").write_text(job_text.replace("[2600, 3900", "[3200, 3900"), encoding="utf-8")
+    with Session.open(folder) as session:
+        if not first:
+            session.add_pull(pull_log(IDLE))
+        with pytest.raises(PullRefused, match=r"covers 22.. to 29.. rpm and the target 3200 to 6800"):
+            session.add_pull(pull_log(IDLE, last_rpm=2900.0), {"duty": 0.0})
+        step = session.next_step()
+        assert step.verdict == "repeat"
+        assert session.explain().reasons
+
+
+def test_a_pull_on_record_outside_a_target_is_left_out(session: Session, pull_log: Callable[..., Path]) -> None:
+    """A second target may begin above what an aborted pull covers."""
+    entry = session.add_pull(pull_log(IDLE, last_rpm=3400.0)).entry
+    assert entry is not None
+    seen = entry.observation(np.arange(3900.0, 6851.0, 50.0))
+    assert not seen.trusted
+    assert "to 3400 rpm, outside the target's range" in seen.remark
+    assert entry.observation().trusted
