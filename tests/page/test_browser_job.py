@@ -10,13 +10,15 @@ import sys
 import time
 import urllib.request
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from recommender.session import Session, to_json
+from recommender import wording
+from recommender.session import Session, Step, to_json
 from tests.page.chromium import drop, settings_shown, step_shown, wait_for_step
 from tests.page.garage import Bay
 
@@ -67,6 +69,20 @@ def test_page_command_and_python_give_the_same_answer(serve: Serve, visit: Visit
         [sys.executable, "-m", "recommender.cli", "next", str(bay.job), "--json"], capture_output=True, check=True
     )
     assert by_page == by_python == json.loads(command.stdout)
+    assert set(by_page) == {each.name for each in fields(Step)}  # no field is left out anywhere
+    shown = dict(
+        zip(tab.locator(".numbers dt").all_inner_texts(), tab.locator(".numbers dd").all_inner_texts(), strict=True)
+    )
+    assert shown == {
+        "Margin to the limit": f"{by_python['margin']:.1f} psi",
+        "Risk of passing it": wording.risk(by_python["risk"]),
+        "Expected peak": f"{by_python['peak']:.1f} psi",
+        "19 of 20 stay under": f"{by_python['peak_high']:.1f} psi",
+        "Limit": f"{by_python['limit']:.1f} psi",
+        "Nearest to it at": f"{by_python['tightest_rpm'] / 10:.0f}0 rpm",
+    }
+    assert tab.locator(".reasons li").all_inner_texts() == by_python["reasons"][:3]
+    assert tab.inner_text("#verdict").lower() == by_python["verdict"]
     assert settings_shown(tab) == by_python["settings"]
     changed = tab.locator(".tile.moved .label").all_inner_texts()
     assert len(changed) == len(by_python["changed"])
@@ -256,9 +272,7 @@ def test_a_watched_folder_brings_the_log(serve: Serve, visit: Visit, bay: Bay, t
         assert [pull.log for pull in session.pulls()][-1] == "stick.csv"
 
 
-def test_a_folder_is_named_on_the_page_watched_and_let_go(
-    serve: Serve, visit: Visit, bay: Bay, tmp_path: Path
-) -> None:
+def test_a_folder_is_named_on_the_page_watched_and_let_go(serve: Serve, visit: Visit, bay: Bay, tmp_path: Path) -> None:
     folder = tmp_path / "from the <b>logger"
     folder.mkdir()
     served = serve(bay.job)
