@@ -140,7 +140,7 @@ def next_(
 
     Example: nextpull next harbour-hatch
     """
-    from recommender.cli.step import step_lines
+    from recommender.cli.step import otherwise_lines, step_lines
 
     with opened(job, storage) as session:
         step = session.next_step(target)
@@ -149,7 +149,8 @@ def next_(
 
             show([to_json(step)])
             return
-        show(step_lines(step, session.job, screen()))
+        otherwise = otherwise_lines(step, session.dialled_in(step), session.job, screen())
+        show(step_lines(step, session.job, screen()) + otherwise)
 
 
 @app.command(short_help="Explain a step")

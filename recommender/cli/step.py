@@ -51,6 +51,15 @@ def step_lines(step: Step, job: Job, screen: Screen, *, asked: bool = False) -> 
     return lines
 
 
+def otherwise_lines(step: Step, dialled: Mapping[str, float], job: Job, screen: Screen) -> list[str]:
+    """That something else is dialled in than proposed, as it was put right; nothing where it is as proposed."""
+    moved = {name: value for name, value in dialled.items() if abs(value - (step.settings or dialled)[name]) > 1e-6}
+    if not moved:
+        return []
+    words = wording.settings_line(moved, job.pressure_unit)
+    return ["", *screen.listed("Mind", [f"Dialled in otherwise: {words}. The next log counts for that."])]
+
+
 def _both_ends(left: str, right: str, width: int) -> str:
     return f" {left}{' ' * max(width - len(left) - len(right) - 2, 2)}{right}"
 

@@ -124,6 +124,15 @@ def test_next_marks_what_changed_with_its_old_value(begun: Path) -> None:
     assert text.count("◀ was") == len(step.changed)
 
 
+def test_next_says_what_is_dialled_in_otherwise(begun: Path) -> None:
+    assert "Dialled in otherwise" not in nextpull("next", begun).output
+    with Session.open(begun) as session:
+        session.put_right(session.next_step().number, {"duty": 7})
+    assert "Dialled in otherwise: Duty 7 %. The next log counts for that." in " ".join(
+        nextpull("next", begun).output.split()
+    )
+
+
 def test_json_is_the_step(begun: Path) -> None:
     answer = json.loads(nextpull("next", begun, "--json").output)
     with Session.open(begun) as session:
