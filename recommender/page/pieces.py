@@ -205,8 +205,8 @@ def trust_lines(trust: Trust, last: PullResult | None, step: Step, before: Step 
     if trust.predicted == 0:
         return ["No prediction has been put to the test yet."]
     lines = [
-        f"{trust.hits} of {trust.predicted} predictions held (curve and peak); {wording.share(trust.points)} of all "
-        "points lay inside the 90 % band."
+        f"{trust.hits} of {trust.predicted} predictions held (curve and peak); on average "
+        f"{wording.share(trust.points)} of a curve lay inside its 90 % band."
     ]
     if last is not None and last.hit is False:
         lines.append(_after_miss(last, step, before))

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from models.curve import Trace
+from recommender import wording
 from recommender.job import Job
 from recommender.logs import (
     ChannelHints,
@@ -55,7 +56,7 @@ class GuardHit:
     def words(self) -> str:
         """The hit in half a sentence: ``lambda 0.91 at 12.4 s (5200 rpm), above its guard of 0.86``."""
         where = "above" if self.side == "highest" else "below"
-        moment = f"at {self.time_s:.1f} s ({self.rpm:.0f} rpm)"
+        moment = f"at {self.time_s:.1f} s ({wording.rpm(self.rpm)})"
         return f"{self.name} {self.value:.4g} {moment}, {where} its guard of {self.bound:g}"
 
 

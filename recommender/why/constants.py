@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -18,67 +17,14 @@ from recommender.decide.allowed import idle
 from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem
 from recommender.why.explanation import Constant
+from recommender.why.look import VAGUE_PERCENT, Look, constant
 from recommender.why.scatter import repeatability, rest
-from recommender.why.words import between, ends, in_unit, signed, whole
+from recommender.why.words import between, ends, signed, whole
 
-#: A range that the pulls have narrowed and moved by less than this share of it counts as assumed, not learnt.
-ASSUMED = 0.2
-#: Share of the target's highest boost, and of its rpm range, beyond which the width of a range tells nothing.
-VAGUE_BOOST, VAGUE_RPM = 0.5, 0.35
 #: Probability under which boost is said not to get there at all.
 RARELY = 0.2
-#: The same for ranges of duty and of what gain takes away. [%]
-VAGUE_PERCENT = 60.0
 #: Change of duty that its worth is given for. [points]
 DUTY_MOVE = 10.0
-
-
-@dataclass(frozen=True)
-class Look:
-    """A fitted surrogate, the one before the first pull, and the settings to look from.
-
-    Attributes:
-        problem: The job.
-        surrogate: Fitted to the pulls.
-        prior: Fitted to none.
-        base: Settings of the step, or those that stand.
-    """
-
-    problem: Problem
-    surrogate: BoostSurrogate
-    prior: BoostSurrogate
-    base: Settings
-
-    @property
-    def middle_rpm(self) -> float:
-        """Grid point in the middle of the judged range. [rpm]"""
-        target = self.problem.target
-        return self.nearest(0.5 * (target.judge_from + target.judge_to))
-
-    @property
-    def top_rpm(self) -> float:
-        """Last grid point of the judged range. [rpm]"""
-        rpm = self.surrogate.rpm_
-        return float(rpm[self.problem.target.judged(rpm)][-1])
-
-    @property
-    def vague_kpa(self) -> float:
-        """Width of a range of boost that tells nothing. [kPa]"""
-        return VAGUE_BOOST * float(np.max(self.problem.target.boost_kpa))
-
-    @property
-    def vague_rpm(self) -> float:
-        """Width of a range of engine speed that tells nothing. [rpm]"""
-        return VAGUE_RPM * float(np.ptp(self.problem.target.rpm))
-
-    def nearest(self, rpm: float) -> float:
-        """Grid point nearest to an rpm. [rpm]"""
-        grid = self.surrogate.rpm_
-        return float(grid[int(np.argmin(np.abs(grid - rpm)))])
-
-    def column(self, rpm: float) -> int:
-        """Its place on the grid."""
-        return int(np.argmin(np.abs(self.surrogate.rpm_ - rpm)))
 
 
 def constants(look: Look, observations: Sequence[Observation]) -> tuple[Constant, ...]:
@@ -96,36 +42,6 @@ def constants(look: Look, observations: Sequence[Observation]) -> tuple[Constant
         rest(look),
     ]
     return tuple(each for each in found if each is not None)
-
-
-def _constant(
-    code: str,
-    look: Look,
-    draws: Callable[[BoostSurrogate], FloatArray],
-    unit: str,
-    say: Callable[[float, float], str],
-    unknown: str,
-    widest: float,
-) -> Constant:
-    """A constant from draws of the posterior, held against the same draws before the first pull.
-
-    Args:
-        code, look, unit: Of the constant.
-        draws: Its draws from a surrogate. [kPa, rpm, % …]
-        say: Words a range.
-        unknown: Said instead where the range is wider than ``widest`` and tells nothing. [as ``draws``]
-    """
-    low, high = ends(draws(look.surrogate))
-    was_low, was_high = ends(draws(look.prior))
-    spread, now = was_high - was_low, high - low
-    narrowed = float(np.clip(1.0 - now / spread, 0.0, 1.0)) if spread > 0 and np.isfinite(now) else float("nan")
-    text = say(low, high) if not now > widest else unknown
-    moved = abs(0.5 * (low + high) - 0.5 * (was_low + was_high))
-    if not now > widest and narrowed < ASSUMED and moved < ASSUMED * spread:
-        text += " Assumed so far: the pulls have not narrowed it yet."
-    if unit == look.problem.pressure_unit:
-        low, high = in_unit(look.problem, [low, high]).tolist()
-    return Constant(code, low, high, unit, narrowed, text)
 
 
 def _boost_at(surrogate: BoostSurrogate, settings: Settings, column: int) -> FloatArray:
@@ -157,7 +73,7 @@ def _duty_worth(look: Look) -> Constant | None:
 
     unknown = f"What duty is worth from {before.duty:g} % is not known yet; a pull with other duty tells."
     widest = look.vague_kpa
-    return _constant(
+    return constant(
         "duty worth", look, lambda s: draws(s, look.column(at)), problem.pressure_unit, say, unknown, widest
     )
 
@@ -182,7 +98,7 @@ def _floor(look: Look) -> Constant:
     def draws(surrogate: BoostSurrogate) -> FloatArray:
         return _boost_at(surrogate, nothing, look.column(at))
 
-    return _constant("floor", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
+    return constant("floor", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 
 def _dead_band(look: Look) -> Constant | None:
@@ -200,7 +116,7 @@ def _dead_band(look: Look) -> Constant | None:
         )
 
     unknown = "Where duty begins to act is not known yet; pulls with different duty tell."
-    return _constant("dead band", look, draws, "%", say, unknown, VAGUE_PERCENT)
+    return constant("dead band", look, draws, "%", say, unknown, VAGUE_PERCENT)
 
 
 def _ceiling(look: Look) -> Constant:
@@ -234,7 +150,7 @@ def _ceiling(look: Look) -> Constant:
         "that reaches the target there tells whether it is enough."
     )
     unknown += short
-    return _constant("ceiling", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
+    return constant("ceiling", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 
 def _spools(surrogate: BoostSurrogate, look: Look, settings: Settings) -> FloatArray:
@@ -258,7 +174,7 @@ def _spool(look: Look) -> Constant:
 
     widest = look.vague_rpm if arrives >= RARELY else float("inf")
     unknown = f"From where boost reaches {level}, nine tenths of the target, is not known yet; the next pull tells."
-    return _constant("spool", look, lambda s: _spools(s, look, look.base), "rpm", say, unknown, widest)
+    return constant("spool", look, lambda s: _spools(s, look, look.base), "rpm", say, unknown, widest)
 
 
 def _droop(look: Look) -> Constant:
@@ -278,7 +194,7 @@ def _droop(look: Look) -> Constant:
         return f"Towards the top, boost {what} against the target."
 
     unknown = "Whether boost falls off or creeps up towards the top is not known yet; a pull up to there tells."
-    return _constant("droop", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
+    return constant("droop", look, draws, problem.pressure_unit, say, unknown, look.vague_kpa)
 
 
 def _engagement(look: Look) -> Constant | None:
@@ -312,7 +228,7 @@ def _engagement(look: Look) -> Constant | None:
     what = f"Engagement {say_knob(problem, 'engagement', value)} instead of "
     what += say_knob(problem, "engagement", knob.lower)
     unknown = f"{what}: what it does to when boost comes is not known yet; a pull with more engagement tells."
-    return _constant("engagement", look, draws, "rpm", say, unknown, look.vague_rpm)
+    return constant("engagement", look, draws, "rpm", say, unknown, look.vague_rpm)
 
 
 def _signed(problem: Problem, low_kpa: float, high_kpa: float) -> str:
@@ -343,4 +259,4 @@ def _gain(look: Look) -> Constant | None:
         )
 
     unknown = f"What gain {wording.knob_number(value)} does is not known yet; a pull with gain raised by itself tells."
-    return _constant("gain", look, draws, "%", say, unknown, VAGUE_PERCENT)
+    return constant("gain", look, draws, "%", say, unknown, VAGUE_PERCENT)

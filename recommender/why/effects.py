@@ -11,8 +11,8 @@ from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem
-from recommender.why.constants import Look
 from recommender.why.explanation import KnobEffect
+from recommender.why.look import Look
 from recommender.why.words import between, ends, in_unit, knob_in_unit, listed, signed
 
 #: A move for the picture: this share of the range, at least one resolution, at most one step.

@@ -14,7 +14,7 @@ from recommender.why.trust import unmodelled_kpa
 from recommender.why.words import in_unit
 
 if TYPE_CHECKING:
-    from recommender.why.constants import Look
+    from recommender.why.look import Look
 
 
 def repeatability(look: Look, observations: Sequence[Observation]) -> Constant:

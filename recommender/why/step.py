@@ -13,8 +13,8 @@ from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.reasons import CAUSE_WORDS, say_cause, say_knob, say_step
 from recommender.decide.step import Alternative, Decision, Problem, Reason
-from recommender.why.constants import Look
 from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
+from recommender.why.look import Look
 from recommender.why.words import in_unit, moves, settings_in_unit, upper_first
 
 #: A gain of expected deviation under this is called none. [share of the tolerance]

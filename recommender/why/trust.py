@@ -10,6 +10,7 @@ from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
+from recommender import wording
 from recommender.decide import surrogate_for
 from recommender.decide.step import Decision, Problem
 from recommender.why.explanation import Outcome, Tally
@@ -71,7 +72,7 @@ def _words(problem: Problem, decision: Decision, pull: Observation, deviation: f
         off = f"; deviation {problem.say_fine(decision.deviation_kpa)} expected, {problem.say_fine(deviation)} seen"
     else:
         off = "; no deviation, the sweep is not complete"
-    held = f"{100 * inside:.0f} % of its points lay inside the 90 % band"
+    held = f"{wording.share(inside)} of its points lay inside the 90 % band"
     if hit:
         return f"Pull {pull.number} came out as predicted: {held}; {peak}{off}."
     why = []
@@ -91,8 +92,8 @@ def tally(
     hits = sum(each.hit for each in outcomes)
     points = float(np.mean([each.inside for each in outcomes]))
     texts = [
-        f"Over the job {hits} of {len(outcomes)} predictions held (curve and peak); on average {100 * points:.0f} % of "
-        "a curve lay inside its band, which should hold 90 %."
+        f"Over the job {hits} of {len(outcomes)} predictions held (curve and peak); on average {wording.share(points)} "
+        "of a curve lay inside its band, which should hold 90 %."
     ]
     missed = [each.pull for each in outcomes if not each.hit]
     if missed or surrogate.widen > 1.0:

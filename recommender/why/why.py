@@ -13,9 +13,10 @@ from recommender.decide import surrogate_for
 from recommender.decide.allowed import idle
 from recommender.decide.outlook import Outlook
 from recommender.decide.step import Decision, Problem, Reason
-from recommender.why.constants import Look, constants
+from recommender.why.constants import constants
 from recommender.why.effects import effects
 from recommender.why.explanation import Explanation, Outcome
+from recommender.why.look import Look
 from recommender.why.step import alternatives, binding, evidence, tightest, would_change
 from recommender.why.trust import outcome, tally
 

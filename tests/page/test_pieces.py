@@ -42,7 +42,7 @@ def test_trust_is_counted_and_a_miss_is_told_with_what_it_did(step: Step, pull: 
         "No prediction has been put to the test yet."
     ]
     held = pieces.trust_lines(Trust(4, 3, 0.93), dataclasses.replace(pull, hit=True), step, None)
-    assert held == ["3 of 4 predictions held (curve and peak); 93 % of all points lay inside the 90 % band."]
+    assert held == ["3 of 4 predictions held (curve and peak); on average 93 % of a curve lay inside its 90 % band."]
     missed = dataclasses.replace(pull, hit=False, held=0.61, peak=16.2, predicted_peak=14.9)
     wider = pieces.trust_lines(Trust(4, 3, 0.8), missed, banded(step, 2.5), banded(step, 1.25))
     assert wider[1] == (

@@ -14,9 +14,10 @@ from recommender.decide import decide, surrogate_for
 from recommender.decide.outlook import Outlook
 from recommender.decide.step import Alternative, Band, Decision, Reason
 from recommender.why import explain_decision
-from recommender.why.constants import Look, constants
+from recommender.why.constants import constants
 from recommender.why.effects import effects
 from recommender.why.explanation import Explanation
+from recommender.why.look import Look
 from recommender.why.scatter import equal_pulls
 from recommender.why.step import binding, evidence, tightest, would_change
 from recommender.why.trust import outcome, tally, unmodelled_kpa
