@@ -180,7 +180,12 @@ def _best_reading(lines: list[str], quoted: bool) -> _Reading | None:
         return _best_reading(lines[:-SAMPLE_LINES], quoted)
     if best is None or len(sample) == len(lines):
         return best
-    return _reading(lines, best.separator, best.decimal, quoted)
+    # A coasting engine's numbers may fit both decimal signs: all lines decide between them.
+    signs = [best.decimal]
+    if best.separator != "," or quoted:
+        signs.append("," if best.decimal == "." else ".")
+    whole = [_reading(lines, best.separator, sign, quoted) for sign in signs]
+    return max((reading for reading in whole if reading is not None), key=lambda reading: reading.score)
 
 
 def _thousands(lines: list[str], reading: _Reading, quoted: bool) -> str | None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from recommender.logs import Dialect
+from recommender.logs import Dialect, intake
 
 from .fuzzing import (
     check_nothing_made_up,
@@ -66,3 +67,12 @@ def test_written_logs_come_back_or_are_refused(tmp_path: Path, case: tuple[Chann
 @pytest.mark.parametrize("path", sorted(FOUND.glob("*")), ids=lambda path: path.name)
 def test_what_fuzzing_found(tmp_path: Path, path: Path) -> None:
     read_without_fault(tmp_path / path.name, path.read_bytes())
+
+
+def test_the_decimal_sign_is_told_by_the_whole_head_not_by_the_coasting_engine() -> None:
+    """Its last 120 lines fit points and commas alike; 10 Hz, one sweep to about 7 000 rpm written as 7.000."""
+    log = intake(FOUND / "decimal_sign_of_a_coasting_engine.log")
+    assert "decimal commas" in log.layout
+    (pull,) = [pull for pull in log.pulls if pull.usable]
+    assert 6000.0 < pull.trace.rpm.max() < 7600.0
+    assert np.ptp(pull.trace.rpm) > 3500.0
