@@ -33,8 +33,18 @@ def violations(tab: Any) -> list[str]:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(serve: Serve, visit: Visit, bay: Bay, scheme: str) -> None:
+    with Session.open(bay.job) as session:
+        session.put_right(session.next_step().number, {"duty": 30})
     served = serve(bay.job)
     tab = visit(served.address, color_scheme=scheme, bypass_csp=True)
+    assert tab.is_visible(".otherwise")
+    tab.click("#watch summary")
+    assert violations(tab) == []
+    (bay.folder / "from the logger").mkdir(exist_ok=True)
+    tab.fill("#folder", str(bay.folder / "from the logger"))
+    with tab.expect_navigation(wait_until="load"):
+        tab.click("text=Watch this folder")
+    assert tab.is_visible("text=Stop watching")
     assert violations(tab) == []
     for path in ("/why/3", "/what-if?duty=45", "/sheet", "/why/77"):
         tab.goto(served.root + path)
