@@ -17,6 +17,7 @@ WIDEST: Final = 100
 #: A number stays on one line with its unit.
 _NUMBER_AND_UNIT: Final = re.compile(r"(\d) (psi|kPa|bar|rpm|%|points|pulls?)(?=\W|$)")
 _CODES: Final = {"bold": "1", "dim": "2", "red": "31", "green": "32", "yellow": "33", "magenta": "35", "cyan": "36"}
+_PLAIN: Final = str.maketrans({"−": "-", "–": "-", "±": "+/-", "°": " deg ", "·": "-", "→": "->"})
 _SPECIAL: Final = "█▀▄▶↻✔▔━┏┓┗┛┃─┌┐└┘│═╔╗╚╝║┄–°"
 
 
@@ -86,6 +87,11 @@ def _can_show(stream: TextIO) -> bool:
 
 
 def show(lines: list[str]) -> None:
-    """Write lines to standard output."""
-    sys.stdout.write("\n".join(lines) + "\n")
+    """Write lines to standard output. A sign that it cannot show becomes a plain one: a minus must not get lost."""
+    text = "\n".join(lines) + "\n"
+    try:
+        text.encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        text = text.translate(_PLAIN)
+    sys.stdout.write(text)
     sys.stdout.flush()

@@ -10,7 +10,7 @@ import pytest
 
 from recommender import wording
 from recommender.cli.digits import large
-from recommender.cli.screen import Screen
+from recommender.cli.screen import Screen, show
 from recommender.cli.step import FRAME, banner, step_lines, tiles
 from recommender.session import Session
 
@@ -139,3 +139,13 @@ class TestStep:
         step = replace(session.next_step(), margin=-1.25)
         text = " ".join("\n".join(step_lines(step, session.job, Screen(80))).split())
         assert "1.2 psi OVER the limit" in text
+
+
+@pytest.mark.parametrize(
+    ("encoding", "shown"), [("ascii", "-0.4 to +1.2 psi, +/-0.3"), ("utf-8", "−0.4 to +1.2 psi, ±0.3")]
+)
+def test_a_minus_is_never_lost(monkeypatch: pytest.MonkeyPatch, encoding: str, shown: str) -> None:
+    raw = io.BytesIO()
+    monkeypatch.setattr("sys.stdout", io.TextIOWrapper(raw, encoding=encoding, errors="replace"))
+    show(["−0.4 to +1.2 psi, ±0.3"])
+    assert raw.getvalue().decode(encoding).rstrip() == shown
