@@ -23,6 +23,9 @@ PER_100_M_KPA: Final = 1.2
 #: Engine speed swept between two real samples: worth a warning, and too much. [rpm]
 STEP_WARN_RPM: Final = 150.0
 STEP_MOST_RPM: Final = 600.0
+#: A leap of engine speed under full load by this much within this time is no sweep. [rpm], [s]
+LEAP_RPM: Final = 600.0
+LEAP_S: Final = 0.4
 #: Gauge and barometer may differ this much with the engine at rest. [kPa]
 KEY_ON_KPA: Final = 3.0
 #: A gauge with more noise than this does not stand still by itself. [kPa]
@@ -224,6 +227,30 @@ def slip(evidence: Evidence) -> Iterator[Remark]:
         )
 
 
+def shift_within(evidence: Evidence) -> Iterator[Remark]:
+    """Engine speed that leaps up and goes on from there: a gear shift down, or a clutch that slips."""
+    if evidence.span.kind != "sweep":
+        return
+    rows = slice(evidence.span.trace_first, evidence.span.sweep_last + 1)
+    time, rpm = evidence.time_s[rows], evidence.rpm[rows]
+    slip_rows = slipping(time, rpm)
+    ahead = np.minimum(np.searchsorted(time, time + LEAP_S, side="right") - 1, time.size - 1)
+    begun = time > time[0] + 1.5 * LEAP_S  # a leap into the pull is no part of it
+    rise = np.where(slip_rows | slip_rows[ahead] | ~begun, 0.0, rpm[ahead] - rpm)
+    if not begun.any():
+        return
+    usual = float(np.median(rise[begun]))
+    row = int(np.argmax(rise))
+    if rise[row] > max(LEAP_RPM, 6.0 * usual):
+        yield Remark(
+            "shift within",
+            f"engine speed leaps from {rpm[row]:.0f} to {rpm[ahead[row]]:.0f} rpm within {LEAP_S:g} s "
+            "and goes on from there: a gear shift down or a slipping clutch within the pull. Hold one gear",
+            float(time[row]),
+            refuses=True,
+        )
+
+
 def coverage(evidence: Evidence) -> Iterator[Remark]:
     """Judged range not covered."""
     if evidence.judged is None:
@@ -324,7 +351,7 @@ def taken_up(own: Conditions, before: tuple[Conditions, ...], earlier: tuple[Con
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    short, pinned, frozen, gaps, slow, throttle, slip, coverage, shift, key_on, conditions,
+    short, pinned, frozen, gaps, slow, throttle, slip, shift_within, coverage, shift, key_on, conditions,
 )  # fmt: skip
 
 

@@ -77,6 +77,27 @@ def test_a_shift_ends_the_pull(tmp_path: Path) -> None:
     assert "after shift" in {remark.code for remark in second.quality.remarks}
 
 
+@pytest.mark.parametrize("rate_hz", [10.0, 20.0, 50.0])
+def test_a_shift_down_within_the_pull_is_refused_with_the_moment(tmp_path: Path, rate_hz: float) -> None:
+    """From 3000 to 4500 rpm in 0.3 s, and on from there."""
+    channels = recording(rate_hz, noise_rpm=8.0)
+    start, last = full_load_rows(channels)
+    full = slice(start, last + 1)
+    since = channels["time_s"][full] - channels["time_s"][start]
+    channels["rpm"][full] = np.interp(since, [0.0, 3.0, 3.3, 10.0], [2200.0, 3000.0, 4500.0, 6800.0])
+    (pull,) = [pull for pull in read(tmp_path, channels).pulls if pull.kind == "sweep"]
+    assert not pull.usable
+    (remark,) = [remark for remark in pull.quality.remarks if remark.code == "shift within"]
+    assert remark.time_s == pytest.approx(channels["time_s"][start] + 3.0, abs=0.25)
+    assert "Hold one gear" in remark.text
+
+
+@pytest.mark.parametrize("seconds", [2.2, 4.0, 12.0])
+def test_a_quick_even_sweep_is_no_shift(tmp_path: Path, seconds: float) -> None:
+    log = read(tmp_path, recording(50.0, sweep_s=seconds))
+    assert [pull.quality.verdict for pull in log.pulls if pull.kind == "sweep"] == ["taken"]
+
+
 @pytest.mark.parametrize("throttle", [True, False])
 @pytest.mark.parametrize("seconds", [6.0, 12.0, 60.0])
 def test_a_sweep_downwards_is_refused_with_the_reason(tmp_path: Path, seconds: float, throttle: bool) -> None:
