@@ -14,13 +14,15 @@ import numpy.typing as npt
 from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
+from recommender.logs.conditions import compared, usual_temperatures
 from recommender.logs.errors import LogError
 from recommender.logs.evidence import Evidence, Quality, Remark
+from recommender.logs.falling import find_falling
 from recommender.logs.found import FoundPull, Intake
 from recommender.logs.guards import GuardFinding, watch
 from recommender.logs.options import Conditions, FinderOptions, ReadOptions, Role, guarded_role
-from recommender.logs.pulls import Recording, Span, find_falling, find_pulls, full_load_pct, shifted
-from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, compared, judge, usual_temperatures
+from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
+from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
 from recommender.logs.tracing import (

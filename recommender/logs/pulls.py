@@ -13,15 +13,13 @@ from models.units import FloatArray
 from recommender.logs.options import FinderOptions
 
 #: Width of the running median that takes noise off engine speed before it is searched. [s]
-_SMOOTH_S: Final = 0.25
+SMOOTH_S: Final = 0.25
 #: After the throttle is lifted, or engine speed has topped out, boost may still spike for this long. [s]
 AFTER_S: Final = 0.7
 #: Full load may be interrupted for this long (a bad sample) without ending. [s]
 _BRIDGE_S: Final = 0.15
 #: A burst of slip is over after this long. [s]
 _SLIP_S: Final = 1.0
-#: Engine speed falls faster than this in a gear shift, slower in a sweep downwards. [rpm/s]
-_SHIFT_RPM_S: Final = 1000.0
 #: Share of the highest throttle reading that is full load where no threshold is set.
 _FULL_SHARE: Final = 0.85
 
@@ -75,15 +73,16 @@ def full_load_pct(throttle_pct: FloatArray, options: FinderOptions) -> float | N
     return _FULL_SHARE * highest if highest > 0 else None
 
 
-def _runs(on: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+def runs(on: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last row of every run of true rows."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _bridged(on: npt.NDArray[np.bool_], time_s: FloatArray) -> npt.NDArray[np.bool_]:
+def bridged(on: npt.NDArray[np.bool_], time_s: FloatArray) -> npt.NDArray[np.bool_]:
+    """True rows with the shortest interruptions filled in. Shape (n,)"""
     filled = on.copy()
-    for first, last in _runs(~on):
+    for first, last in runs(~on):
         inside = first > 0 and last < on.size - 1
         if inside and last - first < 3 and time_s[last + 1] - time_s[first - 1] <= _BRIDGE_S + 1e-9:
             filled[first : last + 1] = True
@@ -104,7 +103,7 @@ def _first_drop(rpm: FloatArray, first: int, last: int, drop_rpm: float) -> int:
     return last + 1
 
 
-def _pieces(rpm: FloatArray, first: int, last: int, drop_rpm: float) -> list[tuple[int, int]]:
+def pieces(rpm: FloatArray, first: int, last: int, drop_rpm: float) -> list[tuple[int, int]]:
     """Parts of a run without a drop in engine speed."""
     found = []
     while first <= last:
@@ -114,14 +113,14 @@ def _pieces(rpm: FloatArray, first: int, last: int, drop_rpm: float) -> list[tup
     return found
 
 
-def _mended(time_s: FloatArray, rpm: FloatArray, pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
+def _mended(time_s: FloatArray, rpm: FloatArray, parts: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Pieces parted by slip put together again.
 
     Slip is a short burst of engine speed that falls back onto the line it was rising along; after a gear shift engine
     speed goes on from far below that line.
     """
     mended: list[tuple[int, int]] = []
-    for piece in pieces:
+    for piece in parts:
         if mended and _falls_back(time_s, rpm, mended[-1], piece):
             mended[-1] = (mended[-1][0], piece[1])
         else:
@@ -258,7 +257,7 @@ def find_pulls(rec: Recording, options: FinderOptions) -> list[Span]:
     """
     if rec.time_s.size < 4:
         return []
-    smooth = median_smooth(rec.time_s, rec.rpm, _SMOOTH_S)
+    smooth = median_smooth(rec.time_s, rec.rpm, SMOOTH_S)
     if rec.throttle_pct is not None:
         threshold = full_load_pct(rec.throttle_pct, options)
         if threshold is None:
@@ -269,13 +268,13 @@ def find_pulls(rec: Recording, options: FinderOptions) -> list[Span]:
 
 def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_], options: FinderOptions) -> list[Span]:
     found: list[Span] = []
-    for first, last in _runs(_bridged(full, rec.time_s)):
+    for first, last in runs(bridged(full, rec.time_s)):
         if last - first < 3:
             continue
-        pieces = _mended(rec.time_s, smooth, _pieces(smooth, first, last, options.largest_drop_rpm))
+        parts = _mended(rec.time_s, smooth, pieces(smooth, first, last, options.largest_drop_rpm))
         lead = first
-        for number, piece in enumerate(pieces):
-            final = number == len(pieces) - 1
+        for number, piece in enumerate(parts):
+            final = number == len(parts) - 1
             at_end = final and last >= rec.time_s.size - 2
             ending: Ending = "log ends" if at_end else "throttle lifted" if final else "engine speed fell"
             span = _span(
@@ -290,7 +289,7 @@ def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_]
 def _by_rise(rec: Recording, smooth: FloatArray, options: FinderOptions) -> list[Span]:
     last = rec.time_s.size - 1
     spans: list[Span] = []
-    for piece in _mended(rec.time_s, smooth, _pieces(smooth, 0, last, options.largest_drop_rpm)):
+    for piece in _mended(rec.time_s, smooth, pieces(smooth, 0, last, options.largest_drop_rpm)):
         at_end = piece[1] >= last - 1
         ending: Ending = "log ends" if at_end else "engine speed topped out"
         span = _span(rec, smooth, piece, options, lead_row=piece[0], ending=ending, throttled=False, after_shift=False)
@@ -312,33 +311,6 @@ def _upper_boost(rec: Recording, span: Span) -> float:
 
 def _longest(rec: Recording, spans: list[Span]) -> list[Span]:
     return sorted(spans, key=lambda span: rec.rpm[span.last] - rec.rpm[span.first])[-1:]
-
-
-def find_falling(rec: Recording, options: FinderOptions) -> list[tuple[int, int]]:
-    """First and last row of every stretch in which engine speed falls under full load, as on a dyno that brakes.
-
-    Without a throttle channel, load is taken as full where boost stands near the highest of the recording. A gear
-    shift is quicker than ``_SHIFT_RPM_S``.
-    """
-    if rec.time_s.size < 4:
-        return []
-    smooth = median_smooth(rec.time_s, rec.rpm, _SMOOTH_S)
-    if rec.throttle_pct is None:
-        full = rec.boost_kpa >= max(0.6 * float(rec.boost_kpa.max()), 10.0)
-    else:
-        threshold = full_load_pct(rec.throttle_pct, options)
-        if threshold is None:
-            return []
-        full = rec.throttle_pct >= threshold
-    found = []
-    for first, last in _runs(_bridged(full, rec.time_s)):
-        for begin, end in _pieces(-smooth, first, last, options.largest_drop_rpm):
-            top = begin + int(np.argmax(smooth[begin : end + 1]))
-            low = top + int(np.argmin(smooth[top : end + 1]))
-            fall, seconds = float(smooth[top] - smooth[low]), float(rec.time_s[low] - rec.time_s[top])
-            if fall >= options.least_rise_rpm and seconds >= max(options.least_length_s, fall / _SHIFT_RPM_S):
-                found.append((top, low))
-    return found
 
 
 def shifted(span: Span, rows: int) -> Span:

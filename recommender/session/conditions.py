@@ -9,8 +9,8 @@ from typing import Final
 
 from models.settings import Settings
 from recommender.decide.step import same
+from recommender.logs.conditions import BAROMETER_GAP_KPA, INTAKE_GAP_C
 from recommender.logs.options import Conditions
-from recommender.logs.quality import BAROMETER_GAP_KPA, INTAKE_GAP_C
 from recommender.record.trials import PullEntry
 from recommender.session.pull_log import conditions_in
 
