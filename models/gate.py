@@ -36,28 +36,28 @@ from models.units import FloatArray
 #: Wide on purpose: the 90 % span of each covers soft and stiff springs, lazy and touchy solenoids, early and late
 #: turbos. Held against the virtual cars of every kind, and kept wider than they are.
 CONSTANTS: Final[dict[str, tuple[float, float]]] = {
-    "log_floor": (np.log(0.61), 0.32),  # spring's boost over the highest target
-    "floor_slope": (0.0, 0.20),  # log floor, judge_from to judge_to
-    "log_creep": (np.log(0.33), 0.45),  # boost with the gate wide open at mid range, over the highest target
-    "creep_slope": (0.7, 0.4),  # log of it, judge_from to judge_to
-    "spool_at": (-0.11, 0.16),  # u at which the spool line passes the highest target
-    "log_spool_slope": (np.log(3.8), 0.38),  # log boost per u along the spool line
-    "log_top": (np.log(1.60), 0.27),  # ceiling at mid range over the highest target
-    "top_slope": (-0.16, 0.22),  # log ceiling, judge_from to judge_to
+    "log_floor": (np.log(0.61), 0.29),  # spring's boost over the highest target
+    "floor_slope": (0.0, 0.14),  # log floor, judge_from to judge_to
+    "log_creep": (np.log(0.33), 0.32),  # boost with the gate wide open at mid range, over the highest target
+    "creep_slope": (0.7, 0.28),  # log of it, judge_from to judge_to
+    "spool_at": (-0.11, 0.14),  # u at which the spool line passes the highest target
+    "log_spool_slope": (np.log(3.8), 0.27),  # log boost per u along the spool line
+    "log_top": (np.log(1.60), 0.19),  # ceiling at mid range over the highest target
+    "top_slope": (-0.16, 0.15),  # log ceiling, judge_from to judge_to
     "dead_low": (9.5, 5.0),  # duty at which the solenoid begins to bleed [%]
     "full_at": (89.0, 8.5),  # duty at which it can bleed no more [%]
     "log_curvature": (np.log(1.24), 0.23),  # exponent of the share over its travel
     "logit_most": (0.87, 0.40),  # share bled at the end of the travel
-    "duty_tilt": (-0.16, 0.20),  # how much less duty is worth at judge_to than at judge_from
-    "duty_bow": (0.04, 0.11),  # the same, second order
-    "log_knee": (np.log(9.0), 0.60),  # sharpness of the knee with the gate idle
-    "log_sharpen": (np.log(0.9), 0.50),  # how much engagement sharpens it
+    "duty_tilt": (-0.16, 0.14),  # how much less duty is worth at judge_to than at judge_from
+    "duty_bow": (0.04, 0.077),  # the same, second order
+    "log_knee": (np.log(9.0), 0.42),  # sharpness of the knee with the gate idle
+    "log_sharpen": (np.log(0.9), 0.35),  # how much engagement sharpens it
     "log_spike": (np.log(0.06), 0.65),  # boost past the knee per unit of engagement too near, over the regulated boost
-    "spike_from": (0.88, 0.08),  # engagement over regulated boost from which the spike grows
+    "spike_from": (0.88, 0.056),  # engagement over regulated boost from which the spike grows
     "log_spike_idle": (np.log(0.007), 0.80),  # boost past the knee with engagement idle
-    "log_spike_length": (np.log(0.08), 0.45),  # u over which the spike dies
-    "log_pull_together": (np.log(1.5), 0.90),  # feedback: error divided by 1 + this at full gain
-    "aim_offset": (0.0, 0.015),  # where feedback pulls to, over the target, less 1
+    "log_spike_length": (np.log(0.08), 0.32),  # u over which the spike dies
+    "log_pull_together": (np.log(1.5), 0.63),  # feedback: error divided by 1 + this at full gain
+    "aim_offset": (0.0, 0.01),  # where feedback pulls to, over the target, less 1
     "log_ring_from": (np.log(0.60), 0.45),  # share of full gain from which it rings
     "log_ring": (np.log(0.04), 0.70),  # growth of the ringing, over boost per tenth of the gain range
 }
@@ -69,10 +69,13 @@ SPOOL_SHAPE: Final = (0.25, 0.15)
 TOP_SHAPE: Final = (0.40, 0.08)
 SHAPE_SPACING: Final = 0.22
 #: The same for the logarithm of what a point of duty is worth, over duty [%]: solenoids that differ from the formula.
-DUTY_SHAPE: Final = (15.0, 0.36)
+DUTY_SHAPE: Final = (20.0, 0.42)
 DUTY_SPACING: Final = 9.0
 #: Duty at which the response is tabulated. [%]
 DUTY_TABLE: Final = np.linspace(0.0, 100.0, 51)
+
+#: Rpm by which boost answers duty late, over the judged range: lag of solenoid, gate and gauge in a usual sweep.
+DUTY_LAG: Final = 0.06
 
 #: Sharpness of the step from boost that the gate holds to boost that it cannot let off.
 CREEP_SHARPNESS: Final = 10.0
@@ -200,7 +203,7 @@ class Gate:
     def _regulated(self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray, points: slice) -> FloatArray:
         """Boost that the gate would hold if the turbo could always give it. (D, S, M), kPa gauge"""
         u = self.u[points]
-        place = effective_duty(self.rpm[points], settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])
+        place = effective_duty(self.rpm[points] - DUTY_LAG * self.span_rpm, settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])
         cell = np.minimum(place.astype(np.int64), DUTY_TABLE.size - 2)
         lift = parts.lift[:, cell]
         lift += (parts.lift[:, cell + 1] - lift) * (place - cell)

@@ -38,11 +38,16 @@ from models.units import FloatArray
 COLUMNS = ("duty", "ramp_from", "ramp_to", "ramp_add", "engagement", "gain", "rpm", "pull")
 
 #: Reach of the Gaussian process: u, effective duty [%], engagement over highest target, gain over its range.
-REACH = (0.30, 16.0, 0.30, 0.30)
+REACH = (0.30, 30.0, 0.30, 0.30)
+#: What a ramp may do beside it: reach over u, and standard deviation over the highest target and a slope of duty of one
+#: point per u. Gate and turbo answer a steep ramp late and then run past it, which no curve of boost over duty knows.
+STEEP = (0.15, 0.002)
+#: Length over which that slope is taken: it counts a little past the ramp's end. [u]
+SLOPE_OVER = 0.1
 #: Factors on its size and on the repeatability that are weighed against each other after the first fit.
-SIZES = (0.8, 1.2, 2.0, 3.5)
+SIZES = (0.4, 0.6, 0.9, 1.3, 2.0, 3.5)
 #: Natural logarithm's deviation of both factors a priori.
-SIZE_SPREAD = 0.6
+SIZE_SPREAD = 0.9
 #: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
 TAIL_FREEDOM = 5.0
 TAIL_SCALE = 1.6449 / 2.0150
@@ -75,7 +80,7 @@ class Posterior:
     root: FloatArray  # (N, N) lower Cholesky factor of the covariance of y around the gate's curves
     weights: FloatArray  # (N, D) covariance solved against the misfit of each draw
     best_weights: FloatArray  # (N, 1)
-    inputs: FloatArray  # (N, 4) scaled inputs of the Gaussian process
+    inputs: FloatArray  # (N, 6) inputs of the Gaussian process
     size: float
     repeatability: float
 
@@ -242,9 +247,13 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return curves[:, e.pull, e.point]
 
     def _inputs(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:
-        """Scaled inputs of the Gaussian process on the grid. Shape (S, M, 4)"""
+        """Inputs of the Gaussian process on the grid. Shape (S, M, 6)
+
+        Four scaled by their reach; u over the reach of what a ramp does beside it; the slope of duty, points per u.
+        """
         u = self.gate_.u[point]
         duty = effective_duty(self.rpm_[point], settings)
+        slope = (duty - effective_duty(self.rpm_[point] - SLOPE_OVER * self.gate_.span_rpm, settings)) / SLOPE_OVER
         shape = duty.shape
         return np.stack(
             [
@@ -252,9 +261,19 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
                 duty / REACH[1],
                 np.broadcast_to(settings[:, 4, None] / self.gate_.scale_kpa / REACH[2], shape),
                 np.broadcast_to(settings[:, 5, None] / self.gate_.full_gain / REACH[3], shape),
+                np.broadcast_to(u / STEEP[0], shape),
+                slope,
             ],
             axis=-1,
         )
+
+    def _likeness(self, first: FloatArray, second: FloatArray | None = None) -> FloatArray:
+        """Covariance of the residual over its squared size: smooth in all inputs, and a ramp's own doing. (n, m)"""
+        other = first if second is None else second
+        smooth = RBF()(first[:, :4], other[:, :4])
+        steep = RBF()(first[:, 4, None], other[:, 4, None])
+        share = (STEEP[1] / self.residual) ** 2
+        return np.asarray(smooth + share * np.outer(first[:, 5], other[:, 5]) * steep)
 
     def _size_kpa(self, size: float) -> float:
         if not self.process:
@@ -281,7 +300,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         rest = self.drift**2 * walk * levels
         rest += np.where(equal, self.rpm_jitter**2 * slope[:, None] * slope[None, :], 0.0)
         rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
-        return np.asarray(RBF()(inputs[some])), np.where(equal, levels, 0.0), rest
+        return np.asarray(self._likeness(inputs[some])), np.where(equal, levels, 0.0), rest
 
     def _condition(self) -> None:
         e = self.evidence_
@@ -291,7 +310,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             best = np.zeros(gate.size)
             z = xi if self.physics else np.zeros_like(xi)
             size, repeat = 1.0, 1.0
-            inputs = self._inputs(e.settings)[e.mask] if e.y.size else np.empty((0, 4))
+            inputs = self._inputs(e.settings)[e.mask] if e.y.size else np.empty((0, 6))
             root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True) if e.y.size else np.empty((0, 0))
         else:
             inputs = self._inputs(e.settings)[e.mask]
@@ -406,7 +425,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Covariance of new curves with the data. Shape (S, M, N)"""
         e, p = self.evidence_, self.posterior_
         inputs = self._inputs(settings, points)
-        flat = self._size_kpa(p.size) ** 2 * RBF()(inputs.reshape(-1, 4), p.inputs)
+        flat = self._size_kpa(p.size) ** 2 * self._likeness(inputs.reshape(-1, 6), p.inputs)
         walk = self.drift**2 * e.numbers[e.pull] * e.y
         return np.asarray(flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk)
 
@@ -440,8 +459,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """
         p = self.posterior_
         inputs = self._inputs(settings)
-        kernel = RBF()
-        own = np.stack([self._size_kpa(p.size) ** 2 * kernel(row) for row in inputs])
+        own = np.stack([self._size_kpa(p.size) ** 2 * self._likeness(row, row) for row in inputs])
         shares = p.repeatability**2 + self.drift**2 * self.next_number
         own = own + shares * level[:, :, None] * level[:, None, :]
         slope = np.gradient(level, self.gate_.u, axis=1)
@@ -476,6 +494,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         Mean over three independent readings of the curve: its whole height, its tilt and its bow, each over the
         standard deviation that the drawn curves have in it. About 1 where the surrogate is honest.
         """
+        if not pull.curve.reached.any():
+            return 1.0
         known = (self.rpm_ >= pull.curve.rpm[pull.curve.reached][0]) & (
             self.rpm_ <= pull.curve.rpm[pull.curve.reached][-1]
         )

@@ -50,6 +50,12 @@ def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
     return [knob.index_span(value) for knob, value in zip(knobs, last, strict=True)]
 
 
+#: Steepest ramp that is proposed. Gate and turbo cannot follow a steeper one, they run past it. [points a 100 rpm]
+STEEPEST = 2.0
+#: Share of a step of the ramp that the solenoid may see on top of a full step of duty.
+ON_TOP = 0.6
+
+
 @dataclass(frozen=True)
 class Offender:
     """Settings that passed the limit or whose pull was aborted: nothing at or above them is proposed.
@@ -132,28 +138,54 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     return np.asarray(no_more & less)
 
 
-def most_duty(problem: Problem, observations: Sequence[Observation]) -> float:
-    """Highest duty, ramp included, that may be asked for anywhere: the highest run so far and one step of duty. [%]
+@dataclass(frozen=True)
+class Reach:
+    """How far a step may go beyond what each knob's own step allows.
 
-    Duty's step is a cap on what the solenoid sees. A ramp on top of a full step of duty would go past it, into a part
-    of the solenoid's travel of which no pull has told anything.
+    Attributes:
+        duty: Highest duty, ramp included, that may be asked for anywhere. [%]
+        steepness: Steepest ramp. [points a 100 rpm]
+    """
+
+    duty: float = 100.0
+    steepness: float = STEEPEST
+
+
+#: No bound but the knobs' own.
+EVERYWHERE = Reach(steepness=float("inf"))
+
+
+def reach_of(problem: Problem, observations: Sequence[Observation]) -> Reach:
+    """What the pulls so far open up.
+
+    Duty's step is a cap on what the solenoid sees: the highest duty run so far, one step, and a part of a step of the
+    ramp. A whole ramp on top of a whole step would go far into a part of the solenoid's travel of which no pull has
+    told anything. A ramp steeper than ``STEEPEST`` is proposed only where one was run already.
     """
     rpm = problem.target.grid(100.0)
     run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
-    step = max(problem.knobs["duty"].step, problem.knobs["ramp_add"].step if problem.knobs["duty"].fixed else 0.0)
-    return run + step
+    duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
+    step = ramp.step if duty.fixed else duty.step + ON_TOP * ramp.step * (not ramp.fixed)
+    last = [_steepness(pull.settings.as_array()[None])[0] for pull in observations[-1:]]
+    return Reach(run + step, float(max([STEEPEST, *last])))
+
+
+def _steepness(settings: FloatArray) -> FloatArray:
+    """How fast duty rises or falls along the ramp. [points a 100 rpm], shape (S,)"""
+    length = np.maximum(settings[:, 2] - settings[:, 1], 1e-6)
+    return np.asarray(100.0 * np.abs(settings[:, 3]) / length)
 
 
 def forbidden(
-    problem: Problem, settings: FloatArray, bad: Sequence[Offender], duty_up_to: float = 100.0
+    problem: Problem, settings: FloatArray, bad: Sequence[Offender], reach: Reach = EVERYWHERE
 ) -> npt.NDArray[np.bool_]:
     """Settings that may not be proposed whatever the surrogate thinks of them. Shape (S,)
 
     The latest offender, while no pull has been run since, lets only milder settings through.
     """
-    out = settings[:, 1] >= settings[:, 2]
-    if duty_up_to < 100.0:
-        out = out | (effective_duty(problem.target.grid(100.0), settings).max(axis=1) > duty_up_to + 1e-9)
+    out = (settings[:, 1] >= settings[:, 2]) | (_steepness(settings) > reach.steepness + 1e-9)
+    if reach.duty < 100.0:
+        out = out | (effective_duty(problem.target.grid(100.0), settings).max(axis=1) > reach.duty + 1e-9)
     for offender in bad:
         out = out | at_or_above(problem, settings, offender.pull.settings)
         if offender.latest:

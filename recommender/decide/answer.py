@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -105,7 +106,9 @@ def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Revie
         return "at or above settings that went wrong"
     if any(offender.latest and not backed_off(problem, row, offender)[0] for offender in seen.bad):
         return "too near settings that went wrong"
-    if forbidden(problem, row, seen.bad, seen.duty_up_to)[0]:
+    if forbidden(problem, row, (), replace(seen.reach, duty=100.0))[0]:
+        return "steep ramp"
+    if forbidden(problem, row, (), seen.reach)[0]:
         return "most duty"
     if forecast.risk > problem.risk:
         return "risk gate"

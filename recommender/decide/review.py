@@ -10,7 +10,7 @@ import numpy as np
 from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
-from recommender.decide.allowed import Offender, forbidden, most_duty, offenders
+from recommender.decide.allowed import Offender, Reach, forbidden, offenders, reach_of
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Problem
 
@@ -27,13 +27,13 @@ class Review:
         best: The trusted pull with least deviation that kept the limit; None before there is one.
         best_kpa: Its deviation. [kPa]
         bad: What must not be repeated.
-        duty_up_to: Highest duty, ramp included, that the next step may ask for anywhere. [%]
+        reach: How far the next step may go beyond the knobs' own steps.
     """
 
     best: Observation | None
     best_kpa: float
     bad: tuple[Offender, ...]
-    duty_up_to: float
+    reach: Reach
 
 
 def review(problem: Problem, observations: Sequence[Observation]) -> Review:
@@ -46,14 +46,14 @@ def review(problem: Problem, observations: Sequence[Observation]) -> Review:
     rows = [row for row in rows if np.isfinite(row[0])]
     bad = tuple(offenders(problem, observations))
     if not rows:
-        return Review(None, float("inf"), bad, most_duty(problem, observations))
+        return Review(None, float("inf"), bad, reach_of(problem, observations))
     least, _, pull = min(rows, key=lambda row: row[:2])
-    return Review(pull, least, bad, most_duty(problem, observations))
+    return Review(pull, least, bad, reach_of(problem, observations))
 
 
 def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
     """Whether settings stand at or above some that went wrong, or ask for more duty than the next step may."""
-    return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad, seen.duty_up_to)[0])
+    return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad, seen.reach)[0])
 
 
 def surrogate_for(problem: Problem, observations: Sequence[Observation]) -> BoostSurrogate:

@@ -28,7 +28,7 @@ def merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> t
     spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
     objective = effort - expected_improvement(deviations.mean(axis=0), spread, to_beat(outlook.problem, seen))
     violation = np.maximum(-outlook.headroom(highest) / outlook.problem.limit_kpa, 0.0)
-    return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.duty_up_to)
+    return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.reach)
 
 
 def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArray:

@@ -77,7 +77,7 @@ def test_where_a_ramp_lies_counts_only_while_it_adds_something() -> None:
         ("risk gate", "over the 1 % that the job allows"),
         ("more deviation expected", "the step has 1.20 psi"),
         ("less to learn from it", "it would teach less about the car"),
-        ("most duty", "duty with its ramp would go past the highest run so far by more than one step"),
+        ("most duty", "duty with its ramp would go too far past the highest run so far"),
         ("too near settings that went wrong", "not far enough below the pull that went wrong"),
         ("at or above settings that went wrong", "at least as much boost as a pull that went wrong"),
     ],
