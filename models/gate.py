@@ -182,16 +182,21 @@ class Gate:
         log_ceiling = log_scale + _soft_min(spool, top, 6.0)
         return Parts(c, log_floor, log_ceiling, _lift(c, duty_shape))
 
-    def boost(self, parts: Parts, settings: FloatArray, points: slice = slice(None)) -> FloatArray:
+    def boost(
+        self, parts: Parts, settings: FloatArray, points: slice = slice(None), *, air: FloatArray | None = None
+    ) -> FloatArray:
         """Mean boost of each draw at each settings. [kPa gauge], shape (D, S, M)
 
         Args:
             parts: From ``parts``.
             settings: Shape (S, 6), engagement in kPa gauge.
             points: Grid points wanted.
+            air: Logarithm of the barometer over that for which the ceiling stands. Shape (S,)
         """
         c = {name: value[:, :, None] for name, value in parts.constants.items()}
         log_ceiling = parts.log_ceiling[:, None, points]
+        if air is not None and np.any(air):
+            log_ceiling = log_ceiling + air[None, :, None]
         regulated = self._regulated(parts, c, settings, points)
         log_regulated = np.log(regulated)
         nearness = settings[None, :, 4, None] / regulated

@@ -61,6 +61,7 @@ class Evidence:
 
     settings: FloatArray  # (pulls, 6)
     numbers: FloatArray  # (pulls,)
+    air: FloatArray  # (pulls,) logarithm of the barometer over that of the latest pull, 0 where either is unknown
     mask: npt.NDArray[np.bool_]  # (pulls, M): where there is boost
     y: FloatArray  # (N,)
     noise: FloatArray  # (N,) standard deviation of the curve
@@ -137,13 +138,23 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     # ---------------------------------------------------------------- scikit-learn's convention
 
-    def fit(self, X: npt.ArrayLike, y: npt.ArrayLike, noise_kpa: npt.ArrayLike = 0.5) -> Self:
+    def fit(
+        self,
+        X: npt.ArrayLike,
+        y: npt.ArrayLike,
+        noise_kpa: npt.ArrayLike = 0.5,
+        barometer_kpa: Mapping[float, float] | None = None,
+    ) -> Self:
         """Fit to boost values.
+
+        A turbo multiplies the air it is given, so that the ceiling's gauge pressure goes with the barometer, while a
+        spring works against it. What is predicted is a pull under the latest pull's barometer.
 
         Args:
             X: Columns as in ``COLUMNS``. Shape (n, 8)
             y: Boost. Shape (n,), [kPa gauge]
             noise_kpa: Standard deviation of ``y``. Shape (n,) or one value
+            barometer_kpa: Ambient pressure by number of the pull, where known. [kPa absolute]
         Raises:
             ValueError: shapes that do not fit, or values that are not finite.
         """
@@ -156,6 +167,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         if not (np.isfinite(rows).all() and np.isfinite(boost).all()):
             raise ValueError("X and y must be finite; leave out what was not measured")
         self._prepare()
+        self.barometer_kpa_ = dict(barometer_kpa or {})
         self.evidence_ = self._lay_out(rows, boost, np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape))
         self._condition()
         return self
@@ -183,6 +195,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def fit_pulls(self, observations: Sequence[Observation]) -> Self:
         """Fit to pulls. With none, the posterior is the prior."""
         rows, boost, noise = [], [], []
+        known_air = {
+            float(pull.number): pull.barometer_kpa for pull in observations if np.isfinite(pull.barometer_kpa)
+        }
         for pull in _most_telling(observations, self.knobs):
             known = pull.curve.reached
             count = int(known.sum())
@@ -195,7 +210,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             self.evidence_ = self._lay_out(np.empty((0, 8)), np.empty(0), np.empty(0))
             self._condition()
             return self
-        return self.fit(np.concatenate(rows), np.concatenate(boost), np.concatenate(noise))
+        return self.fit(np.concatenate(rows), np.concatenate(boost), np.concatenate(noise), known_air)
 
     def _prepare(self) -> None:
         fine = self.target.grid(50.0)
@@ -224,12 +239,13 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             none = np.empty(0)
             nowhere = np.empty(0, dtype=np.int64)
             flat = np.empty((0, self.rpm_.size), dtype=bool)
-            return Evidence(np.empty((0, 6)), none, flat, none, none, none, nowhere, nowhere)
+            return Evidence(np.empty((0, 6)), none, none, flat, none, none, none, nowhere, nowhere)
         grid_mask = np.array(mask)
         pull, point = np.nonzero(grid_mask)
         return Evidence(
             settings=np.array(settings),
             numbers=np.array(numbers),
+            air=self._air(numbers),
             mask=grid_mask,
             y=np.concatenate(values),
             noise=np.concatenate(deviations),
@@ -238,12 +254,18 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             point=point,
         )
 
+    def _air(self, numbers: Sequence[float]) -> FloatArray:
+        """Logarithm of each pull's barometer over that of the latest pull. Shape (pulls,)"""
+        latest = self.barometer_kpa_.get(max(numbers), np.nan)
+        ratio = np.array([self.barometer_kpa_.get(number, np.nan) for number in numbers]) / latest
+        return np.where(np.isfinite(ratio), np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
+
     def _mean_at_data(self, z: FloatArray) -> FloatArray:
         """Gate's boost at the data for each row of z. Shape (D, N)"""
         e = self.evidence_
         if not self.physics:
             return np.full((z.shape[0], e.y.size), 0.8 * self.gate_.scale_kpa)
-        curves = self.gate_.boost(self.gate_.parts(z), e.settings)
+        curves = self.gate_.boost(self.gate_.parts(z), e.settings, air=e.air)
         return curves[:, e.pull, e.point]
 
     def _inputs(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from sklearn.base import clone
@@ -253,3 +255,25 @@ def test_another_car_is_a_surprise() -> None:
     changed = observations[3].curve.boost_kpa * 0.75
     other = Observation(4, SOME[3], Curve(GRID, changed), float(changed.max()), float(changed.max()), NOISE_KPA)
     assert fitted.surprise_of(other) > 4 * max(fitted.surprise_of(observations[3]), 1.0)
+
+
+def test_thinner_air_lowers_what_the_turbo_can_do_and_not_what_the_spring_holds() -> None:
+    """Four pulls near sea level, then the baseline once more at 80 kPa: the ceiling there is a fifth lower."""
+    shut = Settings(90, 4900, 6700, 0, 105, 0)
+    z = np.zeros((1, Gate(TARGET, KNOBS, GRID).size))
+    run = pulls(z, [IDLE, SOME[2], SOME[4], shut, IDLE], scatter=0.0)
+    low = [dataclasses.replace(pull, barometer_kpa=101.0) for pull in run]
+    high = [*low[:-1], dataclasses.replace(low[-1], barometer_kpa=80.0)]
+    at_sea, above = surrogate().fit_pulls(low), surrogate().fit_pulls(high)
+    top_sea, top_above = (band_of(each, shut)[0].max() for each in (at_sea, above))
+    assert 0.77 * top_sea < top_above < 0.92 * top_sea  # 0.79 where the ceiling alone rules
+    np.testing.assert_allclose(band_of(above, IDLE)[0], band_of(at_sea, IDLE)[0], rtol=0.03)
+
+
+def test_a_barometer_that_is_not_known_changes_nothing() -> None:
+    run = pulls(car(3), SOME)
+    known = [dataclasses.replace(pull, barometer_kpa=96.0) for pull in run[:-1]] + [run[-1]]
+    for mine, theirs in zip(
+        band_of(surrogate().fit_pulls(run), SOME[3]), band_of(surrogate().fit_pulls(known), SOME[3]), strict=True
+    ):
+        np.testing.assert_array_equal(mine, theirs)
