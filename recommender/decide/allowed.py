@@ -50,6 +50,27 @@ def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
     return [knob.index_span(value) for knob, value in zip(knobs, last, strict=True)]
 
 
+def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[tuple[int, int]]:
+    """As ``spans``, from the last pull. After a run at held rpm the way back to the last sweep is open as well.
+
+    A held run ends at whatever duty the hand had reached; as a whole sweep that may be too much, and one step down
+    from it, too. What is milder than the last sweep plus its step has been within the caps all along.
+    """
+    near = spans(problem, observations[-1].settings)
+    sweeps = [pull for pull in observations if not _held(problem, pull)]
+    if not sweeps or sweeps[-1] is observations[-1]:
+        return near
+    return [(min(a[0], b[0]), a[1]) for a, b in zip(near, spans(problem, sweeps[-1].settings), strict=True)]
+
+
+def _held(problem: Problem, pull: Observation) -> bool:
+    """Whether a complete pull says something only about a small part of the judged range."""
+    judged = problem.target.judged(pull.curve.rpm)
+    return pull.complete and float(np.mean(pull.curve.reached[judged])) < HELD_PART
+
+
+#: Share of the judged range under which a complete pull is a run at held rpm.
+HELD_PART = 0.3
 #: Steepest ramp that is proposed. Gate and turbo cannot follow a steeper one, they run past it. [points a 100 rpm]
 STEEPEST = 2.0
 #: Share of a step of the ramp that the solenoid may see on top of a full step of duty.

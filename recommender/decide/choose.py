@@ -9,7 +9,7 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide.allowed import spans
+from recommender.decide.allowed import spans_after
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, blocked
 from recommender.decide.search import IntArray, minimise
@@ -44,7 +44,7 @@ class Choice:
 def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) -> Choice:
     """The best settings under the gate; where it holds the whole step back, the longest stride, or a retreat."""
     problem, last = outlook.problem, observations[-1]
-    allowed = _gain_last(problem, spans(problem, last.settings), last.settings, seen)
+    allowed = _gain_last(problem, spans_after(problem, observations), last.settings, seen)
     found = minimise(
         lambda points: merit(outlook, points, last.settings, seen),
         allowed,

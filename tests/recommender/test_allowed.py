@@ -11,7 +11,17 @@ from models.curve import Curve, Target
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import to_kpa
-from recommender.decide.allowed import Offender, at_or_above, backed_off, forbidden, idle, offenders, spans
+from recommender.decide.allowed import (
+    Offender,
+    at_or_above,
+    backed_off,
+    forbidden,
+    idle,
+    offenders,
+    reach_of,
+    spans,
+    spans_after,
+)
 from recommender.decide.step import Problem
 
 TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
@@ -151,3 +161,35 @@ def test_a_token_change_is_no_backing_off_after_the_limit_was_passed() -> None:
     milder = dataclasses.replace(same_gain, gain=1)
     found = backed_off(PROBLEM, np.array([each.as_array() for each in (token, same_gain, milder)]), passed)
     assert found.tolist() == [False, False, True]
+
+
+# ------------------------------------------------------------------ reach and held runs
+
+
+def test_after_a_run_at_held_rpm_the_way_back_to_the_last_sweep_is_open() -> None:
+    sweep, at = run(dataclasses.replace(BASE, duty=10)), dataclasses.replace(BASE, duty=60)
+    grid = TARGET.grid()
+    one_place = Curve(grid, np.where(np.abs(grid - 5000.0) < 80.0, 95.0, np.nan))
+    held = Observation(2, at, one_place, 95.0, 95.0)
+    duty = KNOBS["duty"]
+    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, held])[0]] == [0.0, 80.0]
+    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, run(at)])[0]] == [40.0, 80.0]
+    aborted = dataclasses.replace(held, complete=False)
+    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, aborted])[0]] == [40.0, 80.0]
+
+
+def test_a_ramp_on_top_of_a_full_step_of_duty_may_take_a_part_of_its_own() -> None:
+    reach = reach_of(PROBLEM, [run(dataclasses.replace(BASE, duty=20, ramp_add=0))])
+    assert reach.duty == pytest.approx(20 + 20 + 0.6 * 10)
+    fixed = {**KNOBS, "ramp_add": Knob("ramp_add", 0, 0, 1, 10)}
+    without = reach_of(dataclasses.replace(PROBLEM, knobs=fixed), [run(dataclasses.replace(BASE, duty=20, ramp_add=0))])
+    assert without.duty == pytest.approx(40)
+    ramped = np.array([dataclasses.replace(BASE, duty=40, ramp_add=add).as_array() for add in (6.0, 7.0)])
+    assert forbidden(PROBLEM, ramped, (), reach).tolist() == [False, True]
+
+
+def test_a_steep_ramp_is_not_proposed_unless_one_was_run() -> None:
+    steep = dataclasses.replace(BASE, ramp_from=5000, ramp_to=5400, ramp_add=10)
+    row = steep.as_array()[None]
+    assert forbidden(PROBLEM, row, (), reach_of(PROBLEM, [run(BASE)]))[0]
+    assert not forbidden(PROBLEM, row, (), reach_of(PROBLEM, [run(steep)]))[0]
