@@ -30,6 +30,7 @@ class Observation:
         intake_c: Intake air temperature; NaN where unknown. [°C]
         unseen_kpa: Height of a spike or of half a swing that the log's rate could have hidden; 0 where it shows all.
             [kPa]
+        proposed: What had been proposed for it; None where nothing was, or where it is not known.
     """
 
     number: int
@@ -45,6 +46,7 @@ class Observation:
     barometer_kpa: float = float("nan")
     intake_c: float = float("nan")
     unseen_kpa: float = 0.0
+    proposed: Settings | None = None
 
     @classmethod
     def of(

@@ -17,7 +17,7 @@ All boost in kPa gauge.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -27,6 +27,7 @@ from scipy import linalg
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.gaussian_process.kernels import RBF
 
+from models.changes import Change, directions_of
 from models.curve import Target
 from models.evidence import Observation
 from models.fit import least_squares
@@ -102,6 +103,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         widen: Factor on the spread of constants and residual, for when the last predictions missed. [-]
         process: False leaves out the Gaussian process (to show what it is worth).
         prior: Mean and standard deviation of each constant of the gate; ``models.gate.CONSTANTS`` where it is None.
+        changes: Changes of the car between its pulls: from each on, its form is unknown anew, and the pulls before it
+            count only for what they say of the rest.
         seed: Where the draws come from.
     """
 
@@ -120,6 +123,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         physics: bool = True,
         process: bool = True,
         prior: Mapping[str, tuple[float, float]] | None = None,
+        changes: tuple[Change, ...] = (),
         seed: int = 0,
     ) -> None:
         self.target = target
@@ -134,6 +138,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self.physics = physics
         self.process = process
         self.prior = prior
+        self.changes = changes
         self.seed = seed
 
     # ---------------------------------------------------------------- scikit-learn's convention
@@ -322,7 +327,22 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         rest = self.drift**2 * walk * levels
         rest += np.where(equal, self.rpm_jitter**2 * slope[:, None] * slope[None, :], 0.0)
         rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
+        changed = self._changed_at_data()[:, some]
+        rest += changed.T @ changed
         return np.asarray(self._likeness(inputs[some])), np.where(equal, levels, 0.0), rest
+
+    def _changed_at_data(self) -> FloatArray:
+        """One standard deviation of each change at the data. Shape (C, N), [kPa]"""
+        e = self.evidence_
+        if not self.changes or not e.y.size:
+            return np.empty((0, e.y.size))
+        curves = directions_of(self.gate_, self.changes, e.settings, air=e.air)[:, e.pull, e.point]
+        return np.asarray(curves * np.stack([c.weight(e.numbers)[e.pull] for c in self.changes]))
+
+    def _changed_next(self, settings: FloatArray, points: slice = slice(None)) -> FloatArray:
+        """One standard deviation of each change in the next pull. Shape (C, S, M), [kPa]"""
+        times = np.array([float(c.weight(self.next_number)) for c in self.changes])
+        return np.asarray(directions_of(self.gate_, self.changes, settings, points) * times[:, None, None])
 
     def _condition(self) -> None:
         e = self.evidence_
@@ -396,23 +416,39 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         Returns:
             Factor on the residual, factor on the repeatability.
         """
+        found: list[tuple[float, float, float]] = []
+        pairs = [(size, repeat) for size in SIZES for repeat in SIZES]
+        weighed = self._covariances(inputs, best, jacobian)
+        for (size, repeat), (covariance, lifted, _, penalty) in zip(pairs, weighed, strict=True):
+            root = linalg.cholesky(covariance, lower=True)
+            white = linalg.solve_triangular(root, lifted, lower=True)
+            found.append((0.5 * float(white @ white) + float(np.log(np.diag(root)).sum()) + penalty, size, repeat))
+        _, size, repeat = min(found)
+        return size, repeat
+
+    def weighed_covariances(self) -> Iterator[tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]]:
+        """The fitted model, linear around its best fit, at every pair of sizes, constants integrated out.
+
+        Yields:
+            Covariance of every second point (n, n); those points less what the model takes as fixed (n,); which points
+            they are (N,); and the negative logarithm of the sizes' prior.
+        """
+        best = self.posterior_.best
+        yield from self._covariances(self.posterior_.inputs, best, self._jacobian(best))
+
+    def _covariances(
+        self, inputs: FloatArray, best: FloatArray, jacobian: FloatArray
+    ) -> Iterator[tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]]:
         e = self.evidence_
         thin = e.point % 2 == 0
-        lifted = e.y - self._mean_at_data(best[None])[0] + jacobian @ best
+        lifted = (e.y - self._mean_at_data(best[None])[0] + jacobian @ best)[thin]
         slopes = jacobian[thin] @ jacobian[thin].T
-        found: list[tuple[float, float, float]] = []
         residual, scatter, rest = self._covariance_parts(inputs, thin)
         for size in SIZES:
             for repeat in SIZES:
                 covariance = self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
-                covariance += rest + slopes
-                root = linalg.cholesky(covariance, lower=True)
-                white = linalg.solve_triangular(root, lifted[thin], lower=True)
-                square = float(white @ white)
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
-                found.append((0.5 * square + float(np.log(np.diag(root)).sum()) + penalty, size, repeat))
-        _, size, repeat = min(found)
-        return size, repeat
+                yield covariance + rest + slopes, lifted, thin, float(penalty)
 
     def _tails(self) -> FloatArray:
         """Factor on each draw's distance from the middle: draws follow Student's law, not the normal one. Shape (D,)
@@ -449,7 +485,10 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         inputs = self._inputs(settings, points)
         flat = self._size_kpa(p.size) ** 2 * self._likeness(inputs.reshape(-1, 6), p.inputs)
         walk = self.drift**2 * e.numbers[e.pull] * e.y
-        return np.asarray(flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk)
+        cross = flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk
+        if self.changes:
+            cross = cross + np.tensordot(self._changed_next(settings, points), self._changed_at_data(), axes=(0, 0))
+        return np.asarray(cross)
 
     def expected(
         self, settings: FloatArray, *, best: bool = False, draws: slice = slice(None), points: slice = slice(None)
@@ -486,6 +525,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         own = own + shares * level[:, :, None] * level[:, None, :]
         slope = np.gradient(level, self.gate_.u, axis=1)
         own = own + self.rpm_jitter**2 * slope[:, :, None] * slope[:, None, :]
+        if self.changes:
+            changed = self._changed_next(settings)
+            own = own + np.einsum("csm,csk->smk", changed, changed)
         if cross.shape[2]:
             flat = cross.reshape(-1, cross.shape[2]).T
             half = linalg.solve_triangular(p.root, flat, lower=True).T.reshape(cross.shape)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from threadpoolctl import threadpool_limits
 
@@ -10,7 +11,7 @@ from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.settings import Settings
 from models.surrogate import BoostSurrogate
-from recommender.decide import reasons
+from recommender.decide import noticed, reasons
 from recommender.decide.allowed import idle, idle_like
 from recommender.decide.answer import say
 from recommender.decide.choose import choose
@@ -20,28 +21,37 @@ from recommender.decide.step import Decision, Problem
 from recommender.decide.verdict import conclude, floor_above, must_stop
 
 
-def decide(problem: Problem, observations: Sequence[Observation]) -> Decision:
+def decide(
+    problem: Problem, observations: Sequence[Observation], prior: Mapping[str, tuple[float, float]] | None = None
+) -> Decision:
     """The next step. The same arguments give the same answer, bit for bit.
 
     Args:
         problem: The job.
         observations: Pulls that were run, in the order in which they were run.
+        prior: Of the gate's constants; the shipped one where it is None.
     Returns:
         Verdict, settings, risk, band and reasons.
     """
     # One thread for linear algebra: small matrices gain nothing from more, and the sums keep their order.
     with threadpool_limits(limits=1, user_api="blas"):
-        return decide_with(problem, observations, surrogate_for(problem, observations))
+        return decide_with(problem, observations, surrogate_for(problem, observations, prior))
 
 
 def decide_with(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:
     """As ``decide``, with a surrogate that was fitted before."""
+    told = noticed.findings(problem, observations, surrogate)
+    decision = _decided(problem, observations, surrogate)
+    return replace(decision, reasons=noticed.among(decision.reasons, told)) if told else decision
+
+
+def _decided(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:
     outlook = Outlook(problem, observations, surrogate)
     if not observations:
         return say(outlook, "pull", outlook.forecast([idle(problem)])[0], reasons.for_baseline(problem))
-    seen = review(problem, observations)
+    seen = review(problem, observations, noticed.car_since(surrogate.changes))
     last = observations[-1]
-    stop = must_stop(problem, observations, seen)
+    stop = must_stop(problem, observations, seen) or noticed.must_stop(observations, surrogate.changes)
     if stop is not None:
         cause, why = stop
         return say(outlook, "stop", outlook.forecast([last.settings])[0], why, cause=cause, review=seen)

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from models.changes import Change
 from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
 from recommender.decide.allowed import Offender, Reach, forbidden, offenders, reach_of
+from recommender.decide.noticed import changes_in
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Problem
 
 #: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
 MISS = 1.5
 WIDEST = 2.5
+#: Least widening for the step after a change was first noticed.
+AFTER_CHANGE = 1.5
 
 
 @dataclass(frozen=True)
@@ -28,27 +32,29 @@ class Review:
         best_kpa: Its deviation. [kPa]
         bad: What must not be repeated.
         reach: How far the next step may go beyond the knobs' own steps.
+        since: Number of the first pull of the car as it is now: older ones are those of a car that has changed.
     """
 
     best: Observation | None
     best_kpa: float
     bad: tuple[Offender, ...]
     reach: Reach
+    since: int = 0
 
 
-def review(problem: Problem, observations: Sequence[Observation]) -> Review:
-    """Best pull and offenders."""
+def review(problem: Problem, observations: Sequence[Observation], since: int = 0) -> Review:
+    """Best pull of those from ``since`` on, and offenders of all."""
     rows = [
         (deviation_kpa(pull.curve, problem.target), -i, pull)
         for i, pull in enumerate(observations)
-        if pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
+        if pull.number >= since and pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
     bad = tuple(offenders(problem, observations))
     if not rows:
-        return Review(None, float("inf"), bad, reach_of(problem, observations))
+        return Review(None, float("inf"), bad, reach_of(problem, observations), since)
     least, _, pull = min(rows, key=lambda row: row[:2])
-    return Review(pull, least, bad, reach_of(problem, observations))
+    return Review(pull, least, bad, reach_of(problem, observations), since)
 
 
 def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
@@ -56,26 +62,45 @@ def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
     return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad, seen.reach)[0])
 
 
-def surrogate_for(problem: Problem, observations: Sequence[Observation]) -> BoostSurrogate:
-    """The surrogate fitted to all trusted pulls, widened where its last predictions missed."""
+def surrogate_for(
+    problem: Problem, observations: Sequence[Observation], prior: Mapping[str, tuple[float, float]] | None = None
+) -> BoostSurrogate:
+    """The surrogate fitted to all trusted pulls, changes of the car allowed for, widened where it missed of late.
+
+    Args:
+        problem: The job.
+        observations: Pulls so far.
+        prior: Of the gate's constants; the shipped one where it is None.
+    """
     seed = problem.seed * 1009 + len(observations)
-    widen = widening(problem, observations)
-    return BoostSurrogate(problem.target, problem.knobs, seed=seed, widen=widen).fit_pulls(observations)
+    changes = changes_in(problem, observations, prior)
+    widen = widening(problem, observations, prior, changes)
+    fresh = BoostSurrogate(problem.target, problem.knobs, seed=seed, widen=widen, prior=prior, changes=changes)
+    return fresh.fit_pulls(observations)
 
 
-def widening(problem: Problem, observations: Sequence[Observation]) -> float:
+def widening(
+    problem: Problem,
+    observations: Sequence[Observation],
+    prior: Mapping[str, tuple[float, float]] | None = None,
+    changes: tuple[Change, ...] = (),
+) -> float:
     """Factor by which the surrogate is widened: how far the latest two pulls lay from what was expected of them.
 
-    Each is judged by a fit to the pulls before it. The latest counts in full, the one before it half.
+    Each is judged by a fit to the pulls before it. The latest counts in full, the one before it half. A change noticed
+    in the latest pull widens as well: the step after it is a careful one.
     """
-    factor = 1.0
+    factor = AFTER_CHANGE if observations and any(c.since == observations[-1].number for c in changes) else 1.0
     for back, weight in ((1, 1.0), (2, 0.5)):
         before = observations[: len(observations) - back]
         pull = observations[len(observations) - back] if len(observations) >= back else None
         if pull is None or not pull.trusted or sum(other.trusted for other in before) < 1:
             continue
         seed = problem.seed * 1009 + len(before)
-        fitted = BoostSurrogate(problem.target, problem.knobs, seed=seed, draws=192, points=24).fit_pulls(before)
-        miss = float(np.sqrt(fitted.surprise_of(pull)))
+        known = tuple(c for c in changes if c.since <= before[-1].number)
+        quick = BoostSurrogate(
+            problem.target, problem.knobs, seed=seed, draws=192, points=24, prior=prior, changes=known
+        )
+        miss = float(np.sqrt(quick.fit_pulls(before).surprise_of(pull)))
         factor = max(factor, 1.0 + weight * (min(miss / MISS, WIDEST) - 1.0))
     return factor

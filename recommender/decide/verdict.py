@@ -149,7 +149,7 @@ def conclude(
     calm = outlook.surrogate.widen <= CALM
     settled = gain < WORTH * problem.tolerance_kpa and near and calm
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
-    stalled = _stalled(problem, observations)
+    stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since])
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
         fair = _close(problem, seen) or (

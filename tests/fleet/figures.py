@@ -12,6 +12,8 @@ from scipy import stats
 RPM_RIGHT = 300.0
 #: Reason codes with which the tool says that the car, the gauge or the log is not what it was.
 NOTICED = ("noticed", "changed", "drift")
+#: The one that tells of the tuner, not of the car.
+OTHER_SETTINGS = "noticed settings"
 
 
 def broken_bound(broken: int, pulls: int, confidence: float = 0.95) -> float:
@@ -162,9 +164,37 @@ def _count(value: float) -> str:
     return "never" if np.isinf(value) else f"{value:.0f}"
 
 
-def noticed(rows: pd.DataFrame) -> tuple[int, int]:
-    """Jobs whose car changed while they ran, and those of them in which the tool said so after a changed pull."""
-    changed = rows[rows["surprise"]]["car"].unique()
-    codes = rows[rows["car"].isin(changed)].groupby("car")["codes"].agg("; ".join)
-    said = codes.apply(lambda text: any(code in text for code in NOTICED))
-    return len(changed), int(said.sum())
+@dataclass(frozen=True)
+class Noticed:
+    """What the tool said of changes.
+
+    Attributes:
+        changed, at_once, ever: Jobs whose car changed while they ran; those in which it was said as soon as the first
+            pull after the change was known; those in which it was said at all.
+        whole, false: Jobs, as far as they ran before a change; those of them in which a change was said all the same.
+        other, said: Pulls run with other settings than proposed; those of which it was said at once.
+    """
+
+    changed: int
+    at_once: int
+    ever: int
+    whole: int
+    false: int
+    other: int
+    said: int
+
+
+def noticed(rows: pd.DataFrame) -> Noticed:
+    """What was noticed in the rows of one method in one scenario."""
+    car = rows["codes"].apply(lambda text: any(c in text.replace(OTHER_SETTINGS, "") for c in NOTICED))
+    after = rows.groupby("car")["surprise"].cumsum() > 0
+    run_otherwise = ~rows["as_proposed"]
+    return Noticed(
+        changed=int(rows.loc[rows["surprise"], "car"].nunique()),
+        at_once=int((car & rows["surprise"]).sum()),
+        ever=int(rows.loc[car & after, "car"].nunique()),
+        whole=int(rows.loc[~after, "car"].nunique()),
+        false=int(rows.loc[car & ~after, "car"].nunique()),
+        other=int(run_otherwise.sum()),
+        said=int((run_otherwise & rows["codes"].str.contains(OTHER_SETTINGS, regex=False)).sum()),
+    )

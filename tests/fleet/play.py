@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from models.curve import Measures, measure
 from models.evidence import Observation
@@ -112,7 +112,7 @@ def _run(asked: Sequence[tuple[Game, Answer, Settings, float]], number: int, sce
     numbers = [number] * len(jobs)
     pulls = pull_all(jobs, dialled, numbers, scenario=scenario)
     steadies = pull_all(jobs, dialled, numbers, repeatable=True, scenario=scenario)
-    for (game, answer, _, took), settings, pull, steady in zip(asked, dialled, pulls, steadies, strict=True):
+    for (game, answer, proposed, took), settings, pull, steady in zip(asked, dialled, pulls, steadies, strict=True):
         measures = measure(pull.trace, game.job.target)
-        seen = Observation.of(number, settings, measures, complete=pull.complete)
+        seen = replace(Observation.of(number, settings, measures, complete=pull.complete), proposed=proposed)
         game.turns.append(Turn(number, answer, settings, pull, steady, measures, seen, took))

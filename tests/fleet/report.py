@@ -22,9 +22,12 @@ def tables(rows: pd.DataFrame, *, worst: int = 0) -> str:
         parts.append(f"{scenario}: {mine['car'].nunique()} cars of {mine['kind'].nunique()} kinds\n{grid(columns)}")
         tool = mine[mine["method"] == methods.TOOL]
         if not tool.empty:
-            if tool["surprise"].any():
-                changed, said = noticed(tool)
-                parts.append(f"car changed while the job ran: {changed}; noticed and said: {said}")
+            found = noticed(tool)
+            parts.append(
+                f"car changed while the job ran: {found.changed}; said with the next pull: {found.at_once}; said at "
+                f"all: {found.ever}\nsaid of a car that had not changed: {found.false} of {found.whole} jobs\n"
+                f"pulls run with other settings than proposed: {found.other}; said: {found.said}"
+            )
             if scenario == PLAIN.name:
                 parts.append(kinds(tool))
             if worst:
