@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import optuna
 
+from models.settings import Settings
 from recommender.record import trials
 from recommender.record.lock import RecordError
 from recommender.record.stored import Stored
@@ -74,8 +75,9 @@ def snapshot(
         entry: Makes the pull of a trial, given the reasons of withdrawal by number.
     """
     withdrawn = trials.withdrawn_in(attributes)
-    pulls = [entry(each, withdrawn) for each in found if trials.is_pull(each)]
     named = {kind: numbered(attributes, kind) for kind in ("step", "event")}
+    bare = [entry(each, withdrawn) for each in found if trials.is_pull(each)]
+    pulls = [replace(each, proposed=_proposed(named["step"].get(each.step or 0))) for each in bare]
     return Snapshot(
         seed=int(attributes["seed"]),
         pulls=tuple(sorted(pulls, key=lambda pull: pull.number)),
@@ -86,6 +88,12 @@ def snapshot(
             int(each.user_attrs["step"]) for each in found if each.user_attrs.get("kind") == "proposal not run"
         ),
     )
+
+
+def _proposed(step: Stored | None) -> Settings | None:
+    """Settings that a step gave to run; None where there was none, or it gave none."""
+    values = None if step is None else step["decision"]["settings"]
+    return None if values is None else Settings.from_array(values)
 
 
 def numbered(attributes: Mapping[str, Any], kind: str) -> dict[int, Stored]:

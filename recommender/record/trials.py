@@ -55,6 +55,7 @@ class PullEntry:
         facts: The other attributes of format 1, as in the module's docstring.
         added: When it was added.
         withdrawn: Reason for which it was withdrawn; None for one that stands.
+        proposed: Settings of the step that stood; None where there was none.
     """
 
     number: int
@@ -66,6 +67,7 @@ class PullEntry:
     added: datetime.datetime | None = None
     withdrawn: str | None = None
     packed_trace: str = field(default="", repr=False)
+    proposed: Settings | None = None
 
     @property
     def trace(self) -> Trace:
@@ -96,6 +98,7 @@ class PullEntry:
             barometer_kpa=_known_barometer_kpa(facts["conditions"]),
             intake_c=number_in(facts["conditions"].get("intake_c")),
             unseen_kpa=float(facts.get("unseen_kpa") or 0.0),
+            proposed=self.proposed if self.source == "changed" else None,
         )
 
     def observations(self, grid_rpm: FloatArray) -> list[Observation]:
