@@ -15,7 +15,7 @@ import pandas as pd
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-from tests.fleet import ablation, methods, report, timing
+from tests.fleet import ablation, leave_out, methods, report, timing
 from tests.fleet.clairvoyant import truths
 from tests.fleet.play import play
 from tests.fleet.rows import Row, flatten, rows_of
@@ -61,6 +61,12 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     )
     parser.add_argument("--text", type=Path, help="also write the tables to this text file")
     parser.add_argument("--worst", type=int, default=0, help="print this many worst jobs, pull by pull")
+    parser.add_argument(
+        "--leave-out",
+        action="store_true",
+        help="only: learn the prior on all kinds but one and play that one, for each kind of --families, or those that "
+        "--kinds names; --cars over all kinds, as many again to learn from",
+    )
     parser.add_argument("--timing", action="store_true", help="only: how long a step takes after 5 and 100 pulls")
     parser.add_argument(
         "--again",
@@ -139,6 +145,16 @@ def run(options: argparse.Namespace, console: Console) -> pd.DataFrame:
     return _in_order(rows)
 
 
+def _leave_out(options: argparse.Namespace) -> str:
+    every = all_kinds(chosen_families(options.families))
+    parts = [part.strip() for part in options.kinds.split(",") if part.strip()]
+    played = [kind for kind in every if not parts or any(part in kind for part in parts)]
+    if not played or len(every) < 2:
+        raise ValueError(f"--kinds must match one of {', '.join(every)}, but got {options.kinds}")
+    cars = max(options.cars // len(every), 1)
+    return leave_out.run(every, played, cars, options.seed, options.pulls, options.jobs)
+
+
 def kept(paths: Sequence[Path]) -> pd.DataFrame:
     """Rows of earlier runs."""
     frame = pd.DataFrame()
@@ -163,6 +179,9 @@ def main(given: Sequence[str] | None = None) -> int:
         print(timing.table())
         return 0
     try:
+        if options.leave_out:
+            print(_leave_out(options))
+            return 0
         frame = kept(options.again) if options.again else run(options, console)
     except ValueError as error:
         console.print(str(error))

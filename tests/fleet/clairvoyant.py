@@ -91,9 +91,14 @@ def _read(path: Path) -> Truth:
     return Truth(**values)
 
 
-def _cache_path(job: Job, scenario: Scenario) -> Path:
+def cache_root() -> Path:
+    """Folder in which the bench keeps what is long to work out."""
     folder = os.environ.get("NEXTPULL_BENCH_CACHE")
-    root = Path(folder) if folder else Path.home() / ".cache" / "nextpull-bench"
+    return Path(folder) if folder else Path.home() / ".cache" / "nextpull-bench"
+
+
+def _cache_path(job: Job, scenario: Scenario) -> Path:
+    root = cache_root()
     source = hashlib.sha256()
     here = Path(models.__file__).parent
     beside = ("other_cars.py", *(_APART if job.family == "apart" else ()))
