@@ -52,6 +52,9 @@ SIZE_SPREAD = 0.9
 #: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
 TAIL_FREEDOM = 5.0
 TAIL_SCALE = 1.6449 / 2.0150
+#: Ringing as evidence: standard deviation of the root of a half swing, and what is added under the root. [kPa]
+RING_NOISE = 0.5
+RING_OFFSET = 0.5
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
 MOST_PULLS = 24
 
@@ -149,6 +152,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         y: npt.ArrayLike,
         noise_kpa: npt.ArrayLike = 0.5,
         barometer_kpa: Mapping[float, float] | None = None,
+        rung: tuple[FloatArray, FloatArray] | None = None,
     ) -> Self:
         """Fit to boost values.
 
@@ -160,6 +164,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             y: Boost. Shape (n,), [kPa gauge]
             noise_kpa: Standard deviation of ``y``. Shape (n,) or one value
             barometer_kpa: Ambient pressure by number of the pull, where known. [kPa absolute]
+            rung: Settings of pulls with gain, shape (k, 6), and the half swing of their ringing, shape (k,) [kPa].
         Raises:
             ValueError: shapes that do not fit, or values that are not finite.
         """
@@ -173,6 +178,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             raise ValueError("X and y must be finite; leave out what was not measured")
         self._prepare()
         self.barometer_kpa_ = dict(barometer_kpa or {})
+        self._rung = rung or (np.empty((0, 6)), np.empty(0))
         self.evidence_ = self._lay_out(rows, boost, np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape))
         self._condition()
         return self
@@ -203,7 +209,13 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         known_air = {
             float(pull.number): pull.barometer_kpa for pull in observations if np.isfinite(pull.barometer_kpa)
         }
-        for pull in _most_telling(observations, self.knobs):
+        fitted = _most_telling(observations, self.knobs)
+        with_gain = [pull for pull in fitted if pull.settings.gain > 0.0]
+        rung = (
+            np.array([pull.settings.as_array() for pull in with_gain]).reshape(-1, 6),
+            np.array([pull.oscillation_kpa for pull in with_gain]),
+        )
+        for pull in fitted:
             known = pull.curve.reached
             count = int(known.sum())
             knobs = np.tile(pull.settings.as_array(), (count, 1))
@@ -212,10 +224,11 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             noise.append(np.full(count, 0.35 * pull.noise_kpa + 0.25))
         if not rows:
             self._prepare()
+            self._rung = (np.empty((0, 6)), np.empty(0))
             self.evidence_ = self._lay_out(np.empty((0, 8)), np.empty(0), np.empty(0))
             self._condition()
             return self
-        return self.fit(np.concatenate(rows), np.concatenate(boost), np.concatenate(noise), known_air)
+        return self.fit(np.concatenate(rows), np.concatenate(boost), np.concatenate(noise), known_air, rung)
 
     def _prepare(self) -> None:
         fine = self.target.grid(50.0)
@@ -327,7 +340,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         rest = self.drift**2 * walk * levels
         rest += np.where(equal, self.rpm_jitter**2 * slope[:, None] * slope[None, :], 0.0)
         rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
-        changed = self._changed_at_data()[:, some]
+        changed = self.changed_[:, some]
         rest += changed.T @ changed
         return np.asarray(self._likeness(inputs[some])), np.where(equal, levels, 0.0), rest
 
@@ -345,6 +358,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return np.asarray(directions_of(self.gate_, self.changes, settings, points) * times[:, None, None])
 
     def _condition(self) -> None:
+        self.changed_ = self._changed_at_data()  # asked for again with every settings that are looked at
         e = self.evidence_
         gate = self.gate_
         xi = self.random_.standard_normal((self.draws, gate.size))
@@ -363,7 +377,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
                 root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
                 best, jacobian = self._best(root, best)
             scaled = linalg.solve_triangular(root, jacobian, lower=True)
-            precision = scaled.T @ scaled + np.eye(gate.size)
+            ring = self._ring_slopes(best)
+            precision = scaled.T @ scaled + ring.T @ ring + np.eye(gate.size)
             spread = linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
             z = best + np.sqrt(self.widen) * self._tails()[:, None] * spread
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
@@ -395,15 +410,33 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         boost = self._mean_at_data(nearby)
         return np.asarray(((boost[1:] - boost[0]) / step).T)
 
+    def _ring_misfit(self, z: FloatArray) -> FloatArray:
+        """Ringing of the gate against that of the pulls with gain, over its noise. Shape (D, k)
+
+        Roots are compared, because a swing is known to about a share of itself, and a small one hardly at all.
+        """
+        settings, swing = self._rung
+        if not swing.size:
+            return np.empty((z.shape[0], 0))
+        model = self.gate_.ringing(self.gate_.parts(z), settings)
+        return np.asarray((np.sqrt(model + RING_OFFSET) - np.sqrt(swing + RING_OFFSET)) / RING_NOISE)
+
+    def _ring_slopes(self, z: FloatArray) -> FloatArray:
+        """Derivatives of ``_ring_misfit`` by the constants. Shape (k, P)"""
+        step = 1e-4
+        misfit = self._ring_misfit(np.vstack([z[None], z[None] + step * np.eye(z.size)]))
+        return np.asarray(((misfit[1:] - misfit[0]) / step).T)
+
     def _best(self, root: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Most probable constants, and the derivatives there."""
 
         def residuals(z: FloatArray) -> FloatArray:
             misfit = self.evidence_.y - self._mean_at_data(z[None])[0]
-            return np.concatenate([linalg.solve_triangular(root, misfit, lower=True), z])
+            return np.concatenate([linalg.solve_triangular(root, misfit, lower=True), self._ring_misfit(z[None])[0], z])
 
         def slopes(z: FloatArray) -> FloatArray:
-            return np.vstack([-linalg.solve_triangular(root, self._jacobian(z), lower=True), np.eye(z.size)])
+            boost = -linalg.solve_triangular(root, self._jacobian(z), lower=True)
+            return np.vstack([boost, self._ring_slopes(z), np.eye(z.size)])
 
         fit = least_squares(residuals, start, jacobian=slopes, tolerance=1e-5, evaluations=25)
         return fit.values, self._jacobian(fit.values)
@@ -487,7 +520,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         walk = self.drift**2 * e.numbers[e.pull] * e.y
         cross = flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk
         if self.changes:
-            cross = cross + np.tensordot(self._changed_next(settings, points), self._changed_at_data(), axes=(0, 0))
+            cross = cross + np.tensordot(self._changed_next(settings, points), self.changed_, axes=(0, 0))
         return np.asarray(cross)
 
     def expected(
