@@ -181,12 +181,14 @@ def reach_of(problem: Problem, observations: Sequence[Observation]) -> Reach:
 
     Duty's step is a cap on what the solenoid sees: the highest duty run so far, one step, and a part of a step of the
     ramp. A whole ramp on top of a whole step would go far into a part of the solenoid's travel of which no pull has
-    told anything. A ramp steeper than ``STEEPEST`` is proposed only where one was run already.
+    told anything; while nothing but the spring has been run, half that part is open. A ramp steeper than ``STEEPEST``
+    is proposed only where one was run already.
     """
     rpm = problem.target.grid(100.0)
     run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
-    step = ramp.step if duty.fixed else duty.step + ON_TOP * ramp.step * (not ramp.fixed)
+    on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
+    step = ramp.step if duty.fixed else duty.step + on_top
     last = [_steepness(pull.settings.as_array()[None])[0] for pull in observations[-1:]]
     return Reach(run + step, float(max([STEEPEST, *last])))
 

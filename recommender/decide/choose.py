@@ -18,6 +18,8 @@ from recommender.decide.value import merit, score
 
 #: Deviation of the best pull, over the tolerance, from which gain may be raised.
 GAIN_FROM = 4.0
+#: Part of gain's step that is taken while no pull has shown what gain does on this car: whether it rings.
+FIRST_GAIN = 0.5
 #: Settings judged with all draws.
 FINALISTS = 8
 #: Shorter strides towards the best, for when the gate holds the whole stride back.
@@ -72,9 +74,11 @@ def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings,
     teaches nothing about itself and hides what duty does.
     """
     low, high = allowed[5]
+    knob = problem.knobs["gain"]
+    stay = int(knob.index(last.gain))
     if seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
-        return allowed
-    stay = int(problem.knobs["gain"].index(last.gain))
+        first = int(knob.index(knob.lower + FIRST_GAIN * knob.step)) if not seen.gain_known else high
+        return [*allowed[:5], (low, max(low, stay, min(first, high)))]
     return [*allowed[:5], (low, max(low, min(stay, high)))]
 
 

@@ -33,6 +33,7 @@ class Review:
         bad: What must not be repeated.
         reach: How far the next step may go beyond the knobs' own steps.
         since: Number of the first pull of the car as it is now: older ones are those of a car that has changed.
+        gain_known: Whether a pull with gain has been run.
     """
 
     best: Observation | None
@@ -40,6 +41,7 @@ class Review:
     bad: tuple[Offender, ...]
     reach: Reach
     since: int = 0
+    gain_known: bool = True
 
 
 def review(problem: Problem, observations: Sequence[Observation], since: int = 0) -> Review:
@@ -51,10 +53,11 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
     bad = tuple(offenders(problem, observations))
+    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in observations if pull.trusted)
     if not rows:
-        return Review(None, float("inf"), bad, reach_of(problem, observations), since)
+        return Review(None, float("inf"), bad, reach_of(problem, observations), since, gain_known)
     least, _, pull = min(rows, key=lambda row: row[:2])
-    return Review(pull, least, bad, reach_of(problem, observations), since)
+    return Review(pull, least, bad, reach_of(problem, observations), since, gain_known)
 
 
 def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:

@@ -36,6 +36,8 @@ FAIR = 1.6
 CALM = 1.3
 #: Pulls without improvement after which a job is ended.
 PATIENCE = 3
+#: The same while the target is thought more likely within reach than not.
+LONG_PATIENCE = 5
 
 
 def must_stop(
@@ -149,7 +151,8 @@ def conclude(
     calm = outlook.surrogate.widen <= CALM
     settled = gain < WORTH * problem.tolerance_kpa and near and calm
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
-    stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since])
+    patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
+    stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since], patience)
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
         fair = _close(problem, seen) or (
@@ -181,10 +184,10 @@ def _close(problem: Problem, seen: Review) -> bool:
     return seen.best_kpa <= CLOSE * problem.tolerance_kpa
 
 
-def _stalled(problem: Problem, observations: Sequence[Observation]) -> bool:
+def _stalled(problem: Problem, observations: Sequence[Observation], patience: int) -> bool:
     """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have."""
     swept = [pull for pull in observations if np.isfinite(deviation_kpa(pull.curve, problem.target))]
-    if len(swept) <= PATIENCE + 1:
+    if len(swept) <= patience + 1:
         return False
-    before = review(problem, swept[:-PATIENCE]).best_kpa
+    before = review(problem, swept[:-patience]).best_kpa
     return before - review(problem, swept).best_kpa < WORTH * problem.tolerance_kpa
