@@ -15,8 +15,8 @@ from recommender import wording
 from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem, Reason, same
 
-#: Log odds from which a change counts, by form. On 48 unchanged virtual cars one crossed them.
-STRONG: Final = {"floor": 1.5, "ceiling": 2.0, "shift": 2.0, "drift": 3.0}
+#: Log odds from which a change counts, by form: set on unchanged virtual cars, so that few cross them.
+STRONG: Final = {"floor": 2.0, "ceiling": 3.0, "shift": 3.0, "drift": 3.0}
 #: Least amount worth a word, in the units of ``models.changes.FORMS``.
 LEAST: Final = {"floor": 0.05, "ceiling": 0.08, "shift": 0.03, "drift": 0.005}
 #: Log odds that the pulls up to the one after the change must have given it already. What shows only much later is
