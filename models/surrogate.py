@@ -55,6 +55,8 @@ TAIL_SCALE = 1.6449 / 2.0150
 #: Ringing as evidence: standard deviation of the root of a half swing, and what is added under the root. [kPa]
 RING_NOISE = 0.5
 RING_OFFSET = 0.5
+#: One draw in how many is that of a stranger car, and how many times farther out its constants lie.
+STRANGE = (24, 2.5)
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
 MOST_PULLS = 24
 
@@ -380,7 +382,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             ring = self._ring_slopes(best)
             precision = scaled.T @ scaled + ring.T @ ring + np.eye(gate.size)
             spread = linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
-            z = best + np.sqrt(self.widen) * self._tails()[:, None] * spread
+            z = best + np.sqrt(self.widen) * (self._tails() * self._strangers())[:, None] * spread
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(
@@ -492,6 +494,10 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """
         law = np.random.default_rng([self.seed, 2]).chisquare(TAIL_FREEDOM, self.draws)
         return np.sqrt(TAIL_FREEDOM / law) * TAIL_SCALE
+
+    def _strangers(self) -> FloatArray:
+        """Factor on each draw's distance: one car in a number is stranger than all that were learnt from. Shape (D,)"""
+        return np.where(np.arange(self.draws) % STRANGE[0] == STRANGE[0] // 2, STRANGE[1], 1.0)
 
     # ---------------------------------------------------------------- curves
 
