@@ -55,6 +55,8 @@ TAIL_SCALE = 1.6449 / 2.0150
 #: Ringing as evidence: standard deviation of the root of a half swing, and what is added under the root. [kPa]
 RING_NOISE = 0.5
 RING_OFFSET = 0.5
+#: Bound on every whitened constant, so that no draw leaves what floats can hold.
+FARTHEST = 5.0
 #: One draw in how many is that of a stranger car, and how many times farther out its constants lie.
 STRANGE = (24, 2.5)
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
@@ -383,6 +385,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             precision = scaled.T @ scaled + ring.T @ ring + np.eye(gate.size)
             spread = linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
             z = best + np.sqrt(self.widen) * (self._tails() * self._strangers())[:, None] * spread
+            z = np.clip(z, -FARTHEST, FARTHEST)
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(

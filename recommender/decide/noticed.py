@@ -15,13 +15,15 @@ from recommender import wording
 from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem, Reason, same
 
-#: Log odds from which a change counts, by form: set on unchanged virtual cars, so that few cross them.
+#: Log odds from which a change at pull 3 or 4 counts, by form: set on unchanged virtual cars, so that few cross them.
 STRONG: Final = {"floor": 2.0, "ceiling": 3.0, "shift": 3.0, "drift": 3.0}
 #: Least amount worth a word, in the units of ``models.changes.FORMS``.
 LEAST: Final = {"floor": 0.05, "ceiling": 0.08, "shift": 0.03, "drift": 0.005}
 #: Log odds that the pulls up to the one after the change must have given it already. What shows only much later is
 #: the model's own shortcoming, far from where it was fitted first.
 AT_ONCE: Final = 1.0
+#: What a second change must have on top of that.
+AGAIN: Final = 3.0
 #: Most pulls that are compared: the first and the latest.
 COMPARED: Final = 12
 #: Change of regulated boost from which no more is run before its cause is found. [share]
@@ -79,7 +81,10 @@ def _scan(
 
 def _counts(change: Change, pulls: Sequence[Observation], known: Sequence[Change]) -> bool:
     """Whether a change is strong enough, large enough, and not what the first use of gain may do."""
-    if change.evidence < STRONG[change.form] or abs(change.amount) < LEAST[change.form]:
+    # Among more pulls there are more to look for a change at: each is that much less likely beforehand.
+    numbers = {pull.number for pull in pulls}
+    strong = STRONG[change.form] + np.log(max(len(numbers) - 2, 2) / 2.0) + (AGAIN if known else 0.0)
+    if change.evidence < strong or abs(change.amount) < LEAST[change.form]:
         return False
     if any(change.form == "drift" or (c.form != "drift" and change.since < c.since + 2) for c in known):
         return False  # one change, of which the linear model tells in two
