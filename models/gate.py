@@ -42,7 +42,7 @@ CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "creep_slope": (0.7, 0.28),  # log of it, judge_from to judge_to
     "spool_at": (-0.11, 0.14),  # u at which the spool line passes the highest target
     "log_spool_slope": (np.log(3.8), 0.27),  # log boost per u along the spool line
-    "log_top": (np.log(1.60), 0.19),  # ceiling at mid range over the highest target
+    "log_top": (np.log(1.55), 0.27),  # ceiling at mid range over the highest target
     "top_slope": (-0.16, 0.15),  # log ceiling, judge_from to judge_to
     "dead_low": (9.5, 5.0),  # duty at which the solenoid begins to bleed [%]
     "full_at": (89.0, 8.5),  # duty at which it can bleed no more [%]

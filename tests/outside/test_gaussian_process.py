@@ -95,12 +95,15 @@ def test_posterior_of_one_point_by_hand() -> None:
 
 
 def test_posterior_over_rpm_duty_engagement_and_gain_equals_scikit_learn() -> None:
-    """Four pulls with different settings, fifty values: mean and covariance at three new settings."""
+    """Four pulls with different settings, fifty values: mean and covariance at three new settings.
+
+    No ramp adds anything here: what a ramp does beside the smooth residual is a term of its own.
+    """
     rng = np.random.default_rng(21)
     run = [
         IDLE,
-        (20.0, 3200.0, 3900.0, 5.0, 3.0, 0.0),
-        (35.0, 3100.0, 3800.0, 10.0, 6.0, 4.0),
+        (20.0, 3200.0, 3900.0, 0.0, 3.0, 0.0),
+        (35.0, 3100.0, 3800.0, 0.0, 6.0, 4.0),
         (60.0, 3200.0, 3900.0, 0.0, 8.0, 8.0),
     ]
     rpm = [3000.0 + 50.0 * i for i in range(21)]
@@ -120,8 +123,8 @@ def test_posterior_over_rpm_duty_engagement_and_gain_equals_scikit_learn() -> No
     ).fit(scaled(X[:, :6], X[:, 6]), y - mean_kpa())
     new = np.array(
         [
-            (10.0, 3200.0, 3900.0, 8.0, 2.0, 0.0),
-            (50.0, 3000.0, 3600.0, 20.0, 7.0, 2.0),
+            (10.0, 3200.0, 3900.0, 0.0, 2.0, 0.0),
+            (50.0, 3000.0, 3600.0, 0.0, 7.0, 2.0),
             (90.0, 3300.0, 4000.0, 0.0, 10.0, 10.0),
         ]
     )

@@ -93,7 +93,7 @@ class TestConstants:
         before = {each.code: each for each in constants(look_at([]), [])}
         assert "Assumed so far" in before["duty worth"].text
         assert before["floor"].narrowed == pytest.approx(0.0)
-        assert "Assumed so far" not in learnt["duty worth"].text
+        assert "Assumed so far" not in learnt["floor"].text
         assert learnt["floor"].narrowed > 0.5
 
     def test_a_range_too_wide_to_say_anything_is_not_said(self, learnt) -> None:
@@ -102,7 +102,6 @@ class TestConstants:
         assert before["floor"].high - before["floor"].low > 8.0
         assert before["floor"].text.endswith("is not known yet; a pull with every knob idle tells.")
         assert learnt["floor"].text.startswith("The spring alone gives 9.")
-        assert "creeps up towards the top is not known yet; a pull up to there tells" in before["droop"].text
         assert "is not known yet" not in learnt["droop"].text
 
     def test_boost_that_does_not_get_there_is_said_not_to(self, learnt) -> None:
@@ -155,10 +154,15 @@ class TestConstants:
         assert numbers(other)[2] < numbers(text)[2]
         most = replace(look, base=replace(look.base, gain=6.0))
         unknown = {each.code: each for each in constants(most, pulls)}["gain"].text
-        assert unknown == "What gain 6 does is not known yet; a pull with gain raised by itself tells."
+        assert "Assumed so far" in unknown
+        assert numbers(unknown)[2] - numbers(unknown)[1] > numbers(text)[2] - numbers(text)[1]
 
     def test_what_the_physics_misses_follows_the_fit(self, pulls, learnt) -> None:
-        wild = [*pulls, pull(4, 35.0, scale=1.2)]
+        # Waves over rpm that no spring, gate or turbo makes.
+        wavy = [each.curve.boost_kpa * (1.0 + 0.06 * np.sin(each.curve.rpm / 130.0)) for each in pulls]
+        wild = [
+            replace(each, curve=replace(each.curve, boost_kpa=boost)) for each, boost in zip(pulls, wavy, strict=True)
+        ]
         other = {each.code: each for each in constants(look_at(wild), wild)}["rest"].text
         assert other != learnt["rest"].text
         assert "wider than the" in other
