@@ -30,7 +30,8 @@ def tame(name: str) -> str:
     if len(kept) > LONGEST:
         stem, dot, ending = kept.rpartition(".")
         keep = LONGEST - len(ending) - 1
-        kept = f"{stem[:keep].rstrip(' ._-')}.{ending}" if dot and 0 < len(ending) <= 8 else kept[:LONGEST].rstrip(" ._-")
+        short = f"{stem[:keep].rstrip(' ._-')}.{ending}" if dot and 0 < len(ending) <= 8 else kept[:LONGEST]
+        kept = short.rstrip(" ._-")
     return kept
 
 
