@@ -176,13 +176,14 @@ class Reach:
 EVERYWHERE = Reach(steepness=float("inf"))
 
 
-def reach_of(problem: Problem, observations: Sequence[Observation]) -> Reach:
+def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: bool = False) -> Reach:
     """What the pulls so far open up.
 
     Duty's step is a cap on what the solenoid sees: the highest duty run so far, one step, and a part of a step of the
     ramp. A whole ramp on top of a whole step would go far into a part of the solenoid's travel of which no pull has
     told anything; while nothing but the spring has been run, half that part is open. A ramp steeper than ``STEEPEST``
-    is proposed only where one was run already.
+    is proposed only where one was run already. Right after the car has changed, or seems to have, duty does not go
+    past what was run.
     """
     rpm = problem.target.grid(100.0)
     run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
@@ -190,7 +191,7 @@ def reach_of(problem: Problem, observations: Sequence[Observation]) -> Reach:
     on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
     step = ramp.step if duty.fixed else duty.step + on_top
     last = [_steepness(pull.settings.as_array()[None])[0] for pull in observations[-1:]]
-    return Reach(run + step, float(max([STEEPEST, *last])))
+    return Reach(run if changed else run + step, float(max([STEEPEST, *last])))
 
 
 def _steepness(settings: FloatArray) -> FloatArray:

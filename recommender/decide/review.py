@@ -53,11 +53,13 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
     bad = tuple(offenders(problem, observations))
+    changed = since > 0 and since >= max((pull.number for pull in observations[:-1]), default=0)
+    reach = reach_of(problem, observations, changed=changed)
     gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in observations if pull.trusted)
     if not rows:
-        return Review(None, float("inf"), bad, reach_of(problem, observations), since, gain_known)
+        return Review(None, float("inf"), bad, reach, since, gain_known)
     least, _, pull = min(rows, key=lambda row: row[:2])
-    return Review(pull, least, bad, reach_of(problem, observations), since, gain_known)
+    return Review(pull, least, bad, reach, since, gain_known)
 
 
 def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:

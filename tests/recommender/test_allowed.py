@@ -181,6 +181,7 @@ def test_after_a_run_at_held_rpm_the_way_back_to_the_last_sweep_is_open() -> Non
 def test_a_ramp_on_top_of_a_full_step_of_duty_may_take_a_part_of_its_own() -> None:
     reach = reach_of(PROBLEM, [run(dataclasses.replace(BASE, duty=20, ramp_add=0))])
     assert reach.duty == pytest.approx(20 + 20 + 0.6 * 10)
+    assert reach_of(PROBLEM, [run(dataclasses.replace(BASE, duty=20, ramp_add=0))], changed=True).duty == 20
     fixed = {**KNOBS, "ramp_add": Knob("ramp_add", 0, 0, 1, 10)}
     without = reach_of(dataclasses.replace(PROBLEM, knobs=fixed), [run(dataclasses.replace(BASE, duty=20, ramp_add=0))])
     assert without.duty == pytest.approx(40)
