@@ -33,8 +33,8 @@ from models.settings import Knob, effective_duty
 from models.units import FloatArray
 
 #: name: (mean, standard deviation) of the constant in the scale in which it is normal. Logarithms are natural.
-#: Wide on purpose: the 90 % span of each covers soft and stiff springs, lazy and touchy solenoids, early and late
-#: turbos. Held against the virtual cars of every kind, and kept wider than they are.
+#: Soft and stiff springs, lazy solenoids, early and late turbos lie within. Set by how well the next pull was foreseen
+#: on two families of virtual cars; touchy solenoids, and cars of a third family, lie farther out than this has them.
 CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "log_floor": (np.log(0.61), 0.29),  # spring's boost over the highest target
     "floor_slope": (0.0, 0.14),  # log floor, judge_from to judge_to

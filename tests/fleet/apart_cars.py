@@ -13,9 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from models.curve import Target, Trace
+from models.curve import Target
 from models.settings import Knob, Settings
-from models.units import FloatArray
 from tests.fleet.apart_drive import (
     DT,
     PSI,
@@ -31,6 +30,7 @@ from tests.fleet.apart_drive import (
     settle,
     sweep,
 )
+from tests.fleet.other_cars import Run
 
 KINDS: Final = (
     "free-flowing",
@@ -59,25 +59,6 @@ class Seat:
     target: Target
     limit_kpa: float
     knobs: dict[str, Knob]
-
-
-@dataclass(frozen=True)
-class Run:
-    """One pull: the log as the gauge saw it, and the truth."""
-
-    trace: Trace
-    true_rpm: FloatArray
-    true_boost_kpa: FloatArray
-
-    @property
-    def true_peak_kpa(self) -> float:
-        return float(self.true_boost_kpa.max())
-
-    def true_deviation_kpa(self, target: Target) -> float:
-        grid = target.grid(50.0)
-        boost = np.interp(grid, self.true_rpm, self.true_boost_kpa)
-        judged = target.judged(grid)
-        return float(np.sqrt(np.mean((boost - target.at(grid))[judged] ** 2)))
 
 
 def simulate(
