@@ -70,6 +70,7 @@ class Page:
             self._drop.close()
             raise
         self._lookout = Lookout(self.desk, self._drop, LARGEST_LOG)
+        self._folder = self._folder or self._lookout.remembered()
         app = make_app(self.desk, self._drop, self._lookout)
         # With a token, whatever name the machine has on the network will do.
         hosts = _LOOPBACK if self.local and self.token is None else frozenset()
@@ -121,7 +122,7 @@ class Page:
 
     def close(self) -> None:
         """Let go of everything. The log in hand is finished first."""
-        self._lookout.stop()
+        self._lookout.close()
         self.desk.close()
         self._drop.close()
         self._socket.close()

@@ -49,6 +49,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "rows": rows(job, found),
         "last": last,
         "task": task,
+        "taking": work.latest is not None and not work.latest.done,
         "taken": next((pull for pull in pulls if task and pull.number == task.pull), None),
         "notice": notice,
         "watched": work.watched(),

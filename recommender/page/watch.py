@@ -70,6 +70,12 @@ def folder_to_watch(text: str, job_folder: Path) -> Path:
     return folder
 
 
+def remembered_in(job_path: Path) -> Path:
+    """File that holds the watched folder's path, beside the job file and named as the record beside it is."""
+    name = "watched-folder.txt" if job_path.name == "job.toml" else f"{job_path.stem}.watched-folder.txt"
+    return job_path.parent / name
+
+
 class Lookout:
     """At most one folder is watched at a time; which one can be changed while the page is open.
 
@@ -86,16 +92,53 @@ class Lookout:
         desk.watched = self.watched
 
     def start(self, folder: Path) -> None:
-        """Watch a folder, instead of the one before it. What lies there already is left alone."""
+        """Watch a folder, instead of the one before it, now and whenever the job is served again.
+
+        What lies there already is left alone.
+        """
         with self._lock:
             self._end()
             self._watch = Watch(folder, self._desk, self._drop, self._largest)
             self._watch.start()
+            self._remember(folder)
 
     def stop(self) -> None:
-        """Watch none."""
+        """Watch none, now and when the job is served again."""
         with self._lock:
             self._end()
+            self._remember(None)
+
+    def close(self) -> None:
+        """Watch none for now; the folder stays remembered."""
+        with self._lock:
+            self._end()
+
+    def remembered(self) -> Path | None:
+        """The folder that was watched when the job was served last; None where none was, or none that may be."""
+        job = self._desk.session.job
+        try:
+            text = remembered_in(job.path).read_text(encoding="utf-8").removesuffix("\n")
+            folder = Path(text)
+            # A stick that is not plugged in yet is waited for; anything else is checked as if it had been typed.
+            missing = folder.is_absolute() and text.isprintable() and not folder.exists()
+            return folder if missing else folder_to_watch(text, job.folder)
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError) as error:
+            self._desk.notices.append(f"{remembered_in(job.path).name}: no folder is watched. {error}")
+            return None
+
+    def _remember(self, folder: Path | None) -> None:
+        """Keep the folder beside the job. It is no part of the record: no step depends on where a log came from."""
+        place = remembered_in(self._desk.session.job.path)
+        try:
+            if folder is None:
+                place.unlink(missing_ok=True)
+            else:
+                place.write_text(f"{folder}\n", encoding="utf-8")
+        except (OSError, UnicodeError) as error:
+            why = getattr(error, "strerror", None) or error
+            self._desk.notices.append(f"{place.name}: cannot be written ({why}). Name it again after a restart.")
 
     def watched(self) -> Watched | None:
         """The folder that is watched; None where none is."""

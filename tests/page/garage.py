@@ -24,7 +24,8 @@ class Bay:
         kind, seed: Of the virtual car.
         tolerance: Deviation at which the job is done. [psi]
         guards: ``[guards]`` of the job file, as TOML lines.
-        second: A second target, this share of the first.
+        second: A milder target, road, this share of the car's own, which is then called track.
+        third: With ``second``: one milder still, rain.
         name: Of the job.
         limit: Overpressure limit; the car's own where it is None. [psi]
     """
@@ -38,13 +39,14 @@ class Bay:
         tolerance: float = 0.4,
         guards: str = "",
         second: float | None = None,
+        third: float | None = None,
         name: str = "Harbour hatch",
         limit: float | None = None,
     ) -> None:
         self.folder = folder
         self.car = fleet.make(kind, seed)
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "job.toml").write_text(self._job(name, tolerance, guards, second, limit), encoding="utf-8")
+        (folder / "job.toml").write_text(self._job(name, tolerance, guards, second, third, limit), encoding="utf-8")
 
     @property
     def job(self) -> Path:
@@ -95,7 +97,9 @@ class Bay:
                 session.add_pull(self.log(f"pull {number}.csv", step.settings, number))
             session.next_step()
 
-    def _job(self, name: str, tolerance: float, guards: str, second: float | None, limit: float | None) -> str:
+    def _job(
+        self, name: str, tolerance: float, guards: str, second: float | None, third: float | None, limit: float | None
+    ) -> str:
         target = self.car.target
         highest = limit if limit is not None else _psi(self.car.limit_kpa)
         lines = [f'name = "{name}"', 'pressure = "psi"', 'notes = "98 octane, warm tyres"']
@@ -105,6 +109,8 @@ class Bay:
         else:
             lines += self._target("targets.road", [round(second * value, 1) for value in boost], tolerance)
             lines += self._target("targets.track", boost, tolerance)
+            if third is not None:
+                lines += self._target("targets.rain", [round(third * value, 1) for value in boost], tolerance)
         lines += ["[limit]", f"overpressure = {highest}"]
         for knob_name in KNOB_NAMES:
             knob = self.car.knobs[knob_name]

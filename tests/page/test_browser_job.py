@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from collections.abc import Callable
@@ -307,6 +308,64 @@ def test_a_folder_is_named_on_the_page_watched_and_let_go(serve: Serve, visit: V
     time.sleep(2.5)  # longer than a file is looked at before it is taken
     assert step_shown(tab) == before + 1
     assert tab.locator("#live .message.bad").count() == 0
+
+
+def test_the_watched_folder_outlives_a_restart_until_it_is_let_go(
+    serve: Serve, visit: Visit, bay: Bay, tmp_path: Path
+) -> None:
+    folder = tmp_path / "logger"
+    folder.mkdir()
+    served = serve(bay.job)
+    tab = visit(served.address)
+    with Session.open(bay.job) as session:
+        digest = session.digest()
+    tab.click("#watch summary")
+    tab.fill("#folder", str(folder))
+    tab.click("text=Watch this folder")
+    served.close()
+    again = serve(bay.job)
+    with Session.open(bay.job) as session:
+        assert session.digest() == digest  # where logs come from is no part of the record
+    assert f"Logs that appear in {folder} are taken." in again.page.lines()
+    tab = visit(again.address)
+    assert "Watching logger" in tab.inner_text(".dial")
+    before = step_shown(tab)
+    (folder / "stick.csv").write_bytes(bay.log("stick.csv", settings_shown(tab), 3).read_bytes())
+    wait_for_step(tab, before + 1)
+    tab.click("text=Stop watching")
+    tab.wait_for_selector("#watch summary")
+    again.close()
+    assert "Watching" not in visit(serve(bay.job).address).inner_text("main")
+
+
+def test_settings_that_a_log_may_overtake_are_struck_out(
+    serve: Serve, visit: Visit, bay: Bay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = serve(bay.job)
+    tab, other = visit(served.address), visit(served.address, reduced_motion="reduce")
+    free = threading.Event()
+    add = served.page.desk.session.add_pull
+
+    def held(*given: Any, **more: Any) -> Any:
+        free.wait(20)
+        return add(*given, **more)
+
+    monkeypatch.setattr(served.page.desk.session, "add_pull", held)
+    spoilt = bay.folder / "spoilt.csv"
+    spoilt.write_text("not a log")
+    try:
+        drop(tab, spoilt)
+        for each in (tab, other, visit(served.address)):
+            each.wait_for_selector("text=Wait: a log is being taken")
+            line = "e => getComputedStyle(e).textDecorationLine"
+            assert each.eval_on_selector(".dial .number", line) == "line-through"
+    finally:
+        free.set()
+    for each in (tab, other):  # a log that came to nothing leaves nobody waiting
+        each.wait_for_selector("text=The log was not taken")
+        assert each.is_hidden(".overtaken")
+        assert each.is_hidden("#progress")
+        assert each.eval_on_selector(".dial .number", "e => getComputedStyle(e).textDecorationLine") == "none"
 
 
 def test_several_targets_share_their_pulls(serve: Serve, visit: Visit, tmp_path: Path) -> None:

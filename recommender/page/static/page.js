@@ -17,11 +17,15 @@
   function progress(task) {
     const box = byId("progress");
     box.hidden = !task || task.done;
+    live().classList.toggle("stale", !box.hidden); // nobody is to dial in what the log may overtake
     if (!box.hidden) {
-      box.querySelector("p").textContent = `${task.name}: ${task.words}`;
+      box.querySelector("p").textContent = `${task.name}: ${task.words}. Wait: what is shown is from before this log.`;
       box.querySelector("progress").value = task.stage + 0.5;
     }
   }
+
+  // Whether this tab shows a log on its way, brought by whomever.
+  const waits = () => live().classList.contains("stale");
 
   function problem(text) {
     const box = byId("problem");
@@ -74,7 +78,7 @@
       if (task && !task.done) {
         wait = BUSY_MS;
         progress(task);
-      } else if (task && task.id !== said && (working === task.id || state.mark !== live().dataset.mark)) {
+      } else if (task && task.id !== said && (working === task.id || state.mark !== live().dataset.mark || waits())) {
         said = task.id;
         working = null;
         progress(null);
