@@ -30,22 +30,10 @@ from recommender.job import Job, seed_of
 from recommender.record import trials
 from recommender.record.artifacts import FOLDER, LogStore
 from recommender.record.database import RECORD_NAME, open_database, quiet, roll_back
-from recommender.record.lock import RecordBusy, RecordError, database_lock, file_lock
-from recommender.record.snapshot import Snapshot, numbered, snapshot, snapshot_of
+from recommender.record.lock import RecordError, database_lock, file_lock
+from recommender.record.snapshot import Snapshot, numbered, snapshot
 from recommender.record.stored import Stored, digest, problem_out
-from recommender.record.trials import FORMAT, PullEntry, observation_of, observations_of, problem_of
-
-__all__ = [
-    "PullEntry",
-    "Record",
-    "RecordBusy",
-    "RecordError",
-    "Snapshot",
-    "observation_of",
-    "observations_of",
-    "problem_of",
-    "snapshot_of",
-]
+from recommender.record.trials import FORMAT, PullEntry
 
 
 class Record:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from models.evidence import Observation
 from recommender.decide.step import Decision, Problem
-from recommender.record.record import RecordError, Snapshot
+from recommender.record.lock import RecordError
+from recommender.record.snapshot import Snapshot
 from recommender.record.stored import Stored, decision_out, problem_in
 from recommender.record.trials import SPACING_RPM
 

@@ -79,9 +79,7 @@ def last_dialled(snapshot: Snapshot, job: Job) -> Settings:
     return idle(job.problem(seed=snapshot.seed)) if settings is None else settings
 
 
-def _found(
-    record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime
-) -> tuple[LoggedPull, bytes]:
+def _found(record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime) -> tuple[LoggedPull, bytes]:
     try:
         content = path.read_bytes()
     except FileNotFoundError:

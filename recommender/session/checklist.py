@@ -34,6 +34,20 @@ class Item:
     state: str = "to do"
 
 
+def check_job(path: str | Path, key_on_log: str | Path | None = None) -> tuple[Job, list[Item]]:
+    """A job and the list before its first pull. No record is opened or made.
+
+    Args:
+        path: The job file, or a folder that holds one.
+        key_on_log: A log with the ignition on and the engine off: boost gauge and barometer are compared.
+    Raises:
+        JobError: the job file is at fault.
+        LogError: the log cannot be read.
+    """
+    job = Job.load(path)
+    return job, items(job, None if key_on_log is None else Path(key_on_log))
+
+
 def items(job: Job, key_on_log: Path | None = None) -> list[Item]:
     """The checklist of a job.
 

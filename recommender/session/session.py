@@ -15,57 +15,16 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from recommender.decide.step import same
-from recommender.job import Job, JobError
-from recommender.job.template import write_template
-from recommender.logs import Intake, LogError
+from recommender.job import Job
+from recommender.logs import Intake
 from recommender.record import Record, RecordError, Snapshot, replay
-from recommender.record.lock import RecordBusy
 from recommender.record.stored import Stored, problem_in
-from recommender.session import adding, checklist, dialled, history, stepping
-from recommender.session.adding import Clock, PullRefused
-from recommender.session.answers import PullResult, RuledOut, Step, StepBand, plain, to_json
-from recommender.session.dialled import SettingsError
+from recommender.session import acts, adding, checklist, dialled, history, stepping
+from recommender.session.adding import Clock
+from recommender.session.answers import PullResult, Step
 from recommender.session.history import Stop, Trust
 from recommender.session.in_job_units import pull_answer, step_answer
 from recommender.session.pull_log import look
-
-__all__ = [
-    "Intake",
-    "Job",
-    "JobError",
-    "LogError",
-    "PullRefused",
-    "PullResult",
-    "RecordBusy",
-    "RecordError",
-    "RuledOut",
-    "Session",
-    "SettingsError",
-    "Step",
-    "StepBand",
-    "Stop",
-    "Trust",
-    "check_job",
-    "look",
-    "plain",
-    "to_json",
-    "write_template",
-]
-
-
-def check_job(path: str | Path, key_on_log: str | Path | None = None) -> tuple[Job, list[checklist.Item]]:
-    """A job and the list before its first pull. No record is opened or made.
-
-    Args:
-        path: The job file, or a folder that holds one.
-        key_on_log: A log with the ignition on and the engine off: boost gauge and barometer are compared.
-    Raises:
-        JobError: the job file is at fault.
-        LogError: the log cannot be read.
-    """
-    job = Job.load(path)
-    return job, checklist.items(job, None if key_on_log is None else Path(key_on_log))
 
 
 class Session:
@@ -177,13 +136,8 @@ class Session:
         Raises:
             RecordError: there is no such pull, it is withdrawn already, or no reason is given.
         """
-        if not reason.strip():
-            raise RecordError(f'pull {number}: a reason is needed to withdraw it, for example "hose came off".')
         with self._writing():
-            pull = self.record.read().pull(number)
-            if pull.withdrawn is not None:
-                raise RecordError(f"pull {number} is withdrawn already: {pull.withdrawn}")
-            self._note({"kind": "withdrawn", "pull": number, "reason": reason.strip()})
+            self._note(acts.withdrawal(self.record.read(), number, reason))
 
     def raw_log(self, number: int) -> tuple[str, bytes]:
         """Name and content of a pull's log, as it was brought.
@@ -249,15 +203,12 @@ class Session:
         Args:
             settings: Any of the six knobs in the job's units; the others as in the last pull.
         """
-        from recommender.decide import foresight
-
         name = self.job.wanted(target).name
         given = dialled.checked(self.job, settings)
         snapshot = self.record.read()
         problem = self.job.problem(name, seed=snapshot.seed)
         asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job))
-        decision = foresight.expected(problem, history.observations(snapshot, problem), asked)
-        stored = stepping.stored_step(snapshot, problem, name, decision, self._clock(), number=0)
+        stored = stepping.foreseen(snapshot, problem, name, asked, self._clock())
         return step_answer(self.job, stored, problem, snapshot.standing)
 
     def dialled_in(self, step: Step) -> dict[str, float]:
@@ -266,13 +217,7 @@ class Session:
         What ``put_right`` was told; else the step's settings; where it has none, what stands as the best, or what was
         run last. Empty where there is nothing.
         """
-        snapshot = self.record.read()
-        told = history.put_right(snapshot, step.number)
-        if told is not None:
-            return self.job.settings_to_job(told)
-        if step.settings is not None or step.best_settings is not None:
-            return dict(step.settings or step.best_settings or {})
-        return self.job.settings_to_job(snapshot.standing[-1].settings) if snapshot.standing else {}
+        return acts.dialled_in(self.record.read(), self.job, step)
 
     def put_right(self, number: int, settings: Mapping[str, float]) -> None:
         """Keep what is really dialled in for the pull after a step, before its log is there. It stays on record.
@@ -284,13 +229,11 @@ class Session:
             RecordError: no such step.
             SettingsError: a setting that does not exist or that no controller can have.
         """
-        given = dialled.checked(self.job, settings)
-        before = self.dialled_in(self.step(number))
-        run = dialled.completed(self.job, given, self.job.settings_from_job(before))
-        if same(run, self.job.settings_from_job(before)):
-            return
-        with self._writing():
-            self._note({"kind": "dialled in", "step": number, "settings": list(run)})
+        step = self.step(number)
+        entry = acts.correction(self.record.read(), self.job, step, settings)
+        if entry is not None:
+            with self._writing():
+                self._note(entry)
 
     def explain(self, number: int | None = None, target: str | None = None) -> Any:
         """Why a step is what it is: see ``recommender.why``.
@@ -328,11 +271,7 @@ class Session:
             RecordError: there is nothing to acknowledge there.
         """
         with self._writing():
-            snapshot = self.record.read()
-            if number not in {each.pull for each in history.open_stops(snapshot, self.job.problem())}:
-                raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
-            seen = history.refusals(snapshot)
-            self._note({"kind": "acknowledged", "pull": number, "note": note.strip(), "refusals": seen})
+            self._note(acts.acknowledgement(self.record.read(), self.job, number, note))
 
     def open_stops(self) -> list[Stop]:
         """What waits to be acknowledged before another pull, first things first."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from importlib.metadata import PackageNotFoundError, version
 
+from models.settings import Settings
 from recommender.decide.step import Decision, Problem
 from recommender.record import Record, Snapshot
 from recommender.record.stored import Stored, decision_out, digest, problem_out
@@ -39,6 +40,14 @@ def decided(snapshot: Snapshot, problem: Problem, target: str, now: datetime.dat
     stored = stored_step(snapshot, problem, target, decision, now, number=number)
     stored["override"] = history.override(snapshot, problem, decision)
     return stored
+
+
+def foreseen(snapshot: Snapshot, problem: Problem, target: str, asked: Settings, now: datetime.datetime) -> Stored:
+    """What is expected of settings that were asked for, in the form of a step. Never kept."""
+    from recommender.decide import foresight
+
+    decision = foresight.expected(problem, history.observations(snapshot, problem), asked)
+    return stored_step(snapshot, problem, target, decision, now, number=0)
 
 
 def stored_step(

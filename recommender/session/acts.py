@@ -1,0 +1,59 @@
+"""What a user adds to the record beside pulls: a pull withdrawn, a stop acknowledged, settings put right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from recommender.decide.step import same
+from recommender.job import Job
+from recommender.record import RecordError, Snapshot
+from recommender.record.stored import Stored
+from recommender.session import dialled, history
+from recommender.session.answers import Step
+
+
+def withdrawal(snapshot: Snapshot, number: int, reason: str) -> Stored:
+    """The entry that takes a pull out of the decision.
+
+    Raises:
+        RecordError: there is no such pull, it is withdrawn already, or no reason is given.
+    """
+    if not reason.strip():
+        raise RecordError(f'pull {number}: a reason is needed to withdraw it, for example "hose came off".')
+    pull = snapshot.pull(number)
+    if pull.withdrawn is not None:
+        raise RecordError(f"pull {number} is withdrawn already: {pull.withdrawn}")
+    return {"kind": "withdrawn", "pull": number, "reason": reason.strip()}
+
+
+def acknowledgement(snapshot: Snapshot, job: Job, number: int, note: str) -> Stored:
+    """The entry that says that the cause of a stop was dealt with.
+
+    Raises:
+        RecordError: there is nothing to acknowledge there.
+    """
+    if number not in {each.pull for each in history.open_stops(snapshot, job.problem())}:
+        raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
+    return {"kind": "acknowledged", "pull": number, "note": note.strip(), "refusals": history.refusals(snapshot)}
+
+
+def dialled_in(snapshot: Snapshot, job: Job, step: Step) -> dict[str, float]:
+    """What is taken to be dialled in for the pull after a step, in the job's units; see ``Session.dialled_in``."""
+    told = history.put_right(snapshot, step.number)
+    if told is not None:
+        return job.settings_to_job(told)
+    if step.settings is not None or step.best_settings is not None:
+        return dict(step.settings or step.best_settings or {})
+    return job.settings_to_job(snapshot.standing[-1].settings) if snapshot.standing else {}
+
+
+def correction(snapshot: Snapshot, job: Job, step: Step, settings: Mapping[str, float]) -> Stored | None:
+    """The entry that puts right what is dialled in after a step; None where that is what is taken already.
+
+    Raises:
+        SettingsError: a setting that does not exist or that no controller can have.
+    """
+    given = dialled.checked(job, settings)
+    before = job.settings_from_job(dialled_in(snapshot, job, step))
+    run = dialled.completed(job, given, before)
+    return None if same(run, before) else {"kind": "dialled in", "step": step.number, "settings": list(run)}
