@@ -64,6 +64,23 @@ def test_five_faces_that_cannot_be_mistaken(serve: Serve, visit: Visit, faces: d
     assert len(shapes) == 5
 
 
+def test_axe_finds_nothing_while_a_log_is_taken(serve: Serve, visit: Visit, bay: Bay) -> None:
+    served = serve(bay.job)
+    for scheme in ("light", "dark"):
+        tab = visit(served.address, color_scheme=scheme, bypass_csp=True)
+        tab.evaluate("() => document.getElementById('live').classList.add('stale')")
+        assert tab.is_visible(".overtaken")
+        assert tab.is_hidden(".what")
+        assert violations(tab) == [], scheme
+
+
+def test_on_paper_nothing_is_cut_and_nothing_waits_to_be_pressed(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address, viewport={"width": 700, "height": 1000})  # A4 between its margins
+    tab.emulate_media(media="print")
+    assert tab.locator("button:visible, .button:visible, input:visible").count() == 0
+    assert tab.evaluate("() => document.documentElement.scrollWidth") <= 700
+
+
 def test_digits_are_large_and_changed_knobs_stand_out(serve: Serve, visit: Visit, bay: Bay) -> None:
     tab = visit(serve(bay.job).address)
     sizes = tab.evaluate(
@@ -81,7 +98,7 @@ def test_digits_are_large_and_changed_knobs_stand_out(serve: Serve, visit: Visit
     assert all(tab.locator(mark).bounding_box()["y"] < 768 - 80 for mark in ("#dial", "#safe", "#why"))
 
 
-@pytest.mark.parametrize(("width", "height"), [(320, 256), (800, 1180), (1180, 800)])
+@pytest.mark.parametrize(("width", "height"), [(320, 256), (390, 844), (768, 1024), (1180, 800)])
 def test_zoomed_to_400_percent_and_on_a_tablet_nothing_is_cut(
     serve: Serve, visit: Visit, bay: Bay, width: int, height: int
 ) -> None:
