@@ -99,6 +99,10 @@ class Job:
     def folder(self) -> Path:
         return self.path.parent
 
+    def beside(self, name: str) -> Path:
+        """Where a file that belongs to the job is kept: ``NAME`` beside ``job.toml``, ``STEM.NAME`` beside another."""
+        return self.folder / (name if self.path.name == "job.toml" else f"{self.path.stem}.{name}")
+
     @property
     def first_target(self) -> str:
         """Name of the first target in the file: the one meant where none is named."""

@@ -70,12 +70,6 @@ def folder_to_watch(text: str, job_folder: Path) -> Path:
     return folder
 
 
-def remembered_in(job_path: Path) -> Path:
-    """File that holds the watched folder's path, beside the job file and named as the record beside it is."""
-    name = "watched-folder.txt" if job_path.name == "job.toml" else f"{job_path.stem}.watched-folder.txt"
-    return job_path.parent / name
-
-
 class Lookout:
     """At most one folder is watched at a time; which one can be changed while the page is open.
 
@@ -115,9 +109,9 @@ class Lookout:
 
     def remembered(self) -> Path | None:
         """The folder that was watched when the job was served last; None where none was, or none that may be."""
-        job = self._desk.session.job
+        job, place = self._desk.session.job, self._remembered_in()
         try:
-            text = remembered_in(job.path).read_text(encoding="utf-8").removesuffix("\n")
+            text = place.read_text(encoding="utf-8").removesuffix("\n")
             folder = Path(text)
             # A stick that is not plugged in yet is waited for; anything else is checked as if it had been typed.
             missing = folder.is_absolute() and text.isprintable() and not folder.exists()
@@ -125,12 +119,15 @@ class Lookout:
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:
-            self._desk.notices.append(f"{remembered_in(job.path).name}: no folder is watched. {error}")
+            self._desk.notices.append(f"{place.name}: no folder is watched. {error}")
             return None
+
+    def _remembered_in(self) -> Path:
+        return self._desk.session.job.beside("watched-folder.txt")
 
     def _remember(self, folder: Path | None) -> None:
         """Keep the folder beside the job. It is no part of the record: no step depends on where a log came from."""
-        place = remembered_in(self._desk.session.job.path)
+        place = self._remembered_in()
         try:
             if folder is None:
                 place.unlink(missing_ok=True)

@@ -194,8 +194,7 @@ def _uncollected() -> Iterator[None]:
 
 def record_file(job: Job) -> Path:
     """Where a job's record is kept by default: ``record.db`` for ``job.toml``, ``NAME.record.db`` for another file."""
-    name = RECORD_NAME if job.path.name == "job.toml" else f"{job.path.stem}.{RECORD_NAME}"
-    return job.folder / name
+    return job.beside(RECORD_NAME)
 
 
 def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:

@@ -42,9 +42,7 @@ def write_report(
     if form not in FORMS:
         raise ValueError(f"form: must be one of {', '.join(FORMS)}, but got {form!r}.")
     make = {"html": sheet_html, "csv": sheet_csv, "json": sheet_json}[form]
-    job = session.job
-    stem = "sheet" if job.path.name == "job.toml" else f"{job.path.stem}.sheet"
-    file = job.folder / f"{stem}.{form}" if path is None else Path(path)
+    file = session.job.beside(f"sheet.{form}") if path is None else Path(path)
     # A mark of the encoding lets spreadsheets read accents; JSON must not have one.
     encoding = "utf-8-sig" if form == "csv" else "utf-8"
     text = make(session, clock=clock)
