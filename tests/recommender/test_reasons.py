@@ -199,6 +199,7 @@ class TestWhyOfOneKnob:
     def test_which_part_of_the_span_is_closed(self, risks: tuple[float, ...], words: str) -> None:
         judged = [forecast(settings(20.0 + 10.0 * i), risk=risk) for i, risk in enumerate(risks)]
         assert _gate_words(problem(), "duty", judged) == words
+        assert _span_words(problem(), "duty", judged, True).endswith(f"{words}.")
 
     def test_span_gives_ends_and_the_least(self) -> None:
         judged = [forecast(settings(20.0 + 10.0 * i), each) for i, each in enumerate((2.0, 1.0, 1.5))]
@@ -208,6 +209,8 @@ class TestWhyOfOneKnob:
         )
         assert "least is 1.00 psi at 30 %" in text
         assert "least" not in _span_words(problem(), "duty", judged[:2], True)
+        flat = _span_words(problem(), "duty", [judged[0], judged[0]], True)
+        assert "the expected deviation stays at 2.00 psi" in flat
         assert _span_words(problem(), "duty", judged[:1], True) == "It has no other value within one step."
 
 

@@ -36,7 +36,7 @@ def look_at(pulls, job=None, duty: float = 40.0) -> Look:
 
 
 def higher(target: Target, share: float) -> Target:
-    """A target that asks for more everywhere."""
+    """A target that asks for more everywhere, or less with a share under 1."""
     return Target(target.rpm, share * target.boost_kpa, target.judge_from, target.judge_to)
 
 
