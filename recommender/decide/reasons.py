@@ -265,18 +265,25 @@ def for_pull(
 def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str) -> Reason:
     """Where the last pull missed the target most, and what the step does about it."""
     problem = outlook.problem
-    rpm = outlook.rpm[outlook.judged]
-    before = np.interp(rpm, last.curve.rpm[last.curve.reached], last.curve.boost_kpa[last.curve.reached])
-    wanted = outlook.wanted[outlook.judged]
-    after = chosen.curves.mean(axis=0)[outlook.judged]
-    gain = (before - wanted) ** 2 - (after - wanted) ** 2
-    worst = int(np.argmax(gain))
-    side = "under" if before[worst] < wanted[worst] else "over"
     if not moves:
         return Reason(
             "repeat",
             f"The same settings again: one more look is worth more than a change after pull {last.number}.",
         )
+    known = last.curve.rpm[last.curve.reached]
+    # Beyond where the pull ended nothing is known of it: no miss is told there.
+    inside = (outlook.rpm >= known.min(initial=np.inf)) & (outlook.rpm <= known.max(initial=-np.inf))
+    met = outlook.judged & inside
+    if not met.any():
+        return Reason(
+            "aim", f"{moves[0].upper()}{moves[1:]}: pull {last.number} shows nothing of the range that is judged."
+        )
+    rpm, wanted = outlook.rpm[met], outlook.wanted[met]
+    before = np.interp(rpm, known, last.curve.boost_kpa[last.curve.reached])
+    after = chosen.curves.mean(axis=0)[met]
+    gain = (before - wanted) ** 2 - (after - wanted) ** 2
+    worst = int(np.argmax(gain))
+    side = "under" if before[worst] < wanted[worst] else "over"
     return Reason(
         "aim",
         f"{moves[0].upper()}{moves[1:]}: at {wording.rpm(rpm[worst])} pull {last.number} was "

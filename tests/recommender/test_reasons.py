@@ -247,3 +247,22 @@ def test_a_pull_that_ended_before_the_target_is_left_out_and_says_so() -> None:
     assert "it ended before it reached the rpm range of the target" in evidence(look_at(seen), seen)[1].text
     whole = [pull(1, 0.0), pull(2, 20.0)]
     assert "Pull 2 is fitted: weight" in evidence(look_at(whole), whole)[1].text
+
+
+class TestAPullThatShowsLittleOfTheJudgedRange:
+    """Nothing is said of rpm that the last pull did not reach."""
+
+    @pytest.mark.parametrize("last_rpm", [2000.0, 3500.0], ids=["outside the target's rpm", "aborted before it"])
+    def test_no_miss_is_told(self, last_rpm: float) -> None:
+        last = pull(3, 20.0)
+        reached = np.where(last.curve.rpm < last_rpm, last.curve.boost_kpa, np.nan)
+        cut = replace(last, complete=False, curve=replace(last.curve, boost_kpa=reached))
+        found = said(reasons.for_pull(outlook(), [pull(1, 0.0), cut], [], forecast(settings(10.0)), [], PSI, 1.0))
+        assert found["aim"] == "Duty 10 % instead of 20 %: pull 3 shows nothing of the range that is judged."
+
+    def test_a_miss_is_told_only_where_the_pull_got_to(self) -> None:
+        last = pull(3, 20.0, last_rpm=4200.0)
+        run = [pull(1, 0.0), last]
+        text = said(reasons.for_pull(outlook(), run, [], forecast(settings(30.0)), [], PSI, 1.0))["aim"]
+        rpm = float(text.partition(" rpm pull 3 was")[0].rpartition(" ")[2])
+        assert 3900.0 <= rpm <= 4200.0
