@@ -13,7 +13,7 @@ Verdict = Literal["taken", "taken with a warning", "refused"]
 
 
 #: Remarks that inform without being a warning.
-QUIET: Final = frozenset({"after shift"})
+QUIET: Final = frozenset({"after shift", "load inferred"})
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from models.units import FloatArray
 from recommender.logs.conditions import conditions
 from recommender.logs.evidence import Evidence, Quality, Remark
+from recommender.logs.load import inferred
 from recommender.logs.tracing import slipping
 
 #: Engine speed swept between two real samples: worth a warning, and too much. [rpm]
@@ -301,7 +302,7 @@ def key_on(evidence: Evidence) -> Iterator[Remark]:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    short, pinned, frozen, gaps, slow, throttle, slip, shift_within, coverage, shift, key_on, conditions,
+    short, pinned, frozen, gaps, slow, throttle, inferred, slip, shift_within, coverage, shift, key_on, conditions,
 )  # fmt: skip
 
 

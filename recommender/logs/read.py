@@ -81,13 +81,13 @@ def _read_text(path: Path) -> RawLog:
     layout = layout_of(lines, encoding, path.name)
     warnings: list[str] = []
     try:
-        chunks = _parsed(path, layout, "error")
+        chunks = _parsed_to_the_end(path, layout, "error", warnings)
     except ParserError as fault:
         place = re.search(r"line (\d+)", str(fault))
         line = int(place[1]) + layout.first_line - 1 if place else layout.first_line
         warnings.append(f"line {line}: more cells than columns; such lines were left out")
         try:
-            chunks = _parsed(path, layout, "skip")
+            chunks = _parsed_to_the_end(path, layout, "skip", warnings)
         except ParserError as second:
             raise LogError(
                 f"{path.name}, from line {layout.first_line}: not a regular table ({second}). Expected "
@@ -132,7 +132,48 @@ class _Growing:
         return self._values
 
 
-def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Growing]:
+class _ClosedAtEnd:
+    """Text whose last line may end within a quoted cell: that cell is closed, so worded that it is no number.
+
+    A quote left open further up is left as it is: all that follows would be taken for one cell.
+    """
+
+    def __init__(self, text: io.TextIOWrapper) -> None:
+        self._text = text
+        self._above = self._last = 0
+
+    def read(self, size: int = -1) -> str:
+        part = self._text.read(size)
+        if part:
+            above, newline, last = part.rpartition("\n")
+            if newline:
+                self._above += self._last + above.count('"')
+                self._last = 0
+            self._last += last.count('"')
+        elif self._above % 2 == 0 and self._last % 2 == 1:
+            self._last += 1
+            return ' cut"'
+        return part
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._text)
+
+
+def _parsed_to_the_end(path: Path, layout: Layout, bad_lines: str, warnings: list[str]) -> list[_Growing]:
+    """The columns, also of a file that ends within a quoted cell."""
+    from pandas.errors import ParserError
+
+    try:
+        return _parsed(path, layout, bad_lines)
+    except ParserError as fault:
+        if "EOF inside string" not in str(fault):
+            raise
+        chunks = _parsed(path, layout, bad_lines, closed=True)
+        warnings.append("the last line is cut short within a quoted cell; that cell was left out")
+        return chunks
+
+
+def _parsed(path: Path, layout: Layout, bad_lines: str, *, closed: bool = False) -> list[_Growing]:
     """The columns of numbers, read chunk by chunk."""
     options: dict[str, Any] = {
         "sep": r"\s+" if layout.separator == " " else layout.separator,
@@ -154,7 +195,7 @@ def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Growing]:
         text = _text(stream, layout.encoding)
         for _ in islice(text, layout.first_line - 1):
             pass
-        for frame in _frames(text, options, path.name):
+        for frame in _frames(_ClosedAtEnd(text) if closed else text, options, path.name):
             held += frame.size
             if held > MOST_CELLS:
                 raise LogError(
@@ -166,7 +207,7 @@ def _parsed(path: Path, layout: Layout, bad_lines: str) -> list[_Growing]:
     return found
 
 
-def _frames(text: io.TextIOWrapper, options: dict[str, Any], file_name: str) -> Iterator[pd.DataFrame]:
+def _frames(text: Any, options: dict[str, Any], file_name: str) -> Iterator[pd.DataFrame]:
     import pandas as pd
 
     try:

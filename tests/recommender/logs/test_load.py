@@ -1,0 +1,71 @@
+"""Logs without a pedal: what boost itself shows of the load, and a last line cut within quotes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recommender.logs import Dialect, FoundPull, ReadOptions, intake, write_log
+
+from .recordings import Channels, full_load_rows, recording, without
+
+
+def only_pull(path: Path, channels: Channels) -> FoundPull:
+    log = intake(
+        write_log(path, without(channels, "throttle_pct"), Dialect()), ReadOptions(default_pressure_unit="kPa")
+    )
+    assert len(log.pulls) == 1
+    return log.pulls[0]
+
+
+def in_the_sweep(channels: Channels, level_kpa: float, share: np.ndarray) -> Channels:
+    """Boost moved to a level with the gauge's noise by ``share``, spread over the sweep. [kPa gauge], [-]"""
+    first, last = full_load_rows(channels)
+    x = np.linspace(0.0, 1.0, last - first + 1)
+    weight = np.interp(x, np.linspace(0.0, 1.0, share.size), share)
+    boost = channels["boost_kpa"].copy()
+    boost[first : last + 1] = (1.0 - weight) * boost[first : last + 1] + weight * (
+        level_kpa + np.random.default_rng(1).normal(0.0, 0.8, x.size)
+    )
+    return {**channels, "boost_kpa": boost}
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_whole_pull_is_taken_and_its_load_said_to_be_inferred(tmp_path: Path, seed: int) -> None:
+    found = only_pull(tmp_path / "log.csv", recording(seed=seed))
+    assert found.usable
+    assert "load inferred" in [remark.code for remark in found.quality.remarks]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_throttle_rolled_on_within_the_sweep_is_refused(tmp_path: Path, seed: int) -> None:
+    rolled = in_the_sweep(recording(seed=seed), -30.0, np.array([1.0] * 5 + [0.0] * 6))
+    found = only_pull(tmp_path / "log.csv", rolled)
+    assert not found.usable
+    assert "not open from the start" in found.quality.remarks[0].text
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_boost_let_go_of_and_taken_up_again_is_refused(tmp_path: Path, seed: int) -> None:
+    lifted = in_the_sweep(recording(seed=seed), 5.0, np.array([0.0] * 13 + [1.0] * 2 + [0.0] * 5))
+    found = only_pull(tmp_path / "log.csv", lifted)
+    assert not found.usable
+    assert "lifted within the sweep" in found.quality.remarks[0].text
+
+
+def test_with_a_pedal_nothing_is_inferred(tmp_path: Path) -> None:
+    log = intake(write_log(tmp_path / "log.csv", recording(), Dialect()), ReadOptions(default_pressure_unit="kPa"))
+    assert [remark.code for remark in log.pulls[0].quality.remarks] == []
+
+
+@pytest.mark.parametrize("lost", [2, 9, 25])
+def test_a_file_that_ends_within_quotes_is_read_up_to_there(tmp_path: Path, lost: int) -> None:
+    path = write_log(tmp_path / "log.csv", recording(), Dialect(quoted=True))
+    whole = intake(path, ReadOptions(default_pressure_unit="kPa"))
+    data = path.read_bytes()[:-lost]
+    path.write_bytes(data if data.rpartition(b"\n")[2].count(b'"') % 2 else data[:-1])
+    log = intake(path, ReadOptions(default_pressure_unit="kPa"))
+    assert any("cut short within a quoted cell" in words for words in log.warnings)
+    assert np.array_equal(log.pulls[0].trace.boost_kpa, whole.pulls[0].trace.boost_kpa)
