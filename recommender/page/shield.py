@@ -8,6 +8,7 @@ pointed at this machine is told by ``Host``. On a shared network a token is need
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from dataclasses import dataclass
@@ -25,6 +26,11 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 LARGEST_LOG: Final = 128 * 1024 * 1024
 #: Largest body of any other form. [bytes]
 LARGEST_FORM: Final = 64 * 1024
+#: Most that is read of a body which is refused, so that its sender reads the refusal and no broken line. [bytes]
+LARGEST_DRAINED: Final = 2 * 1024 * 1024 * 1024
+#: Longest silence within such a body, and longest time for the whole of it. [s]
+SILENCE_S: Final = 5.0
+DRAIN_S: Final = 180.0
 #: Time that a wrong token costs. [s]
 WRONG_TOKEN_S: Final = 0.3
 
@@ -45,6 +51,55 @@ _HEADERS: Final = (
 
 class TooLarge(Exception):
     """A body grew past what is taken."""
+
+
+class Body:
+    """What a request brings along, counted.
+
+    A sender that is still sending when the line is closed loses the answer (RFC 9112, 9.6): whoever answers early
+    reads on and throws away, within bounds.
+
+    Args:
+        receive: Gives the next part.
+        headers: Of the request, names in lower case.
+        bound: Most that is handed on. [bytes]
+    """
+
+    def __init__(self, receive: Receive, headers: MutableMapping[str, str], bound: int) -> None:
+        self._receive = receive
+        self.bound = bound
+        self._taken = 0
+        self._announced = headers.get("content-length", "0")
+        self._waits = "expect" in headers  # it sends nothing before it is told to
+        self._ended = self._announced == "0" and "transfer-encoding" not in headers
+
+    @property
+    def too_large(self) -> bool:
+        """Whether it says so beforehand."""
+        return not self._announced.isdigit() or int(self._announced) > self.bound
+
+    async def part(self) -> Message:
+        """The next part. Raises TooLarge where all parts together pass the bound."""
+        self._waits = False
+        message = await self._next()
+        if self._taken > self.bound:
+            raise TooLarge(_too_large(self.bound))
+        return message
+
+    async def drain(self) -> None:
+        """Read the rest and throw it away, as far as that is to be expected to end."""
+        if self._waits or (self._announced.isdigit() and int(self._announced) > LARGEST_DRAINED):
+            return
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(DRAIN_S):
+                while not self._ended and self._taken <= LARGEST_DRAINED:
+                    await asyncio.wait_for(self._next(), SILENCE_S)
+
+    async def _next(self) -> Message:
+        message = await self._receive()
+        self._taken += len(message.get("body", b""))
+        self._ended = self._ended or not message.get("more_body", False)
+        return message
 
 
 @dataclass(frozen=True)
@@ -70,13 +125,16 @@ class Shield:
         if scope["type"] != "http":
             raise RuntimeError("only HTTP is spoken here")
         headers = {key.decode("latin-1").lower(): value.decode("latin-1") for key, value in scope["headers"]}
+        body = Body(receive, headers, LARGEST_LOG if scope["path"] == "/logs" else LARGEST_FORM)
         refusal = self._foreign(scope, headers)
         if refusal:
-            await _answer(send, 403, refusal)
+            await _refuse(body, send, 403, refusal)
         elif self.token is not None and not self._known(headers):
-            await self._at_the_door(scope, send)
+            await self._at_the_door(scope, body, send)
+        elif body.too_large:
+            await _refuse(body, send, 413, _too_large(body.bound))
         else:
-            await self._inside(scope, headers, receive, send)
+            await self._inside(scope, body, send)
 
     # ---------------------------------------------------------------- who
 
@@ -111,7 +169,7 @@ class Shield:
     def _right(self, offered: str) -> bool:
         return self.token is not None and hmac.compare_digest(offered.encode(), self.token.encode())
 
-    async def _at_the_door(self, scope: Scope, send: Send) -> None:
+    async def _at_the_door(self, scope: Scope, body: Body, send: Send) -> None:
         """Take the token from the address, once; keep it in a cookie from then on."""
         pairs = parse_qsl(scope["query_string"].decode("latin-1"))
         offered = dict(pairs).get("token", "")
@@ -123,41 +181,19 @@ class Shield:
             return
         if offered:
             await asyncio.sleep(WRONG_TOKEN_S)
-        await _answer(
-            send, 401, "A token is needed: open the whole address that `nextpull serve` has printed, token included."
-        )
+        text = "A token is needed: open the whole address that `nextpull serve` has printed, token included."
+        await _refuse(body, send, 401, text)
 
     # ---------------------------------------------------------------- what
 
-    async def _inside(self, scope: Scope, headers: MutableMapping[str, str], receive: Receive, send: Send) -> None:
-        bound = LARGEST_LOG if scope["path"] == "/logs" else LARGEST_FORM
-        began = False
-        taken = 0
-        length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > bound:
-            await _answer(send, 413, _too_large(bound))
-            return
-
-        async def counted() -> Message:
-            nonlocal taken
-            message = await receive()
-            taken += len(message.get("body", b""))
-            if taken > bound:
-                raise TooLarge
-            return message
-
+    async def _inside(self, scope: Scope, body: Body, send: Send) -> None:
         async def dressed(message: Message) -> None:
-            nonlocal began
             if message["type"] == "http.response.start":
-                began = True
+                await body.drain()  # nothing is left where the page has read it all
                 message = {**message, "headers": list(_dress(message["headers"]))}
             await send(message)
 
-        try:
-            await self.app(scope, counted, dressed)
-        except TooLarge:
-            if not began:
-                await _answer(send, 413, _too_large(bound))
+        await self.app(scope, body.part, dressed)
 
 
 def _too_large(bound: int) -> str:
@@ -180,6 +216,11 @@ def _dress(headers: Iterable[tuple[bytes, bytes]]) -> Iterable[tuple[bytes, byte
         yield b"content-security-policy", POLICY.encode()
     if b"cache-control" not in names:
         yield b"cache-control", b"no-store"
+
+
+async def _refuse(body: Body, send: Send, status: int, text: str) -> None:
+    await body.drain()
+    await _answer(send, status, text)
 
 
 async def _answer(send: Send, status: int, text: str, more: Iterable[tuple[bytes, bytes]] = ()) -> None:

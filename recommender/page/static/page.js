@@ -35,6 +35,16 @@
 
   // ------------------------------------------------------------ what stands
 
+  // What was answered; a refusal may be plain words.
+  async function read(answer) {
+    const text = await answer.text();
+    try {
+      return JSON.parse(text);
+    } catch (error) {
+      return { error: text };
+    }
+  }
+
   async function refresh(task) {
     const query = new URLSearchParams({ target: live().dataset.target });
     if (task) query.set("task", task);
@@ -73,7 +83,8 @@
     let wait = IDLE_MS;
     try {
       const answer = await fetch("/state", { headers: { accept: "application/json" } });
-      const state = await answer.json();
+      const state = await read(answer);
+      if (!answer.ok) throw new Error(state.error);
       const task = state.task;
       if (task && !task.done) {
         wait = BUSY_MS;
@@ -93,7 +104,9 @@
       }
     } catch (error) {
       byId("problem").dataset.lost = "1";
-      problem("No answer from nextpull. Is it still running? This page tries again by itself.");
+      problem(error instanceof TypeError // no answer at all, in the words of fetch
+        ? "No answer from nextpull. Is it still running? This page tries again by itself."
+        : error.message);
     }
     if (mine !== turn) return;
     timer = setTimeout(look, document.hidden ? 4 * IDLE_MS : wait);
@@ -114,7 +127,7 @@
     progress({ name: file.name, words: "Sending", stage: 0, done: false });
     try {
       const answer = await fetch("/logs", { method: "POST", body, headers: { accept: "application/json" } });
-      const told = await answer.json();
+      const told = await read(answer);
       if (!answer.ok) throw new Error(told.error);
       working = told.id;
       progress(told);
@@ -171,7 +184,7 @@
         }
       }
       fetch("/dialled", { method: "POST", body, headers: { accept: "application/json" } })
-        .then((answer) => answer.json())
+        .then(read)
         .then((told) => { problem(told.error || ""); look(); })
         .catch(() => problem("What was dialled in could not be kept. It still counts if the log is brought from this page."));
     });
