@@ -135,7 +135,8 @@ def knob_unit(name: str, pressure_unit: str) -> str:
 
 def knob(name: str, value: float, pressure_unit: str) -> str:
     """A knob's value with its unit: ``34 %``."""
-    return f"{knob_number(value)} {knob_unit(name, pressure_unit)}".strip()
+    unit = knob_unit(name, pressure_unit)
+    return f"{knob_number(value)} {'point' if unit == 'points' and value == 1 else unit}".strip()
 
 
 def settings_line(settings: Mapping[str, float], pressure_unit: str, absent: frozenset[str] = frozenset()) -> str:

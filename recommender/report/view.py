@@ -39,12 +39,14 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
     standing = [pull for pull in pulls if pull.withdrawn is None]
     steps = {step.number: step for step in session.steps()}
     trust = session.trust()
+    targets = [_target(session, name, standing) for name in job.targets]
     return {
         "say": wording,
         "job": job,
         "unit": job.pressure_unit,
         "made": now.strftime("%Y-%m-%d %H:%M"),
-        "targets": [_target(session, name, standing) for name in job.targets],
+        "targets": targets,
+        "noticed": noticed([target["step"] for target in targets]),
         "conditions": [(*_CONDITIONS[name], _spread(ends)) for name, ends in conditions(standing).items()],
         "dates": _dates(pulls),
         "pulls": [_row(job, pull, steps.get(pull.step or 0)) for pull in pulls],
@@ -58,6 +60,17 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "watch": WATCH,
         "digest": session.digest(),
     }
+
+
+def noticed(steps: Sequence[Step]) -> list[str]:
+    """What the latest steps say of a car that changed between pulls, each sentence once."""
+    said = [
+        text
+        for step in steps
+        for code, text in zip(step.codes, step.reasons, strict=True)
+        if code.startswith("changed")
+    ]
+    return list(dict.fromkeys(said))
 
 
 def conditions(pulls: Sequence[PullResult]) -> dict[str, tuple[float, float]]:
@@ -108,11 +121,12 @@ def _points(job: Job, name: str) -> str:
 def _settings(job: Job, pull: PullResult | None) -> list[tuple[str, str, str]]:
     if pull is None:
         return []
-    return [
-        (wording.KNOB_LABELS[name], wording.knob_number(value), wording.knob_unit(name, job.pressure_unit))
-        for name, value in pull.settings.items()
-        if not job.dials[name].absent
-    ]
+    found = []
+    for name, value in pull.settings.items():
+        if not job.dials[name].absent:
+            number, _, measure = wording.knob(name, value, job.pressure_unit).partition(" ")
+            found.append((wording.KNOB_LABELS[name], number, measure))
+    return found
 
 
 def _row(job: Job, pull: PullResult, step: Step | None) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import datetime
 import io
 import json
@@ -168,3 +169,16 @@ def test_numbers_in_words() -> None:
     assert wording.fine(0.038, "bar") == "0.038"
     assert wording.knob("engagement", 13.5, "psi") == "13.5 psi"
     assert wording.settings_line({"duty": 34.0, "gain": 0.0}, "psi", frozenset({"gain"})) == "Duty 34 %"
+
+
+def test_a_car_that_changed_is_told_on_the_sheet(played: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "The car has changed" not in text_of(report.sheet_html(played))
+    step = played.next_step()
+    leak = "From pull 3 on boost comes later and lower: the mark of a boost leak."
+    changed = dataclasses.replace(
+        step, reasons=[*step.reasons, leak, leak], codes=[*step.codes, "changed leak", "changed leak"]
+    )
+    monkeypatch.setattr(played, "next_step", lambda target=None: changed)
+    said = text_of(report.sheet_html(played))
+    assert said.count(f"The car has changed between pulls {leak}") == 1
+    assert said.count(leak) == 1
