@@ -15,8 +15,8 @@ from recommender.decide.allowed import Offender
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Alternative, Reason
 from recommender.why.effects import _gate_words, _span_words
-from recommender.why.step import _cap_change, evidence, would_change
-from tests.recommender.test_why import decision, look_at
+from recommender.why.step import _cap_change, would_change
+from tests.recommender.test_why import decision
 from tests.recommender.why_cars import PSI, problem, pull, settings
 
 
@@ -240,13 +240,6 @@ class TestWhatWouldChange:
         assert "risk" not in said(would_change(given, decision(alternatives=(worse,)), settings(35.0)))
         better = replace(worse, deviation_kpa=0.6 * PSI)
         assert "0.60 psi" in said(would_change(given, decision(alternatives=(better,)), settings(35.0)))["risk"]
-
-
-def test_a_pull_that_ended_before_the_target_is_left_out_and_says_so() -> None:
-    seen = [pull(1, 0.0), pull(2, 20.0, last_rpm=2650.0)]
-    assert "it ended before it reached the rpm range of the target" in evidence(look_at(seen), seen)[1].text
-    whole = [pull(1, 0.0), pull(2, 20.0)]
-    assert "Pull 2 is fitted: weight" in evidence(look_at(whole), whole)[1].text
 
 
 class TestAPullThatShowsLittleOfTheJudgedRange:

@@ -19,7 +19,7 @@ from recommender.why import effects, explain_decision
 from recommender.why.constants import _gain, constants
 from recommender.why.look import Look
 from recommender.why.step import binding, evidence, would_change
-from recommender.why.trust import outcome
+from recommender.why.trust import outcome, tally
 from tests.recommender.test_why import decision, higher, look_at, sloped
 from tests.recommender.why_cars import PSI, TARGET, problem, pull, settings
 
@@ -117,13 +117,15 @@ def _with_constants(look: Look, known: dict[str, np.ndarray]) -> Look:
 
 
 class TestEvidence:
-    def test_a_pull_that_ended_too_early_is_left_out_and_says_why(self, three: list[Observation]) -> None:
-        short = pull(4, 40.0, last_rpm=TARGET.grid()[1] + 1.0)
-        pulls = [*three, short]
-        text = evidence(look_at(pulls), pulls)[-1].text
-        assert text == "Pull 4 is left out: it ended before it reached the rpm range of the target."
-        longer = [*three, pull(4, 40.0, last_rpm=5000.0)]
-        assert "as far as it goes: to 5000 rpm" in evidence(look_at(longer), longer)[-1].text
+    def test_a_pull_that_ended_early_counts_as_far_as_it_goes_or_is_left_out(self, three: list[Observation]) -> None:
+        # The grid of the target begins at 2500 rpm with 100 rpm between: two points of it, and a bit beyond.
+        for last_rpm, said in {
+            TARGET.grid()[1] + 1.0: "Pull 4 is left out: it ended before it reached the rpm range of the target.",
+            5000.0: "Pull 4 is fitted, as far as it goes: to 5000 rpm: weight ",
+            7000.0: "Pull 4 is fitted: weight ",
+        }.items():
+            pulls = [*three, pull(4, 40.0, last_rpm=last_rpm)]
+            assert evidence(look_at(pulls), pulls)[-1].text.startswith(said)
 
     def test_a_pull_that_the_fit_passed_over_says_so(self, three: list[Observation]) -> None:
         look = look_at(three[1:])
@@ -221,3 +223,37 @@ def test_a_closed_alternative_says_what_more_risk_would_open(three: list[Observa
     for option, said in ((closed, True), (worse, False)):
         codes = [each.code for each in would_change(outlook, decision(alternatives=(option,)), settings(35.0))]
         assert ("risk" in codes) == said
+
+
+class TestTrust:
+    def test_a_prediction_that_no_point_tells_of_is_not_counted(self) -> None:
+        first = TARGET.grid()[0]
+        for last_rpm, counts in ((first + 1.0, False), (first + 1500.0, True)):
+            came = outcome(problem(), decision(), pull(2, 40.0, last_rpm=last_rpm), 2)
+            assert (came is not None) == counts
+
+    def test_what_the_tool_made_of_a_miss_and_of_its_end(self, three: list[Observation]) -> None:
+        hit = outcome(problem(), decision(), pull(3, 55.0, worth_psi=1.2), 3)  # 9 + 5.4 psi, where 14 are expected
+        miss = outcome(problem(), decision(), pull(3, 40.0), 3)  # 9 + 4.5 psi: more than the half psi of the band
+        assert hit is not None
+        assert miss is not None
+        fitted = surrogate_for(problem(), three)
+        said = {}
+        for name, came, widen in (("hit", hit, 1.0), ("wide", hit, 1.3), ("miss", miss, 1.3), ("over", miss, 1.0)):
+            fitted.widen = widen
+            said[name] = tally(problem(), three, [replace(came, hit=came is hit)], fitted).texts
+        assert len(said["hit"]) == 1
+        assert said["hit"][0].startswith("Over the job 1 of 1 predictions held (curve and peak); on average ")
+        assert said["hit"][0].endswith(" of a curve lay inside its band, which should hold 90 %.")
+        assert "Over the job 0 of 1 predictions held" in said["miss"][0]
+        assert said["wide"][1].startswith(
+            "As the latest pulls lay far from what was expected the tool has widened: by a factor of 1.30 on what the "
+            "physics misses and of 1.14 on the learnt constants. It now allows for "
+        )
+        assert said["miss"][1].startswith("After the miss of pull 3 the tool has widened: by a factor of 1.30")
+        assert "where before it was" in said["miss"][1]  # two pulls then, three now
+        assert "where before it was" not in said["wide"][1]
+        assert said["over"][1].startswith(
+            "After the miss of pull 3 the tool is not widened any more, as the pulls since then came out near what was "
+            "expected. It allows for "
+        )

@@ -1,0 +1,65 @@
+"""Lines of the why page that stand where there is nothing to list: each goes when there is something."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from recommender.page import views
+from recommender.page.app import templates
+from recommender.page.desk import Desk
+from recommender.session import Session
+from tests.page.garage import Bay
+
+NO_PULL = "No pull yet: the step rests on what is known of wastegates in general."
+NO_OTHER = "No other step was near enough to be named."
+NO_CHANGE = "Nothing within reach: neither a wider step nor a little more risk."
+NOTHING = "Nothing to dial in."
+
+
+def shown(desk: Desk, number: int, **changed: Any) -> str:
+    """The page of a step, or of the same step with other findings."""
+    values = views.why(desk, number)
+    values["why"] = replace(values["why"], **changed)
+    job = desk.session.job
+    return templates().get_template("why.html").render(job=job, unit=job.pressure_unit, **values)
+
+
+@pytest.fixture
+def desk(two_pulls: Path, bay: Bay) -> Any:
+    with Session.open(bay.job) as session:
+        yield Desk(session)
+
+
+def test_before_and_after_the_first_pull(desk: Desk) -> None:
+    first, third = shown(desk, 1), shown(desk, 3)
+    assert NO_PULL in first
+    assert NO_OTHER in first
+    assert NO_PULL not in third
+    assert third.count('aria-label="Weight of pull ') == 2  # two pulls are on record
+    assert NO_OTHER not in third
+    ruled_out = desk.session.explain(3).alternatives
+    assert ruled_out
+    assert f"<li>{ruled_out[0].text}</li>" in third
+    assert NOTHING not in third
+    assert shown(desk, 3, alternatives=()).count(NO_OTHER) == 1
+
+
+def test_what_would_change_the_answer_or_nothing(desk: Desk) -> None:
+    explained = desk.session.explain(3)
+    assert explained.would_change
+    page = shown(desk, 3)
+    assert NO_CHANGE not in page
+    assert f"<li>{explained.would_change[0].text}</li>" in page
+    assert NO_CHANGE in shown(desk, 3, would_change=())
+
+
+def test_a_step_without_settings_has_nothing_to_dial_in(faces: dict[str, Bay]) -> None:
+    for kind, nothing in (("done", True), ("stop", True), ("repeat", False)):
+        with Session.open(faces[kind].job) as session:
+            desk = Desk(session)
+            page = shown(desk, session.next_step().number)
+        assert (NOTHING in page) == nothing, kind
