@@ -15,7 +15,7 @@ from typing import Final, TextIO
 NARROWEST: Final = 40
 WIDEST: Final = 100
 #: A number stays on one line with its unit.
-_NUMBER_AND_UNIT: Final = re.compile(r"(\d) (psi|kPa|bar|rpm|%|points|pulls?)(?=\W|$)")
+_NUMBER_AND_UNIT: Final = re.compile(r"(\d) (psi|kPa|bar|rpm|%|points?|pulls?)(?=\W|$)")
 _CODES: Final = {"bold": "1", "dim": "2", "red": "31", "green": "32", "yellow": "33", "magenta": "35", "cyan": "36"}
 _PLAIN: Final = str.maketrans({"−": "-", "–": "-", "±": "+/-", "°": " deg ", "·": "-", "→": "->"})
 _SPECIAL: Final = "█▀▄▶↻✔▔━┏┓┗┛┃─┌┐└┘│═╔╗╚╝║┄–°"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -29,7 +28,7 @@ def shown(desk: Desk, number: int, **changed: Any) -> str:
 
 
 @pytest.fixture
-def desk(two_pulls: Path, bay: Bay) -> Any:
+def desk(bay: Bay) -> Any:
     with Session.open(bay.job) as session:
         yield Desk(session)
 

@@ -178,7 +178,7 @@ def test_a_car_that_changed_is_told_on_the_sheet(played: Session, monkeypatch: p
     changed = dataclasses.replace(
         step, reasons=[*step.reasons, leak, leak], codes=[*step.codes, "changed leak", "changed leak"]
     )
-    monkeypatch.setattr(played, "next_step", lambda target=None: changed)
+    monkeypatch.setattr(played, "next_step", lambda _=None: changed)
     said = text_of(report.sheet_html(played))
     assert said.count(f"The car has changed between pulls {leak}") == 1
     assert said.count(leak) == 1

@@ -205,6 +205,14 @@ def test_an_aborted_pull_has_no_deviation_to_compare() -> None:
     whole = outcome(problem(), decision(), pull(2, 40.0), 2)
     assert whole is not None
     assert "deviation 1.20 psi expected" in whole.text
+    # Band and peak of the decision by hand: 13 to 15 psi, highest 15.0; 9 + 4.5 psi and half a kPa by construction.
+    share = f"{100 * whole.inside:.0f} % of its points lay inside the 90 % band"
+    assert f": {share}; highest boost 15.0 psi expected, 13.6 psi seen; " in whole.text
+    less = outcome(problem(), decision(peak_kpa=14.0 * PSI), pull(2, 30.0), 2)
+    assert less is not None
+    assert "highest boost 14.0 psi expected, 12.1 psi seen; " in less.text
+    assert f"{100 * less.inside:.0f} % of its points lay inside" in less.text
+    assert less.inside < whole.inside
 
 
 def test_knobs_are_moved_from_what_stands_where_nothing_is_proposed(three: list[Observation]) -> None:
