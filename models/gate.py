@@ -36,21 +36,21 @@ from models.units import FloatArray
 #: Soft and stiff springs, lazy solenoids, early and late turbos lie within. Set by how well the next pull was foreseen
 #: on two families of virtual cars; touchy solenoids, and cars of a third family, lie farther out than this has them.
 CONSTANTS: Final[dict[str, tuple[float, float]]] = {
-    "log_floor": (np.log(0.61), 0.29),  # spring's boost over the highest target
+    "log_floor": (np.log(0.61), 0.33),  # spring's boost over the highest target
     "floor_slope": (0.0, 0.14),  # log floor, judge_from to judge_to
     "log_creep": (np.log(0.33), 0.32),  # boost with the gate wide open at mid range, over the highest target
     "creep_slope": (0.7, 0.28),  # log of it, judge_from to judge_to
     "spool_at": (-0.11, 0.14),  # u at which the spool line passes the highest target
-    "log_spool_slope": (np.log(3.8), 0.27),  # log boost per u along the spool line
+    "log_spool_slope": (np.log(3.8), 0.35),  # log boost per u along the spool line
     "log_top": (np.log(1.55), 0.27),  # ceiling at mid range over the highest target
     "top_slope": (-0.16, 0.15),  # log ceiling, judge_from to judge_to
     "dead_low": (9.5, 5.0),  # duty at which the solenoid begins to bleed [%]
-    "full_at": (89.0, 8.5),  # duty at which it can bleed no more [%]
-    "log_curvature": (np.log(1.24), 0.23),  # exponent of the share over its travel
-    "logit_most": (0.87, 0.40),  # share bled at the end of the travel
+    "full_at": (89.0, 10.0),  # duty at which it can bleed no more [%]
+    "log_curvature": (np.log(1.24), 0.36),  # exponent of the share over its travel
+    "logit_most": (0.87, 0.60),  # share bled at the end of the travel
     "duty_tilt": (-0.16, 0.14),  # how much less duty is worth at judge_to than at judge_from
     "duty_bow": (0.04, 0.077),  # the same, second order
-    "log_knee": (np.log(9.0), 0.42),  # sharpness of the knee with the gate idle
+    "log_knee": (np.log(9.0), 0.80),  # sharpness of the knee with the gate idle
     "log_sharpen": (np.log(0.9), 0.35),  # how much engagement sharpens it
     "log_spike": (np.log(0.06), 0.65),  # boost past the knee per unit of engagement too near, over the regulated boost
     "spike_from": (0.88, 0.056),  # engagement over regulated boost from which the spike grows

@@ -12,7 +12,7 @@ from models.units import FloatArray
 def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, FloatArray]:
     """Change of the expected curve for each fitted pull, were it not there.
 
-    The model is taken as linear in its constants around the best fit, with a standard normal prior on them, so that the
+    The model is taken as linear in its constants around the best fit, under the likeliest kind of car, so that the
     prediction is that of one Gaussian process (Rasmussen & Williams 2006, sec. 2.7); the sizes of residual and
     repeatability stay as fitted. Each pull's rows are then dropped from the data in turn.
 
@@ -26,9 +26,8 @@ def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, 
     if e.y.size == 0:
         return {}
     knobs = settings[None]
-    at_data = surrogate._jacobian(p.best)
-    lifted = e.y - surrogate._mean_at_data(p.best[None])[0] + at_data @ p.best
-    at_new = _slopes(surrogate, p.best, knobs)
+    lifted, at_data = surrogate.linear_at(p.best, p.kind)
+    at_new = _slopes(surrogate, p.best, knobs) * p.kind.deviation
     level = surrogate.gate_curves(knobs, best=True)[0]
     covariance = p.root @ p.root.T + at_data @ at_data.T
     cross = at_new @ at_data.T + surrogate._cross(knobs, level)[0]

@@ -27,10 +27,11 @@ from scipy import linalg
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.gaussian_process.kernels import RBF
 
+from models import constants
 from models.changes import Change, directions_of
+from models.constants import Data, Explanation, Kind
 from models.curve import Target
 from models.evidence import Observation
-from models.fit import least_squares
 from models.gate import Gate, Parts
 from models.settings import Knob, effective_duty
 from models.units import FloatArray
@@ -83,7 +84,8 @@ class Posterior:
     """What is known after a fit: draws of the constants and everything needed to condition the rest on the data."""
 
     z: FloatArray  # (D, P)
-    best: FloatArray  # (P,)
+    kind: Kind  # the likeliest kind of car
+    best: FloatArray  # (P,) of that kind
     parts: Parts
     best_parts: Parts
     root: FloatArray  # (N, N) lower Cholesky factor of the covariance of y around the gate's curves
@@ -124,7 +126,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         draws: int = 384,
         repeatability: float = 0.008,
         drift: float = 0.004,
-        residual: float = 0.026,
+        residual: float = 0.030,
         rpm_jitter: float = 0.008,
         widen: float = 1.0,
         physics: bool = True,
@@ -363,33 +365,35 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     def _condition(self) -> None:
         self.changed_ = self._changed_at_data()  # asked for again with every settings that are looked at
-        e = self.evidence_
-        gate = self.gate_
+        e, gate = self.evidence_, self.gate_
         xi = self.random_.standard_normal((self.draws, gate.size))
-        if e.y.size == 0 or not self.physics:
-            best = np.zeros(gate.size)
-            z = xi if self.physics else np.zeros_like(xi)
-            size, repeat = 1.0, 1.0
-            inputs = self._inputs(e.settings)[e.mask] if e.y.size else np.empty((0, 6))
-            root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True) if e.y.size else np.empty((0, 0))
-        else:
+        rivals = constants.kinds(gate.size)
+        kind, best, root = rivals[0], np.zeros(gate.size), np.empty((0, 0))
+        size, repeat, inputs = 1.0, 1.0, np.empty((0, 6))
+        if e.y.size:
             inputs = self._inputs(e.settings)[e.mask]
-            root = linalg.cholesky(self._covariance(inputs, 1.0, 1.0), lower=True)
-            best, jacobian = self._best(root, self._start(root, xi))
-            size, repeat = self._weigh_sizes(inputs, best, jacobian)
+            root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
+        if not self.physics:
+            z = np.zeros_like(xi)
+        elif not e.y.size:
+            mine = constants.dealt(np.array([rival.share for rival in rivals]), self.draws)
+            z = np.stack([rival.mean for rival in rivals])[mine] + xi * np.stack([r.deviation for r in rivals])[mine]
+        else:
+            some = np.vstack([np.zeros(gate.size), 0.7 * xi[:96]])
+            best = self._data(root).start(some)
+            best = constants.best_constants(self._data(root), constants.plain(gate.size), best)
+            size, repeat = self._weigh_sizes(inputs, best, constants.plain(gate.size))
             if (size, repeat) != (1.0, 1.0):
                 root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
-                best, jacobian = self._best(root, best)
-            scaled = linalg.solve_triangular(root, jacobian, lower=True)
-            ring = self._ring_slopes(best)
-            precision = scaled.T @ scaled + ring.T @ ring + np.eye(gate.size)
-            spread = linalg.solve_triangular(linalg.cholesky(precision, lower=True).T, xi.T, lower=False).T
-            z = best + np.sqrt(self.widen) * (self._tails() * self._strangers())[:, None] * spread
-            z = np.clip(z, -FARTHEST, FARTHEST)
+            found = [constants.explain(self._data(root), rival, best) for rival in rivals]
+            likely = max(found, key=lambda each: each.evidence)
+            kind, best = likely.kind, likely.best
+            z = self._drawn(found, xi)
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(
             z=z,
+            kind=kind,
             best=best,
             parts=gate.parts(z),
             best_parts=gate.parts(best[None]),
@@ -401,19 +405,18 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             repeatability=self.repeatability * repeat,
         )
 
-    def _start(self, root: FloatArray, xi: FloatArray) -> FloatArray:
-        """The prior draw that explains the data best, half way back to the middle: a start away from bad valleys."""
-        some = np.vstack([np.zeros(self.gate_.size), 0.7 * xi[:96]])
-        misfit = linalg.solve_triangular(root, (self.evidence_.y - self._mean_at_data(some)).T, lower=True)
-        cost = np.sum(misfit**2, axis=0) + np.sum(some**2, axis=1)
-        return np.asarray(some[int(np.argmin(cost))])
+    def _data(self, root: FloatArray) -> Data:
+        """What the constants are to explain, given the covariance's root."""
+        return Data(self.evidence_.y, self._mean_at_data, root, self._ring_misfit)
 
-    def _jacobian(self, z: FloatArray) -> FloatArray:
-        """Derivatives of the gate's boost at the data by the constants. Shape (N, P)"""
-        step = 1e-4
-        nearby = np.vstack([z[None], z[None] + step * np.eye(z.size)])
-        boost = self._mean_at_data(nearby)
-        return np.asarray(((boost[1:] - boost[0]) / step).T)
+    def _drawn(self, found: list[Explanation], xi: FloatArray) -> FloatArray:
+        """Constants around each explanation in proportion to its share. Shape (D, P)"""
+        far = np.sqrt(self.widen) * self._tails() * self._strangers()
+        mine = constants.dealt(constants.shares_of(found), self.draws)
+        z = np.empty_like(xi)
+        for i, explanation in enumerate(found):
+            z[mine == i] = explanation.drawn(xi[mine == i], far[mine == i])
+        return np.clip(z, -FARTHEST, FARTHEST)
 
     def _ring_misfit(self, z: FloatArray) -> FloatArray:
         """Ringing of the gate against that of the pulls with gain, over its noise. Shape (D, k)
@@ -426,27 +429,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         model = self.gate_.ringing(self.gate_.parts(z), settings)
         return np.asarray((np.sqrt(model + RING_OFFSET) - np.sqrt(swing + RING_OFFSET)) / RING_NOISE)
 
-    def _ring_slopes(self, z: FloatArray) -> FloatArray:
-        """Derivatives of ``_ring_misfit`` by the constants. Shape (k, P)"""
-        step = 1e-4
-        misfit = self._ring_misfit(np.vstack([z[None], z[None] + step * np.eye(z.size)]))
-        return np.asarray(((misfit[1:] - misfit[0]) / step).T)
-
-    def _best(self, root: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Most probable constants, and the derivatives there."""
-
-        def residuals(z: FloatArray) -> FloatArray:
-            misfit = self.evidence_.y - self._mean_at_data(z[None])[0]
-            return np.concatenate([linalg.solve_triangular(root, misfit, lower=True), self._ring_misfit(z[None])[0], z])
-
-        def slopes(z: FloatArray) -> FloatArray:
-            boost = -linalg.solve_triangular(root, self._jacobian(z), lower=True)
-            return np.vstack([boost, self._ring_slopes(z), np.eye(z.size)])
-
-        fit = least_squares(residuals, start, jacobian=slopes, tolerance=1e-5, evaluations=25)
-        return fit.values, self._jacobian(fit.values)
-
-    def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, jacobian: FloatArray) -> tuple[float, float]:
+    def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, kind: Kind) -> tuple[float, float]:
         """Sizes of residual and repeatability by marginal likelihood of the linearised model, with their priors.
 
         Rasmussen & Williams 2006, eq. 2.43 for the constants marginalised, eq. 5.8 for the likelihood.
@@ -456,7 +439,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """
         found: list[tuple[float, float, float]] = []
         pairs = [(size, repeat) for size in SIZES for repeat in SIZES]
-        weighed = self._covariances(inputs, best, jacobian)
+        weighed = self._covariances(inputs, best, kind)
         for (size, repeat), (covariance, lifted, _, penalty) in zip(pairs, weighed, strict=True):
             root = linalg.cholesky(covariance, lower=True)
             white = linalg.solve_triangular(root, lifted, lower=True)
@@ -471,22 +454,31 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             Covariance of every second point (n, n); those points less what the model takes as fixed (n,); which points
             they are (N,); and the negative logarithm of the sizes' prior.
         """
-        best = self.posterior_.best
-        yield from self._covariances(self.posterior_.inputs, best, self._jacobian(best))
+        p = self.posterior_
+        yield from self._covariances(p.inputs, p.best, p.kind)
+
+    def linear_at(self, best: FloatArray, kind: Kind) -> tuple[FloatArray, FloatArray]:
+        """The gate at the data as a straight line through constants of unit variance around a kind's middle.
+
+        Returns:
+            What the line starts from, subtracted from boost, (N,) and its slopes (N, P). [kPa]
+        """
+        slopes = constants.slopes_of(self._mean_at_data, best)
+        lifted = self.evidence_.y - self._mean_at_data(best[None])[0] + slopes @ (best - kind.mean)
+        return lifted, slopes * kind.deviation
 
     def _covariances(
-        self, inputs: FloatArray, best: FloatArray, jacobian: FloatArray
+        self, inputs: FloatArray, best: FloatArray, kind: Kind
     ) -> Iterator[tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]]:
-        e = self.evidence_
-        thin = e.point % 2 == 0
-        lifted = (e.y - self._mean_at_data(best[None])[0] + jacobian @ best)[thin]
-        slopes = jacobian[thin] @ jacobian[thin].T
+        thin = self.evidence_.point % 2 == 0
+        lifted, slopes = (each[thin] for each in self.linear_at(best, kind))
+        freed = slopes @ slopes.T
         residual, scatter, rest = self._covariance_parts(inputs, thin)
         for size in SIZES:
             for repeat in SIZES:
                 covariance = self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
-                yield covariance + rest + slopes, lifted, thin, float(penalty)
+                yield covariance + rest + freed, lifted, thin, float(penalty)
 
     def _tails(self) -> FloatArray:
         """Factor on each draw's distance from the middle: draws follow Student's law, not the normal one. Shape (D,)

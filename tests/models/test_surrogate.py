@@ -10,7 +10,7 @@ from sklearn.base import clone
 
 from models.curve import Curve, Target
 from models.evidence import Observation
-from models.gate import Gate
+from models.gate import NAMES, Gate
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.surrogate import COLUMNS, BoostSurrogate
 from models.units import FloatArray, to_kpa
@@ -278,3 +278,23 @@ def test_a_barometer_that_is_not_known_changes_nothing() -> None:
         band_of(surrogate().fit_pulls(run), SOME[3]), band_of(surrogate().fit_pulls(known), SOME[3]), strict=True
     ):
         np.testing.assert_array_equal(mine, theirs)
+
+
+# ------------------------------------------------------------------ kinds of car
+
+
+def reserves(fitted: BoostSurrogate) -> FloatArray:
+    """Ceiling of each draw at mid range, whitened. Shape (D,)"""
+    return np.asarray(fitted.posterior_.z[:, NAMES.index("log_top")])
+
+
+@pytest.mark.parametrize("reserve", [-1.6, 1.6])
+def test_both_kinds_of_turbo_are_kept_until_pulls_tell_them_apart(reserve: float) -> None:
+    z = np.zeros_like(car(0))
+    z[0, NAMES.index("log_top")] = reserve
+    settings = [IDLE, *(Settings(duty, 4900, 6700, 0, 60, 0) for duty in (20, 60, 80))]
+    seen = pulls(z, settings, scatter=0.3)
+    early = reserves(surrogate().fit_pulls(seen[:1]))
+    assert 0.25 < np.mean(early > 0.0) < 0.75
+    told = reserves(surrogate().fit_pulls(seen))
+    assert np.mean((told > 0.0) == (reserve > 0.0)) > 0.85

@@ -1,0 +1,170 @@
+"""Most probable constants of the gate, under each kind of car that the prior tells apart.
+
+What lifts boost at first can be a solenoid that bleeds much or a turbo with much in reserve, and two pulls seldom tell
+which. A single best fit takes one of the two and is sure of it; fits under rival kinds keep both until a pull decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg
+
+from models.fit import least_squares
+from models.gate import NAMES
+from models.units import FloatArray
+
+Curves = Callable[[FloatArray], FloatArray]
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of car: how likely it is before any pull, and where its whitened constants lie.
+
+    Attributes:
+        share: Probability beforehand. [-]
+        mean: Middle of the constants. Shape (P,)
+        deviation: Standard deviation of the constants. Shape (P,)
+    """
+
+    share: float
+    mean: FloatArray
+    deviation: FloatArray
+
+    def whiten(self, z: FloatArray) -> FloatArray:
+        """Constants as deviations from this kind's middle. Shape as z"""
+        return (z - self.mean) / self.deviation
+
+
+#: Turbos that are nearly spent at the target, and turbos with much in reserve: how likely each is beforehand, and mean
+#: and deviation of the whitened constants that are not those of the prior.
+KINDS: Final[tuple[tuple[float, Mapping[str, tuple[float, float]]], ...]] = (
+    (0.5, {"log_top": (-1.0, 0.7)}),
+    (0.5, {"log_top": (1.0, 0.7)}),
+)
+
+
+def plain(size: int) -> Kind:
+    """The prior as it stands, no kinds told apart, for a gate of ``size`` constants."""
+    return Kind(1.0, np.zeros(size), np.ones(size))
+
+
+def kinds(size: int) -> list[Kind]:
+    """Kinds of car of ``KINDS`` for a gate of ``size`` constants."""
+    told_apart = []
+    for share, differing in KINDS:
+        mean, deviation = np.zeros(size), np.ones(size)
+        for name, (middle, spread) in differing.items():
+            mean[NAMES.index(name)], deviation[NAMES.index(name)] = middle, spread
+        told_apart.append(Kind(share, mean, deviation))
+    return told_apart
+
+
+@dataclass(frozen=True)
+class Data:
+    """What the constants are to explain.
+
+    Attributes:
+        seen: Boost. Shape (N,), [kPa gauge]
+        boost: The gate's boost at the same places for constants of shape (D, P). Shape (D, N)
+        root: Lower Cholesky factor of the covariance of ``seen`` around the gate's boost. Shape (N, N)
+        ringing: Misfit of ringing over its noise for constants of shape (D, P). Shape (D, k)
+    """
+
+    seen: FloatArray
+    boost: Curves
+    root: FloatArray
+    ringing: Curves
+
+    def misfit(self, z: FloatArray) -> FloatArray:
+        """Independent misfits of unit variance, boost before ringing. Shape (N + k,)"""
+        return np.concatenate([self._free(self.seen - self.boost(z[None])[0]), self.ringing(z[None])[0]])
+
+    def slopes(self, z: FloatArray) -> FloatArray:
+        """Derivatives of ``misfit`` by the constants. Shape (N + k, P)"""
+        return np.vstack([-self._free(slopes_of(self.boost, z)), slopes_of(self.ringing, z)])
+
+    def start(self, tries: FloatArray) -> FloatArray:
+        """The one of the tried constants that explains the boost best for its distance from the middle. Shape (P,)"""
+        misfit = self._free((self.seen - self.boost(tries)).T)
+        cost = np.sum(misfit**2, axis=0) + np.sum(tries**2, axis=1)
+        return np.asarray(tries[int(np.argmin(cost))])
+
+    def _free(self, values: FloatArray) -> FloatArray:
+        return np.asarray(linalg.solve_triangular(self.root, values, lower=True))
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Most probable constants under one kind of car.
+
+    Attributes:
+        kind: The kind of car.
+        best: Whitened constants. Shape (P,)
+        precision: Of the constants around ``best``. Shape (P, P)
+        evidence: Logarithm of the kind's probability and of how well it explains the data, up to a constant. [-]
+    """
+
+    kind: Kind
+    best: FloatArray
+    precision: FloatArray
+    evidence: float
+
+    def drawn(self, normal: FloatArray, far: FloatArray) -> FloatArray:
+        """Constants around the best ones, made of normal draws. Shape (D, P) as given
+
+        Args:
+            normal: Shape (D, P)
+            far: Factor on each draw's distance. Shape (D,)
+        """
+        root = linalg.cholesky(self.precision, lower=True)
+        return np.asarray(self.best + far[:, None] * linalg.solve_triangular(root.T, normal.T, lower=False).T)
+
+
+def slopes_of(curves: Curves, z: FloatArray) -> FloatArray:
+    """Derivatives of curves by the constants. Shape (N, P)"""
+    step = 1e-4
+    values = curves(np.vstack([z[None], z[None] + step * np.eye(z.size)]))
+    return np.asarray(((values[1:] - values[0]) / step).T)
+
+
+def best_constants(data: Data, kind: Kind, start: FloatArray) -> FloatArray:
+    """Most probable constants under one kind of car. Shape (P,)"""
+    fit = least_squares(
+        lambda z: np.concatenate([data.misfit(z), kind.whiten(z)]),
+        start,
+        jacobian=lambda z: np.vstack([data.slopes(z), np.diag(1.0 / kind.deviation)]),
+        tolerance=1e-5,
+        evaluations=25,
+    )
+    return fit.values
+
+
+def explain(data: Data, kind: Kind, start: FloatArray) -> Explanation:
+    """Fit one kind of car, and weigh it by Laplace's evidence (MacKay 2003, eq. 27.4)."""
+    moved = np.where((kind.mean != 0.0) | (kind.deviation != 1.0), kind.mean, start)
+    best = best_constants(data, kind, moved)
+    slopes, misfit, away = data.slopes(best), data.misfit(best), kind.whiten(best)
+    precision = slopes.T @ slopes + np.diag(kind.deviation**-2.0)
+    cost = 0.5 * float(misfit @ misfit + away @ away)
+    narrowing = 0.5 * float(np.linalg.slogdet(precision)[1]) + float(np.log(kind.deviation).sum())
+    return Explanation(kind, best, precision, float(np.log(kind.share)) - cost - narrowing)
+
+
+def shares_of(explanations: list[Explanation]) -> FloatArray:
+    """Probability of each explanation, given the data. Shape (K,)"""
+    evidence = np.array([each.evidence for each in explanations])
+    return np.asarray(np.exp(evidence - np.logaddexp.reduce(evidence)))
+
+
+def dealt(shares: FloatArray, draws: int) -> npt.NDArray[np.int64]:
+    """Which explanation each draw belongs to: in proportion to the shares, evenly mixed. Shape (D,)
+
+    Multiples of the golden section fill the unit interval evenly (Niederreiter 1992, sec. 3.1).
+    """
+    places = (np.arange(draws) * 0.6180339887498949 + 0.25) % 1.0
+    return np.searchsorted(np.cumsum(shares)[:-1], places, side="right")

@@ -1,0 +1,81 @@
+"""Rival kinds of car: evidence, shares and draws."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from models import constants
+from models.constants import Data, Kind
+from models.gate import CONSTANTS
+
+RNG = np.random.default_rng(3)
+SLOPES = RNG.normal(size=(12, 4))
+NOISE = 0.4 * np.eye(12) + 0.1
+SEEN = RNG.normal(size=12) * 2.0
+
+
+def none(z: np.ndarray) -> np.ndarray:
+    return np.empty((z.shape[0], 0))
+
+
+def straight() -> Data:
+    """Boost that is linear in four constants, for which Laplace's evidence is exact."""
+    return Data(SEEN, lambda z: z @ SLOPES.T + 1.0, np.linalg.cholesky(NOISE), none)
+
+
+LOW = Kind(0.3, np.array([-1.0, 0.0, 0.0, 0.5]), np.array([0.7, 1.0, 1.0, 2.0]))
+HIGH = Kind(0.7, np.array([1.0, 0.0, 0.0, 0.5]), np.array([0.7, 1.0, 1.0, 2.0]))
+
+
+def of_all_constants(kind: Kind) -> float:
+    """Logarithm of the kind's share and the data's density with the constants integrated out."""
+    spread = SLOPES @ np.diag(kind.deviation**2) @ SLOPES.T + NOISE
+    law = stats.multivariate_normal(SLOPES @ kind.mean + 1.0, spread)
+    return float(np.log(kind.share) + law.logpdf(SEEN))
+
+
+def test_evidence_is_exact_where_boost_is_linear_in_the_constants() -> None:
+    low, high = (constants.explain(straight(), kind, np.zeros(4)) for kind in (LOW, HIGH))
+    assert low.evidence - high.evidence == pytest.approx(of_all_constants(LOW) - of_all_constants(HIGH), abs=1e-6)
+
+
+def test_shares_follow_evidence() -> None:
+    found = [constants.explain(straight(), kind, np.zeros(4)) for kind in (LOW, HIGH)]
+    exact = np.exp([of_all_constants(LOW), of_all_constants(HIGH)])
+    assert constants.shares_of(found) == pytest.approx(exact / exact.sum(), rel=1e-5)
+
+
+def test_draws_have_the_mean_and_covariance_of_the_exact_posterior() -> None:
+    found = constants.explain(straight(), HIGH, np.zeros(4))
+    normal = np.random.default_rng(0).standard_normal((200_000, 4))
+    drawn = found.drawn(normal, np.ones(200_000))
+    precision = SLOPES.T @ np.linalg.inv(NOISE) @ SLOPES + np.diag(HIGH.deviation**-2.0)
+    pull = SLOPES.T @ np.linalg.solve(NOISE, SEEN - 1.0) + HIGH.mean / HIGH.deviation**2
+    assert drawn.mean(axis=0) == pytest.approx(np.linalg.solve(precision, pull), abs=0.02)
+    assert np.cov(drawn.T) == pytest.approx(np.linalg.inv(precision), abs=0.02)
+
+
+def test_a_car_that_no_kind_favours_keeps_the_shares_it_began_with() -> None:
+    unseen = Data(np.empty(0), lambda z: np.empty((z.shape[0], 0)), np.empty((0, 0)), none)
+    found = [constants.explain(unseen, kind, np.zeros(4)) for kind in (LOW, HIGH)]
+    assert constants.shares_of(found) == pytest.approx([0.3, 0.7])
+    assert found[0].best == pytest.approx(LOW.mean)
+
+
+@pytest.mark.parametrize("shares", [[0.5, 0.5], [0.05, 0.95], [0.2, 0.3, 0.5], [1.0]])
+def test_draws_are_dealt_in_proportion_and_evenly(shares: list[float]) -> None:
+    dealt = constants.dealt(np.array(shares), 384)
+    for block in (dealt, dealt[:96]):
+        assert np.bincount(block, minlength=len(shares)) / block.size == pytest.approx(shares, abs=0.02)
+
+
+def test_kinds_differ_from_the_prior_only_where_they_say_so() -> None:
+    size = len(CONSTANTS) + 5
+    kinds = constants.kinds(size)
+    assert sum(kind.share for kind in kinds) == pytest.approx(1.0)
+    top = list(CONSTANTS).index("log_top")
+    for kind in kinds:
+        rest = np.arange(size) != top
+        assert np.all(kind.mean[rest] == 0.0)
+        assert np.all(kind.deviation[rest] == 1.0)
+    assert kinds[0].mean[top] < 0.0 < kinds[1].mean[top]
