@@ -164,7 +164,8 @@ def shares_of(explanations: list[Explanation]) -> FloatArray:
 def dealt(shares: FloatArray, draws: int) -> npt.NDArray[np.int64]:
     """Which explanation each draw belongs to: in proportion to the shares, evenly mixed. Shape (D,)
 
-    Multiples of the golden section fill the unit interval evenly (Niederreiter 1992, sec. 3.1).
+    Multiples of an irrational number fill the unit interval evenly (Niederreiter 1992, sec. 3.1). The root of two, since
+    ``models.risk`` deals spikes by the golden section: which draw has which spike must not go with the kind of car.
     """
-    places = (np.arange(draws) * 0.6180339887498949 + 0.25) % 1.0
+    places = (np.arange(draws) * np.sqrt(2.0) + 0.25) % 1.0
     return np.searchsorted(np.cumsum(shares)[:-1], places, side="right")

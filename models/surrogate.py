@@ -227,7 +227,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             knobs = np.tile(pull.settings.as_array(), (count, 1))
             rows.append(np.column_stack([knobs, pull.curve.rpm[known], np.full(count, float(pull.number))]))
             boost.append(pull.curve.boost_kpa[known])
-            noise.append(np.full(count, 0.35 * pull.noise_kpa + 0.25))
+            smooth = 0.35 * pull.noise_kpa + 0.25
+            noise.append(np.full(count, np.hypot(smooth, pull.oscillation_kpa / np.sqrt(2.0))))  # a sine's rms
         if not rows:
             self._prepare()
             self._rung = (np.empty((0, 6)), np.empty(0))

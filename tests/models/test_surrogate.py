@@ -298,3 +298,18 @@ def test_both_kinds_of_turbo_are_kept_until_pulls_tell_them_apart(reserve: float
     assert 0.25 < np.mean(early > 0.0) < 0.75
     told = reserves(surrogate().fit_pulls(seen))
     assert np.mean((told > 0.0) == (reserve > 0.0)) > 0.85
+
+
+def test_a_curve_that_rings_is_believed_in_its_mean_and_not_in_its_swings() -> None:
+    settings = [*SOME[:4], dataclasses.replace(SOME[3], gain=2.0)]
+    seen = pulls(0.3 * car(5), settings, scatter=0.3)
+    calm = seen[-1].curve.boost_kpa
+    swinging = calm + 12.0 * np.sin(GRID / 55.0) * (GRID > 3600.0)
+    seen[-1] = dataclasses.replace(seen[-1], curve=Curve(GRID, swinging), oscillation_kpa=12.0)
+    fitted = surrogate().fit_pulls(seen)
+    mean, low, high = band_of(fitted, settings[-1])
+    error = (mean - np.interp(fitted.rpm_, GRID, calm))[TARGET.judged(fitted.rpm_)]
+    assert np.sqrt(np.mean(error**2)) < 3.0
+    before, _, _ = band_of(surrogate().fit_pulls(seen[:-1]), SOME[2])
+    after, _, _ = band_of(fitted, SOME[2])
+    assert np.abs(after - before).max() < 4.0
