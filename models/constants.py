@@ -40,11 +40,13 @@ class Kind:
         return (z - self.mean) / self.deviation
 
 
-#: Turbos that are nearly spent at the target, and turbos with much in reserve: how likely each is beforehand, and mean
-#: and deviation of the whitened constants that are not those of the prior.
+#: Turbos that are nearly spent at the target, turbos with much in reserve, and solenoids that do all their work over a
+#: short travel, late: how likely each is beforehand, and mean and deviation of those whitened constants that are not
+#: as the prior has them.
 KINDS: Final[tuple[tuple[float, Mapping[str, tuple[float, float]]], ...]] = (
-    (0.5, {"log_top": (-1.0, 0.7)}),
-    (0.5, {"log_top": (1.0, 0.7)}),
+    (0.4, {"log_top": (-1.0, 0.7)}),
+    (0.4, {"log_top": (1.0, 0.7)}),
+    (0.2, {"dead_low": (1.0, 1.7), "full_at": (-3.5, 1.5)}),
 )
 
 
@@ -132,13 +134,20 @@ def slopes_of(curves: Curves, z: FloatArray) -> FloatArray:
     return np.asarray(((values[1:] - values[0]) / step).T)
 
 
-def best_constants(data: Data, kind: Kind, start: FloatArray) -> FloatArray:
-    """Most probable constants under one kind of car. Shape (P,)"""
+def best_constants(data: Data, kind: Kind, start: FloatArray, tolerance: float = 1e-5) -> FloatArray:
+    """Most probable constants under one kind of car. Shape (P,)
+
+    Args:
+        data: What they are to explain.
+        kind: The kind of car.
+        start: Shape (P,)
+        tolerance: Relative change at which to stop.
+    """
     fit = least_squares(
         lambda z: np.concatenate([data.misfit(z), kind.whiten(z)]),
         start,
         jacobian=lambda z: np.vstack([data.slopes(z), np.diag(1.0 / kind.deviation)]),
-        tolerance=1e-5,
+        tolerance=tolerance,
         evaluations=25,
     )
     return fit.values
@@ -164,8 +173,8 @@ def shares_of(explanations: list[Explanation]) -> FloatArray:
 def dealt(shares: FloatArray, draws: int) -> npt.NDArray[np.int64]:
     """Which explanation each draw belongs to: in proportion to the shares, evenly mixed. Shape (D,)
 
-    Multiples of an irrational number fill the unit interval evenly (Niederreiter 1992, sec. 3.1). The root of two, since
-    ``models.risk`` deals spikes by the golden section: which draw has which spike must not go with the kind of car.
+    Multiples of an irrational number fill the unit interval evenly (Niederreiter 1992, sec. 3.1). It is the root of
+    two, since ``models.risk`` deals spikes by the golden section: which spike a draw has must not go with its kind.
     """
     places = (np.arange(draws) * np.sqrt(2.0) + 0.25) % 1.0
-    return np.searchsorted(np.cumsum(shares)[:-1], places, side="right")
+    return np.asarray(np.searchsorted(np.cumsum(shares)[:-1], places, side="right"), dtype=np.int64)

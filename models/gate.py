@@ -183,7 +183,12 @@ class Gate:
         return Parts(c, log_floor, log_ceiling, _lift(c, duty_shape))
 
     def boost(
-        self, parts: Parts, settings: FloatArray, points: slice = slice(None), *, air: FloatArray | None = None
+        self,
+        parts: Parts,
+        settings: FloatArray,
+        points: slice | npt.NDArray[np.int64] = slice(None),
+        *,
+        air: FloatArray | None = None,
     ) -> FloatArray:
         """Mean boost of each draw at each settings. [kPa gauge], shape (D, S, M)
 
@@ -205,7 +210,9 @@ class Gate:
         steady = np.exp(_soft_min(log_ceiling, log_regulated, knee))
         return steady + self._spike(c, log_ceiling, log_regulated, regulated, nearness, self.u[points])
 
-    def _regulated(self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray, points: slice) -> FloatArray:
+    def _regulated(
+        self, parts: Parts, c: dict[str, FloatArray], settings: FloatArray, points: slice | npt.NDArray[np.int64]
+    ) -> FloatArray:
         """Boost that the gate would hold if the turbo could always give it. (D, S, M), kPa gauge"""
         u = self.u[points]
         place = effective_duty(self.rpm[points] - DUTY_LAG * self.span_rpm, settings) / (DUTY_TABLE[1] - DUTY_TABLE[0])

@@ -60,8 +60,10 @@ RING_OFFSET = 0.5
 FARTHEST = 5.0
 #: One draw in how many is that of a stranger car, and how many times farther out its constants lie.
 STRANGE = (24, 2.5)
+#: A pull with fewer points than this counts with all of them where of others every second one does.
+SHORT = 8
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
-MOST_PULLS = 24
+MOST_PULLS = 16
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,7 @@ class Evidence:
     slope: FloatArray  # (N,) boost per u
     pull: npt.NDArray[np.int64]  # (N,) row of settings
     point: npt.NDArray[np.int64]  # (N,) grid point
+    sparse: npt.NDArray[np.bool_]  # (N,) every second point of a pull, and all of a short one
 
 
 @dataclass
@@ -264,9 +267,10 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             none = np.empty(0)
             nowhere = np.empty(0, dtype=np.int64)
             flat = np.empty((0, self.rpm_.size), dtype=bool)
-            return Evidence(np.empty((0, 6)), none, none, flat, none, none, none, nowhere, nowhere)
+            return Evidence(np.empty((0, 6)), none, none, flat, none, none, none, nowhere, nowhere, nowhere > 0)
         grid_mask = np.array(mask)
         pull, point = np.nonzero(grid_mask)
+        short = grid_mask.sum(axis=1) < SHORT
         return Evidence(
             settings=np.array(settings),
             numbers=np.array(numbers),
@@ -277,6 +281,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             slope=np.concatenate(slopes),
             pull=pull,
             point=point,
+            sparse=(point % 2 == 0) | short[pull],
         )
 
     def _air(self, numbers: Sequence[float]) -> FloatArray:
@@ -285,13 +290,14 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         ratio = np.array([self.barometer_kpa_.get(number, np.nan) for number in numbers]) / latest
         return np.where(np.isfinite(ratio), np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
 
-    def _mean_at_data(self, z: FloatArray) -> FloatArray:
-        """Gate's boost at the data for each row of z. Shape (D, N)"""
+    def _mean_at_data(self, z: FloatArray, some: npt.NDArray[np.bool_] | slice = slice(None)) -> FloatArray:
+        """Gate's boost at the data, or at some of it, for each row of z. Shape (D, N)"""
         e = self.evidence_
+        pull, points, point = e.pull[some], *np.unique(e.point[some], return_inverse=True)
         if not self.physics:
-            return np.full((z.shape[0], e.y.size), 0.8 * self.gate_.scale_kpa)
-        curves = self.gate_.boost(self.gate_.parts(z), e.settings, air=e.air)
-        return curves[:, e.pull, e.point]
+            return np.full((z.shape[0], pull.size), 0.8 * self.gate_.scale_kpa)
+        curves = self.gate_.boost(self.gate_.parts(z), e.settings, points, air=e.air)
+        return np.asarray(curves[:, pull, point])
 
     def _inputs(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:
         """Inputs of the Gaussian process on the grid. Shape (S, M, 6)
@@ -369,27 +375,25 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         e, gate = self.evidence_, self.gate_
         xi = self.random_.standard_normal((self.draws, gate.size))
         rivals = constants.kinds(gate.size)
-        kind, best, root = rivals[0], np.zeros(gate.size), np.empty((0, 0))
-        size, repeat, inputs = 1.0, 1.0, np.empty((0, 6))
-        if e.y.size:
-            inputs = self._inputs(e.settings)[e.mask]
-            root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
+        kind, best = rivals[0], np.zeros(gate.size)
+        size, repeat = 1.0, 1.0
+        inputs = self._inputs(e.settings)[e.mask] if e.y.size else np.empty((0, 6))
         if not self.physics:
             z = np.zeros_like(xi)
         elif not e.y.size:
             mine = constants.dealt(np.array([rival.share for rival in rivals]), self.draws)
             z = np.stack([rival.mean for rival in rivals])[mine] + xi * np.stack([r.deviation for r in rivals])[mine]
         else:
-            some = np.vstack([np.zeros(gate.size), 0.7 * xi[:96]])
-            best = self._data(root).start(some)
-            best = constants.best_constants(self._data(root), constants.plain(gate.size), best)
-            size, repeat = self._weigh_sizes(inputs, best, constants.plain(gate.size))
-            if (size, repeat) != (1.0, 1.0):
-                root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
-            found = [constants.explain(self._data(root), rival, best) for rival in rivals]
+            plain, data = constants.plain(gate.size), self._data(inputs, size, repeat)
+            start = data.start(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]]))
+            best = constants.best_constants(data, plain, start)
+            size, repeat = self._weigh_sizes(inputs, best, plain)
+            data = self._data(inputs, size, repeat)
+            found = [constants.explain(data, rival, best) for rival in rivals]
             likely = max(found, key=lambda each: each.evidence)
             kind, best = likely.kind, likely.best
             z = self._drawn(found, xi)
+        root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True) if e.y.size else np.empty((0, 0))
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(
@@ -406,9 +410,11 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             repeatability=self.repeatability * repeat,
         )
 
-    def _data(self, root: FloatArray) -> Data:
-        """What the constants are to explain, given the covariance's root."""
-        return Data(self.evidence_.y, self._mean_at_data, root, self._ring_misfit)
+    def _data(self, inputs: FloatArray, size: float, repeat: float) -> Data:
+        """What the constants are to explain: neighbouring points say nearly the same, so every second one."""
+        some = self.evidence_.sparse
+        root = linalg.cholesky(self._covariance(inputs, size, repeat, some), lower=True)
+        return Data(self.evidence_.y[some], lambda z: self._mean_at_data(z, some), root, self._ring_misfit)
 
     def _drawn(self, found: list[Explanation], xi: FloatArray) -> FloatArray:
         """Constants around each explanation in proportion to its share. Shape (D, P)"""
@@ -458,28 +464,30 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         p = self.posterior_
         yield from self._covariances(p.inputs, p.best, p.kind)
 
-    def linear_at(self, best: FloatArray, kind: Kind) -> tuple[FloatArray, FloatArray]:
-        """The gate at the data as a straight line through constants of unit variance around a kind's middle.
+    def linear_at(
+        self, best: FloatArray, kind: Kind, some: npt.NDArray[np.bool_] | slice = slice(None)
+    ) -> tuple[FloatArray, FloatArray]:
+        """The gate at the data, or some of it, as a straight line: constants of unit variance around a kind's middle.
 
         Returns:
             What the line starts from, subtracted from boost, (N,) and its slopes (N, P). [kPa]
         """
-        slopes = constants.slopes_of(self._mean_at_data, best)
-        lifted = self.evidence_.y - self._mean_at_data(best[None])[0] + slopes @ (best - kind.mean)
+        slopes = constants.slopes_of(lambda z: self._mean_at_data(z, some), best)
+        lifted = self.evidence_.y[some] - self._mean_at_data(best[None], some)[0] + slopes @ (best - kind.mean)
         return lifted, slopes * kind.deviation
 
     def _covariances(
         self, inputs: FloatArray, best: FloatArray, kind: Kind
     ) -> Iterator[tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]]:
-        thin = self.evidence_.point % 2 == 0
-        lifted, slopes = (each[thin] for each in self.linear_at(best, kind))
+        some = self.evidence_.sparse
+        lifted, slopes = self.linear_at(best, kind, some)
         freed = slopes @ slopes.T
-        residual, scatter, rest = self._covariance_parts(inputs, thin)
+        residual, scatter, rest = self._covariance_parts(inputs, some)
         for size in SIZES:
             for repeat in SIZES:
                 covariance = self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
-                yield covariance + rest + freed, lifted, thin, float(penalty)
+                yield covariance + rest + freed, lifted, some, float(penalty)
 
     def _tails(self) -> FloatArray:
         """Factor on each draw's distance from the middle: draws follow Student's law, not the normal one. Shape (D,)
