@@ -134,7 +134,7 @@ def slopes_of(curves: Curves, z: FloatArray) -> FloatArray:
     return np.asarray(((values[1:] - values[0]) / step).T)
 
 
-def best_constants(data: Data, kind: Kind, start: FloatArray, tolerance: float = 1e-5) -> FloatArray:
+def best_constants(data: Data, kind: Kind, start: FloatArray, tolerance: float = 1e-3) -> FloatArray:
     """Most probable constants under one kind of car. Shape (P,)
 
     Args:
