@@ -294,7 +294,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Gate's boost at the data, or at some of it, for each row of z. Shape (D, N)"""
         e = self.evidence_
         pull, points, point = e.pull[some], *np.unique(e.point[some], return_inverse=True)
-        if not self.physics:
+        if not self.physics or not pull.size:
             return np.full((z.shape[0], pull.size), 0.8 * self.gate_.scale_kpa)
         curves = self.gate_.boost(self.gate_.parts(z), e.settings, points, air=e.air)
         return np.asarray(curves[:, pull, point])
