@@ -51,6 +51,43 @@ def test_axe_finds_nothing(serve: Serve, visit: Visit, bay: Bay, scheme: str) ->
         assert violations(tab) == [], path
 
 
+#: Contrast of what is drawn in the figures with their paper, which axe does not look at (WCAG 2.2, 1.4.3 and 1.4.11).
+CONTRASTS = """() => {
+    const light = value => value <= 10.3 ? value / 3294.6 : ((value / 255 + .055) / 1.055) ** 2.4;
+    const luminance = colour => {
+        const [red, green, blue] = colour.match(/[0-9]+/g).map(Number).map(light);
+        return .2126 * red + .7152 * green + .0722 * blue;
+    };
+    const found = [];
+    for (const figure of document.querySelectorAll("svg.figure")) {
+        const paper = luminance(getComputedStyle(figure.querySelector(".paper")).fill);
+        for (const mark of figure.querySelectorAll("text, [class$=-line]:not(.halo-line)")) {
+            const style = getComputedStyle(mark);
+            const ink = luminance(mark.tagName === "text" ? style.fill : style.stroke);
+            const contrast = (Math.max(ink, paper) + .05) / (Math.min(ink, paper) + .05);
+            found.push([mark.tagName, mark.getAttribute("class"), contrast]);
+        }
+    }
+    return found;
+}"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_figures_can_be_read_in_the_light_and_in_the_dark(serve: Serve, visit: Visit, bay: Bay, scheme: str) -> None:
+    served = serve(bay.job)
+    tab = visit(served.address, color_scheme=scheme)
+    seen: set[str] = set()
+    for path in ("/", "/why/3", "/what-if?duty=45"):
+        tab.goto(served.root + path)
+        found = tab.evaluate(CONTRASTS)
+        pale = [mark for mark in found if mark[2] < (4.5 if mark[0] == "text" else 3.0)]
+        assert pale == [], path
+        seen |= {str(mark[1]) for mark in found}
+    assert {"ink", "target-line", "last-line", "band-line", "limit-line", "limit", "target"} <= {
+        word for each in seen for word in each.split()
+    }
+
+
 def test_five_faces_that_cannot_be_mistaken(serve: Serve, visit: Visit, faces: dict[str, Bay]) -> None:
     expected = {"baseline": "Pull", "repeat": "Repeat", "done": "Done", "reach": "Out of reach", "stop": "Stop"}
     shapes, words = set(), []

@@ -266,3 +266,20 @@ class TestTrust:
             "After the miss of pull 3 the tool is not widened any more, as the pulls since then came out near what was "
             "expected. It allows for "
         )
+
+    def test_scatter_and_what_the_physics_misses_follow_the_pulls(self) -> None:
+        found = []
+        for scale in (1.0, 1.12):
+            pulls = [pull(1, 0.0), pull(2, 20.0), pull(3, 20.0, scale=scale), pull(4, 20.0)]
+            fitted = surrogate_for(problem(), pulls)
+            came = outcome(problem(), decision(), pulls[-1], 4)
+            assert came is not None
+            text = tally(problem(), pulls, [replace(came, hit=False)], fitted).texts[1]
+            match = re.search(
+                r"allows for ([\d.]+) % of scatter between equal pulls and ([\d.]+) psi for what the physics misses",
+                text,
+            )
+            assert match is not None, text
+            found.append((float(match[1]), float(match[2])))
+        assert found[1][0] > found[0][0]  # equal pulls that lie 12 % apart scatter more than those that do not
+        assert found[1] != found[0]
