@@ -166,12 +166,15 @@ def _printed(tab: Any, file: Path, paper: str) -> Path:
 
 
 def shrunk(file: Path, colours: int = 128) -> None:
-    """Fewer colours make a picture of a page some times smaller. Does nothing without Pillow."""
+    """Fewer colours make a picture of a page some times smaller. Does nothing without Pillow.
+
+    Rare colours count as much as frequent ones: the limit is a thin line, and must not take on that of the band.
+    """
     with contextlib.suppress(ImportError):
         from PIL import Image
 
         with Image.open(file) as picture:
-            small = picture.convert("RGB").quantize(colours, dither=Image.Dither.NONE)
+            small = picture.convert("RGB").quantize(colours, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
         small.save(file, optimize=True)
 
 
