@@ -19,7 +19,7 @@ from recommender.decide.step import Alternative
 from recommender.why import effects, explain_decision
 from recommender.why.constants import _gain, constants
 from recommender.why.look import Look
-from recommender.why.step import binding, evidence, would_change
+from recommender.why.step import alternatives, binding, evidence, tightest, would_change
 from recommender.why.trust import outcome, tally
 from tests.recommender.test_why import decision, higher, look_at, sloped
 from tests.recommender.why_cars import PSI, TARGET, problem, pull, settings
@@ -283,3 +283,82 @@ class TestTrust:
             found.append((float(match[1]), float(match[2])))
         assert found[1][0] > found[0][0]  # equal pulls that lie 12 % apart scatter more than those that do not
         assert found[1] != found[0]
+
+
+class TestWordsOfTheStep:
+    def test_tightest_place_whole(self) -> None:
+        assert tightest(problem(), decision()).text == (
+            "Tightest at 5100 rpm: the band reaches 15.0 psi there. With spikes counted, 19 of 20 such pulls stay "
+            "under 16.5 psi, 2.5 psi under the limit of 19.0 psi; risk 0.4 %, an estimate."
+        )
+        other = tightest(problem(), decision(peak_high_kpa=17.0 * PSI, margin_kpa=2.0 * PSI, tightest_rpm=4310.0)).text
+        assert "Tightest at 4310 rpm" in other
+        assert "19 of 20 such pulls stay under 17.0 psi, 2.0 psi under the limit" in other
+
+    def test_a_log_that_cannot_be_relied_on_with_and_without_a_remark(self, three: list[Observation]) -> None:
+        for remark, said in (("gauge pinned.", ": gauge pinned."), ("", ".")):
+            pulls = [*three, pull(4, 40.0, trusted=False, remark=remark)]
+            assert evidence(look_at(pulls), pulls)[-1].text == (
+                f"Pull 4 is left out: its log cannot be relied on{said}"
+            )
+
+    @pytest.mark.parametrize(
+        ("ruled_out_by", "deviation_psi", "proposed", "said"),
+        [
+            ("more deviation expected", 1.5, True, "the step has 1.20 psi"),
+            ("more deviation expected", 1.2, True, "no better than the step"),
+            ("more deviation expected", 1.5, False, "what stands has 1.20 psi"),
+            ("more deviation expected", 1.2, False, "no better than what stands"),
+            ("steep ramp", 1.5, True, "its ramp is steeper than gate and turbo can follow"),
+        ],
+    )
+    def test_why_an_alternative_was_not_taken(
+        self, ruled_out_by: str, deviation_psi: float, proposed: bool, said: str
+    ) -> None:
+        option = Alternative(settings(52.0), deviation_psi * PSI, 0.004, ruled_out_by)
+        given = decision(alternatives=(option,), **({} if proposed else {"settings": None}))
+        text = alternatives(problem(), given, settings(35.0))[0].text
+        assert text == f"Duty 52 %: {deviation_psi:.2f} psi expected deviation, risk 0.4 %. Not taken: {said}."
+
+    def test_what_an_alternative_changes(self) -> None:
+        option = Alternative(settings(52.0), 1.5 * PSI, 0.004, "steep ramp")
+        given = decision(alternatives=(option, replace(option, settings=settings(40.0))))
+        texts = [each.text for each in alternatives(problem(), given, settings(35.0))]
+        assert texts[0].startswith("Duty 52 %: ")
+        assert texts[1].startswith("The same settings: ")
+        nothing = decision(alternatives=(option,), settings=None)
+        assert alternatives(problem(), nothing, None)[0].text.startswith("Other settings: ")
+
+    def test_what_would_change_it_whole(self, three: list[Observation]) -> None:
+        outlook = Outlook(problem(), three, surrogate_for(problem(), three))
+        closed = Alternative(settings(50.0), 0.6 * PSI, 0.031, "risk gate")
+        given = decision(alternatives=(closed,), cause="out of breath at the top", cause_rpm=6150.0)
+        found = {each.code: each.text for each in would_change(outlook, given, None)}
+        assert found["risk"] == (
+            "With a risk of 3.1 % allowed instead of 1 %, a bolder step would be open: 0.60 psi expected deviation "
+            "instead of 1.20 psi."
+        )
+        assert found["hardware"].startswith("Other hardware: ")
+        assert "6150 rpm" in found["hardware"]
+        assert found["baseline"] == "Any pull: before the first one nothing is known of this car."
+        assert would_change(outlook, decision(), settings(35.0)) == ()
+
+    def test_a_cap_that_is_no_knobs_is_named_as_it_is(self) -> None:
+        for code in ("most duty", "steep ramp"):
+            assert binding(problem(), decision(binding=(code,)), settings(35.0))[0].text == f"{code.capitalize()}."
+
+    def test_where_a_knob_does_most(self, blank: Look) -> None:
+        rpm = blank.surrogate.rpm_
+        for most in (3600.0, 6100.0):
+            shape = PSI * np.exp(-(((rpm - most) / 300.0) ** 2))
+            draws, unsure = (np.linspace(low, 3.0, 101)[:, None] * shape for low in (1.0, -1.0))
+            at = 10 * round(rpm[int(np.argmin(np.abs(rpm - most)))] / 10)
+            said = effects._curve_words(blank, "duty", 30.0, 40.0, draws)
+            assert f" psi more boost at {at} rpm, where it does most." in said
+            assert f" psi less boost at {at} rpm, where it does most." in effects._curve_words(
+                blank, "duty", 30.0, 40.0, -draws
+            )
+            which = effects._curve_words(blank, "duty", 30.0, 40.0, unsure)
+            assert (
+                f"which way boost goes is not known yet: −0.8 psi to +2.8 psi at {at} rpm, where it does most." in which
+            )
