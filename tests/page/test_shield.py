@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import http.client
+import inspect
 import re
 import time
 from collections.abc import Callable
@@ -12,7 +13,9 @@ from typing import Any
 
 import pytest
 
+from recommender.cli.record import serve as serve_command
 from recommender.page import PageError, shield
+from recommender.page import serve as serve_job
 from recommender.page.server import Page, is_loopback
 from recommender.session import Session
 from tests.page.garage import Bay
@@ -185,6 +188,11 @@ def test_listening_beyond_this_machine_makes_a_token(job: Path) -> None:
     assert [is_loopback(host) for host in ("127.0.0.1", "::1", "localhost", "0.0.0.0", "192.168.1.4", "dyno")] == [
         True, True, True, False, False, False,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("called", [serve_job, serve_command, Page.__init__])
+def test_nobody_listens_beyond_this_machine_unasked(called: Callable[..., Any]) -> None:
+    assert is_loopback(inspect.signature(called).parameters["host"].default)
 
 
 def test_what_cannot_be_served_is_said(job: Path, tmp_path: Path) -> None:

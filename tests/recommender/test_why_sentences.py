@@ -295,6 +295,15 @@ class TestWordsOfTheStep:
         assert "Tightest at 4310 rpm" in other
         assert "19 of 20 such pulls stay under 17.0 psi, 2.0 psi under the limit" in other
 
+    def test_the_gate_with_the_step_that_it_closed(self) -> None:
+        for deviation_psi, risk, words in ((0.6, 0.031, "3.1 %"), (0.9, 0.018, "1.8 %")):
+            closed = Alternative(settings(50.0), deviation_psi * PSI, risk, "risk gate")
+            held = binding(problem(), decision(binding=("risk gate",), alternatives=(closed,)), settings(35.0))
+            assert held[0].text == (
+                f"The risk gate: at most 1 % may pass the limit; a step with {deviation_psi:.2f} psi expected "
+                f"deviation was closed by its risk of {words}."
+            )
+
     def test_a_log_that_cannot_be_relied_on_with_and_without_a_remark(self, three: list[Observation]) -> None:
         for remark, said in (("gauge pinned.", ": gauge pinned."), ("", ".")):
             pulls = [*three, pull(4, 40.0, trusted=False, remark=remark)]
