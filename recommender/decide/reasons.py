@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
@@ -175,7 +176,7 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     knobs, s = problem.knobs, forecast.settings
     at_end = s.duty >= knobs["duty"].upper - 2 * max(knobs["duty"].resolution, 1e-9)
-    if under.size > 0.6 * rpm.size and at_end:
+    if under.size > 0.6 * rpm.size and at_end and _has_breath(outlook, under):
         return "duty range used up", float(rpm[under[0]])
     if first > last:
         # Late boost holds up to an rpm; it is named by the rpm from which the target is there.
@@ -183,6 +184,13 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
         return "boost arrives late", float(rpm[there[-1]])
     gap = [int(i) for i in under if rpm[i] >= middle]
     return "out of breath at the top", float(rpm[gap[0]])
+
+
+def _has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> bool:
+    """Whether the turbo could more likely than not give the target at most of the judged points given."""
+    ceiling = np.exp(outlook.surrogate.posterior_.parts.log_ceiling)[:, outlook.judged][:, under]
+    enough = np.median(ceiling, axis=0) >= outlook.wanted[outlook.judged][under] - outlook.problem.tolerance_kpa
+    return bool(np.mean(enough) > 0.5)
 
 
 CAUSE_WORDS: Final = {

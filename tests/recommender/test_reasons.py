@@ -30,11 +30,19 @@ def forecast(run: Settings, deviation_psi: float = 1.0, risk: float = 0.002, lev
     return Forecast(run, deviation_psi * PSI, np.full(8, deviation_psi * PSI), risk, curves, curves.max(axis=1))
 
 
-def outlook(job: Any = None) -> Any:
-    """As much of an outlook as sentences take."""
+def outlook(job: Any = None, ceiling_psi: float = 30.0) -> Any:
+    """As much of an outlook as sentences take: the turbo could give ``ceiling_psi`` everywhere, give or take a little."""
     job = job or problem()
     rpm = job.target.grid(100.0)
-    return SimpleNamespace(problem=job, rpm=rpm, wanted=job.target.at(rpm), judged=job.target.judged(rpm))
+    drawn = ceiling_psi * PSI * np.linspace(0.97, 1.03, 5)[:, None] * np.ones(rpm.size)
+    posterior = SimpleNamespace(parts=SimpleNamespace(log_ceiling=np.log(drawn)))
+    return SimpleNamespace(
+        problem=job,
+        rpm=rpm,
+        wanted=job.target.at(rpm),
+        judged=job.target.judged(rpm),
+        surrogate=SimpleNamespace(posterior_=posterior),
+    )
 
 
 class TestFirstAndAgain:
@@ -116,6 +124,12 @@ class TestEnds:
     )
     def test_the_cause_follows_the_expected_curve(self, level: float, duty: float, cause: str) -> None:
         assert reasons.hardware(outlook(), forecast(settings(duty), level_psi=level))[0] == cause
+
+    def test_duty_at_its_end_is_no_cause_where_the_turbo_has_no_more_to_give(self) -> None:
+        given = forecast(settings(90.0), level_psi=10.0)
+        assert reasons.hardware(outlook(ceiling_psi=16.2), given)[0] == "duty range used up"
+        cause, _ = reasons.hardware(outlook(ceiling_psi=11.0), given)
+        assert cause in ("out of breath at the top", "boost arrives late")
 
     @pytest.mark.parametrize(
         ("low", "high", "cause"), [(3900.0, 4600.0, "boost arrives late"), (6000.0, 7000.0, "out of breath at the top")]
