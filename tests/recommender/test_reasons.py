@@ -31,7 +31,7 @@ def forecast(run: Settings, deviation_psi: float = 1.0, risk: float = 0.002, lev
 
 
 def outlook(job: Any = None, ceiling_psi: float = 30.0) -> Any:
-    """As much of an outlook as sentences take: the turbo could give ``ceiling_psi`` everywhere, give or take a little."""
+    """As much of an outlook as sentences take; the turbo could give about ``ceiling_psi`` everywhere."""
     job = job or problem()
     rpm = job.target.grid(100.0)
     drawn = ceiling_psi * PSI * np.linspace(0.97, 1.03, 5)[:, None] * np.ones(rpm.size)
