@@ -33,6 +33,7 @@ from models.constants import Data, Explanation, Kind
 from models.curve import Target
 from models.evidence import Observation
 from models.gate import Gate, Parts
+from models.laid_out import lay_out, most_telling, rows_of
 from models.settings import Knob, effective_duty
 from models.units import FloatArray
 
@@ -60,26 +61,6 @@ RING_OFFSET = 0.5
 FARTHEST = 5.0
 #: One draw in how many is that of a stranger car, and how many times farther out its constants lie.
 STRANGE = (24, 2.5)
-#: A pull with fewer points than this counts with all of them where of others every second one does.
-SHORT = 8
-#: Most pulls that a fit uses; of more, the latest and the most different ones.
-MOST_PULLS = 16
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """Pulls laid out for the fit. ``y`` and the rest have one entry for each boost value, N in all."""
-
-    settings: FloatArray  # (pulls, 6)
-    numbers: FloatArray  # (pulls,)
-    air: FloatArray  # (pulls,) logarithm of the barometer over that of the latest pull, 0 where either is unknown
-    mask: npt.NDArray[np.bool_]  # (pulls, M): where there is boost
-    y: FloatArray  # (N,)
-    noise: FloatArray  # (N,) standard deviation of the curve
-    slope: FloatArray  # (N,) boost per u
-    pull: npt.NDArray[np.int64]  # (N,) row of settings
-    point: npt.NDArray[np.int64]  # (N,) grid point
-    sparse: npt.NDArray[np.bool_]  # (N,) every second point of a pull, and all of a short one
 
 
 @dataclass
@@ -186,9 +167,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         if not (np.isfinite(rows).all() and np.isfinite(boost).all()):
             raise ValueError("X and y must be finite; leave out what was not measured")
         self._prepare()
-        self.barometer_kpa_ = dict(barometer_kpa or {})
         self._rung = rung or (np.empty((0, 6)), np.empty(0))
-        self.evidence_ = self._lay_out(rows, boost, np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape))
+        noise = np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape)
+        self.evidence_ = lay_out(rows, boost, noise, self.rpm_, self.gate_.u, barometer_kpa or {})
         self._condition()
         return self
 
@@ -214,81 +195,20 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     def fit_pulls(self, observations: Sequence[Observation]) -> Self:
         """Fit to pulls. With none, the posterior is the prior."""
-        rows, boost, noise = [], [], []
-        known_air = {
-            float(pull.number): pull.barometer_kpa for pull in observations if np.isfinite(pull.barometer_kpa)
-        }
-        fitted = _most_telling(observations, self.knobs)
+        fitted = most_telling(observations, self.knobs)
+        barometer = {float(p.number): p.barometer_kpa for p in observations if np.isfinite(p.barometer_kpa)}
         with_gain = [pull for pull in fitted if pull.settings.gain > 0.0]
         rung = (
             np.array([pull.settings.as_array() for pull in with_gain]).reshape(-1, 6),
             np.array([pull.oscillation_kpa for pull in with_gain]),
         )
-        for pull in fitted:
-            known = pull.curve.reached
-            count = int(known.sum())
-            knobs = np.tile(pull.settings.as_array(), (count, 1))
-            rows.append(np.column_stack([knobs, pull.curve.rpm[known], np.full(count, float(pull.number))]))
-            boost.append(pull.curve.boost_kpa[known])
-            smooth = 0.35 * pull.noise_kpa + 0.25
-            noise.append(np.full(count, np.hypot(smooth, pull.oscillation_kpa / np.sqrt(2.0))))  # a sine's rms
-        if not rows:
-            self._prepare()
-            self._rung = (np.empty((0, 6)), np.empty(0))
-            self.evidence_ = self._lay_out(np.empty((0, 8)), np.empty(0), np.empty(0))
-            self._condition()
-            return self
-        return self.fit(np.concatenate(rows), np.concatenate(boost), np.concatenate(noise), known_air, rung)
+        return self.fit(*rows_of(fitted), barometer, rung)
 
     def _prepare(self) -> None:
         fine = self.target.grid(50.0)
         self.rpm_ = np.linspace(fine[0], fine[-1], min(self.points, fine.size))
         self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_, self.prior)
         self.random_ = np.random.default_rng(self.seed)
-
-    def _lay_out(self, rows: FloatArray, boost: FloatArray, noise: FloatArray) -> Evidence:
-        """Put every pull on the grid. Points more than half a spacing away from any value stay empty."""
-        spacing = self.rpm_[1] - self.rpm_[0]
-        settings, numbers, mask, values, deviations, slopes = [], [], [], [], [], []
-        groups, which = np.unique(rows[:, [7, 0, 1, 2, 3, 4, 5]], axis=0, return_inverse=True)
-        for i, group in enumerate(groups):
-            mine = np.ravel(which) == i
-            order = np.argsort(rows[mine, 6], kind="stable")
-            rpm, kpa, sd = rows[mine, 6][order], boost[mine][order], noise[mine][order]
-            near = np.min(np.abs(self.rpm_[:, None] - rpm[None, :]), axis=1) <= 0.55 * spacing
-            curve = np.interp(self.rpm_, rpm, kpa)
-            settings.append(group[1:])
-            numbers.append(group[0])
-            mask.append(near)
-            values.append(curve[near])
-            deviations.append(np.interp(self.rpm_, rpm, sd)[near])
-            slopes.append(np.gradient(curve, self.gate_.u)[near])
-        if not settings:
-            none = np.empty(0)
-            nowhere = np.empty(0, dtype=np.int64)
-            flat = np.empty((0, self.rpm_.size), dtype=bool)
-            return Evidence(np.empty((0, 6)), none, none, flat, none, none, none, nowhere, nowhere, nowhere > 0)
-        grid_mask = np.array(mask)
-        pull, point = np.nonzero(grid_mask)
-        short = grid_mask.sum(axis=1) < SHORT
-        return Evidence(
-            settings=np.array(settings),
-            numbers=np.array(numbers),
-            air=self._air(numbers),
-            mask=grid_mask,
-            y=np.concatenate(values),
-            noise=np.concatenate(deviations),
-            slope=np.concatenate(slopes),
-            pull=pull,
-            point=point,
-            sparse=(point % 2 == 0) | short[pull],
-        )
-
-    def _air(self, numbers: Sequence[float]) -> FloatArray:
-        """Logarithm of each pull's barometer over that of the latest pull. Shape (pulls,)"""
-        latest = self.barometer_kpa_.get(max(numbers), np.nan)
-        ratio = np.array([self.barometer_kpa_.get(number, np.nan) for number in numbers]) / latest
-        return np.where(np.isfinite(ratio), np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
 
     def _mean_at_data(self, z: FloatArray, some: npt.NDArray[np.bool_] | slice = slice(None)) -> FloatArray:
         """Gate's boost at the data, or at some of it, for each row of z. Shape (D, N)"""
@@ -627,20 +547,3 @@ def _root(covariance: FloatArray) -> FloatArray:
 def _cut(parts: Parts, draws: slice) -> Parts:
     constants = {name: values[draws] for name, values in parts.constants.items()}
     return Parts(constants, parts.log_floor[draws], parts.log_ceiling[draws], parts.lift[draws])
-
-
-def _most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:
-    """Pulls to fit: all trusted ones, or the first, the latest half and the most different of the rest."""
-    trusted = [pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= 3]
-    if len(trusted) <= MOST_PULLS:
-        return trusted
-    widths = np.array([max(knob.upper - knob.lower, 1e-9) for knob in knobs.values()])
-    places = np.array([pull.settings.as_array() for pull in trusted]) / widths
-    chosen = [0, *range(len(trusted) - MOST_PULLS // 2, len(trusted))]
-    distance = np.min(np.linalg.norm(places[:, None] - places[None, chosen], axis=2), axis=1)
-    while len(chosen) < MOST_PULLS:
-        distance[chosen] = -1.0
-        far = int(np.argmax(distance))
-        chosen.append(far)
-        distance = np.minimum(distance, np.linalg.norm(places - places[far], axis=1))
-    return [trusted[i] for i in sorted(set(chosen))]

@@ -1,0 +1,128 @@
+"""Pulls laid out for the surrogate: which ones a fit uses, how far each is believed, and where they lie on its grid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from models.evidence import Observation
+from models.settings import Knob
+from models.units import FloatArray
+
+#: A pull with fewer points than this counts with all of them where of others every second one does.
+SHORT = 8
+#: Most pulls that a fit uses; of more, the latest and the most different ones.
+MOST_PULLS = 16
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Pulls laid out for the fit. ``y`` and what follows have one entry for each boost value, N in all."""
+
+    settings: FloatArray  # (pulls, 6)
+    numbers: FloatArray  # (pulls,)
+    air: FloatArray  # (pulls,) logarithm of the barometer over that of the latest pull, 0 where either is unknown
+    mask: npt.NDArray[np.bool_]  # (pulls, M): where there is boost
+    y: FloatArray  # (N,)
+    noise: FloatArray  # (N,) standard deviation of the curve
+    slope: FloatArray  # (N,) boost per u
+    pull: npt.NDArray[np.int64]  # (N,) row of settings
+    point: npt.NDArray[np.int64]  # (N,) grid point
+    sparse: npt.NDArray[np.bool_]  # (N,) every second point of a pull, and all of a short one
+
+
+def rows_of(pulls: Sequence[Observation]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Rows, boost and its standard deviation of pulls, as ``lay_out`` takes them. Shapes (n, 8), (n,), (n,)
+
+    The smooth curve is surer than one sample. One that rings is known to its swing's rms only.
+    """
+    rows, boost, noise = [np.empty((0, 8))], [np.empty(0)], [np.empty(0)]
+    for pull in pulls:
+        known = pull.curve.reached
+        count = int(known.sum())
+        knobs = np.tile(pull.settings.as_array(), (count, 1))
+        rows.append(np.column_stack([knobs, pull.curve.rpm[known], np.full(count, float(pull.number))]))
+        boost.append(pull.curve.boost_kpa[known])
+        smooth = 0.35 * pull.noise_kpa + 0.25
+        noise.append(np.full(count, np.hypot(smooth, pull.oscillation_kpa / np.sqrt(2.0))))
+    return np.concatenate(rows), np.concatenate(boost), np.concatenate(noise)
+
+
+def lay_out(
+    rows: FloatArray,
+    boost: FloatArray,
+    noise: FloatArray,
+    grid_rpm: FloatArray,
+    grid_u: FloatArray,
+    barometer_kpa: Mapping[float, float],
+) -> Evidence:
+    """Put every pull on a grid. Points more than half a spacing away from any value stay empty.
+
+    Args:
+        rows: Six knobs, rpm, number of the pull. Shape (n, 8)
+        boost, noise: Boost and its standard deviation. Shape (n,), [kPa gauge], [kPa]
+        grid_rpm, grid_u: The grid in rpm and in shares of the judged range. Shape (M,)
+        barometer_kpa: Ambient pressure by number of the pull, where known. [kPa absolute]
+    """
+    spacing = grid_rpm[1] - grid_rpm[0]
+    settings, numbers, mask, values, deviations, slopes = [], [], [], [], [], []
+    groups, which = np.unique(rows[:, [7, 0, 1, 2, 3, 4, 5]], axis=0, return_inverse=True)
+    for i, group in enumerate(groups):
+        mine = np.ravel(which) == i
+        order = np.argsort(rows[mine, 6], kind="stable")
+        rpm, kpa, sd = rows[mine, 6][order], boost[mine][order], noise[mine][order]
+        near = np.min(np.abs(grid_rpm[:, None] - rpm[None, :]), axis=1) <= 0.55 * spacing
+        curve = np.interp(grid_rpm, rpm, kpa)
+        settings.append(group[1:])
+        numbers.append(group[0])
+        mask.append(near)
+        values.append(curve[near])
+        deviations.append(np.interp(grid_rpm, rpm, sd)[near])
+        slopes.append(np.gradient(curve, grid_u)[near])
+    if not settings:
+        none = np.empty(0)
+        nowhere = np.empty(0, dtype=np.int64)
+        flat = np.empty((0, grid_rpm.size), dtype=bool)
+        return Evidence(np.empty((0, 6)), none, none, flat, none, none, none, nowhere, nowhere, nowhere > 0)
+    grid_mask = np.array(mask)
+    pull, point = np.nonzero(grid_mask)
+    short = grid_mask.sum(axis=1) < SHORT
+    return Evidence(
+        settings=np.array(settings),
+        numbers=np.array(numbers),
+        air=_air(numbers, barometer_kpa),
+        mask=grid_mask,
+        y=np.concatenate(values),
+        noise=np.concatenate(deviations),
+        slope=np.concatenate(slopes),
+        pull=pull,
+        point=point,
+        sparse=(point % 2 == 0) | short[pull],
+    )
+
+
+def _air(numbers: Sequence[float], barometer_kpa: Mapping[float, float]) -> FloatArray:
+    """Logarithm of each pull's barometer over that of the latest pull. Shape (pulls,)"""
+    latest = barometer_kpa.get(max(numbers), np.nan)
+    ratio = np.array([barometer_kpa.get(number, np.nan) for number in numbers]) / latest
+    return np.where(np.isfinite(ratio), np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
+
+
+def most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:
+    """Pulls to fit: all trusted ones, or the first, the latest half and the most different of the rest."""
+    trusted = [pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= 3]
+    if len(trusted) <= MOST_PULLS:
+        return trusted
+    widths = np.array([max(knob.upper - knob.lower, 1e-9) for knob in knobs.values()])
+    places = np.array([pull.settings.as_array() for pull in trusted]) / widths
+    chosen = [0, *range(len(trusted) - MOST_PULLS // 2, len(trusted))]
+    distance = np.min(np.linalg.norm(places[:, None] - places[None, chosen], axis=2), axis=1)
+    while len(chosen) < MOST_PULLS:
+        distance[chosen] = -1.0
+        far = int(np.argmax(distance))
+        chosen.append(far)
+        distance = np.minimum(distance, np.linalg.norm(places - places[far], axis=1))
+    return [trusted[i] for i in sorted(set(chosen))]
