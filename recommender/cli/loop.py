@@ -82,18 +82,18 @@ def look(
     log: LogPath,
     job: Annotated[Path | None, option("--job", "Job whose target and channel names are to be used.")] = None,
 ) -> None:
-    """Show what a log holds, without adding it: columns, pulls, quality.
+    """Show what a log holds, without adding it: columns, pulls, quality, conditions against the job's other pulls.
 
     Example: nextpull look pull-03.csv --job harbour-hatch
     """
     from recommender.cli.job import look_lines
 
     with faults():
-        from recommender.session import Job
         from recommender.session import look as look_at
+        from recommender.session import look_for
 
-        known = None if job is None else Job.load(job)
-        show(look_lines(look_at(log, known), known, screen()))
+        found, known = (look_at(log), None) if job is None else look_for(log, job)
+        show(look_lines(found, known, screen()))
 
 
 # -------------------------------------------------------------------- the loop
@@ -150,7 +150,9 @@ def next_(
             show([to_json(step)])
             return
         otherwise = otherwise_lines(step, session.dialled_in(step), session.job, screen())
-        show(step_lines(step, session.job, screen()) + otherwise)
+        late = session.long_ago()
+        mind = ["", *screen().listed("Mind", [late])] if late else []
+        show(step_lines(step, session.job, screen()) + otherwise + mind)
 
 
 @app.command(short_help="Explain a step")

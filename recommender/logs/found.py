@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -70,6 +71,7 @@ class Intake:
         highest_boost_kpa, highest_at_s: Highest boost anywhere in the recording, in a pull or not. [kPa gauge], [s]
         shape: Same for logs of one logger set up one way.
         columns: Label of every column of the file.
+        day: Day on which it was written by its own clock, None where its rows name none.
     """
 
     file_name: str
@@ -84,6 +86,7 @@ class Intake:
     highest_at_s: float
     shape: str
     columns: tuple[str, ...]
+    day: datetime.date | None = None
 
     def remembered(self) -> ChannelHints:
         """The choices as hints, for the next log of the same ``shape``."""

@@ -135,6 +135,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
         highest_at_s=float(rows.time_s[top]),
         shape=raw.shape,
         columns=tuple(column.label for column in raw.columns),
+        day=raw.day,
     )
 
 

@@ -14,8 +14,9 @@ import numpy as np
 
 from models.units import FloatArray
 from recommender.logs.cells import numbers_of
+from recommender.logs.dates import day_in
 from recommender.logs.errors import LogError
-from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout, encoding_of, layout_of
+from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout, encoding_of, layout_of, split
 from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of
 from recommender.logs.table import Column, RawLog
 from recommender.logs.written_units import split_name, tidy
@@ -106,6 +107,7 @@ def _read_text(path: Path) -> RawLog:
         preamble=layout.preamble,
         warnings=tuple(warnings),
         first_line=layout.first_line,
+        day=day_in(split(lines[layout.first_line - 1], layout.separator, layout.quoted)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -64,6 +65,7 @@ class RawLog:
         preamble: Lines above the column names.
         warnings: What was odd about the file and what was done about it.
         first_line: Line of the first row in the file, 0 where lines mean nothing.
+        day: Day on which it was written by its own clock, None where its rows name none.
     """
 
     file_name: str
@@ -73,6 +75,7 @@ class RawLog:
     preamble: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     first_line: int = 0
+    day: datetime.date | None = None
 
     @property
     def rows(self) -> int:

@@ -8,6 +8,7 @@ Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for w
     step                number of the step that stood when it was run, or null
     peak_kpa, peak_rpm, sustained_peak_kpa, noise_kpa, oscillation_kpa, oscillation_hz, oscillation_resolvable
     complete, trusted, remark, remarks, conditions, guards, rate_hz, log, sha256, artifact, limit_kpa
+    day                 on which the log was written by its own clock, YYYY-MM-DD; absent where that is not known
     unseen_kpa          height of a spike that the log was too slow to show; 0 where it is absent
     kind_of_run, held   "sweep" or "held rpm"; for the latter duty, rpm, boost and highest boost at each duty
     measures            by digest of a target: deviation_kpa, overshoot_kpa, spool_rpm, droop_kpa

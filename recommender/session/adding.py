@@ -16,7 +16,6 @@ from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
 from recommender.session import dialled, history
-from recommender.session.conditions import taken_up_late
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, pulls_in, the_pull
 
@@ -87,9 +86,7 @@ def _found(record: Record, job: Job, path: Path, which: int | None, now: datetim
     except OSError as error:
         raise LogError(f"{path}: cannot be read: {error.strerror}.") from None
     known = record.read().standing
-    found = _within_target(the_pull(pulls_in(path, job, known, now), which, path.name), job)
-    late = taken_up_late(known, now)
-    return (replace(found, warnings=(*found.warnings, late)) if late else found), content
+    return _within_target(the_pull(pulls_in(path, job, known, now), which, path.name), job), content
 
 
 def _within_target(pull: LoggedPull, job: Job) -> LoggedPull:

@@ -11,27 +11,67 @@ from models.settings import Settings
 from recommender.decide.step import same
 from recommender.logs.conditions import BAROMETER_GAP_KPA, INTAKE_GAP_C
 from recommender.logs.options import Conditions
+from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
-from recommender.session.pull_log import conditions_in
 
 #: A job left for longer than this is worth a known pull first. [days]
 MOST_DAYS: Final = 21
 
+_ADVICE: Final = (
+    "fuel, parts and gauge may have changed. Repeat the baseline or a known pull before relying on the earlier ones."
+)
 
-def taken_up_late(known: Sequence[PullEntry], now: datetime.datetime) -> str:
-    """A sentence where weeks lie between the last pull and now; empty where not.
+
+def conditions_in(pull: PullEntry) -> Conditions:
+    """Conditions of a pull on record."""
+    stored = pull.facts["conditions"]
+    return Conditions(
+        barometer_kpa=number_in(stored.get("barometer_kpa")),
+        barometer_from=str(stored.get("barometer_from", "")),
+        intake_c=stored.get("intake_c"),
+        coolant_c=stored.get("coolant_c"),
+    )
+
+
+def day_of(pull: PullEntry) -> datetime.date | None:
+    """Day on which a pull on record was run: by its log's own clock, else when it was added; None where neither is."""
+    written = pull.facts.get("day")
+    if written:
+        return datetime.date.fromisoformat(written)
+    return None if pull.added is None else pull.added.date()
+
+
+def log_of_another_time(known: Sequence[PullEntry], day: datetime.date | None, now: datetime.datetime) -> str:
+    """A sentence on a log made weeks after the last pull on record, or before it; empty where neither.
 
     Args:
         known: Pulls that stand, in order.
-        now: When the next one is brought.
+        day: On which the log was written by its own clock; None where that is not known: then today counts.
+        now: When it is brought.
     """
-    days = _days(known[-1].added, now) if known else 0
+    before = day_of(known[-1]) if known else None
+    if before is None:
+        return ""
+    days = ((day or now.date()) - before).days
+    if days < -1 and day is not None:
+        return (
+            f"by its own clock this log is of {day.isoformat()}, {_span(-days)} before pull {known[-1].number}: "
+            "an older log, or a logger whose clock is not set. Make sure that it is the right one."
+        )
     if days <= MOST_DAYS:
         return ""
-    return (
-        f"{days // 7} weeks lie between this pull and the one before: fuel, parts and gauge may have changed. "
-        "Repeat the baseline or a known pull before relying on the earlier ones."
-    )
+    return f"{_span(days)} lie between this pull and the one before: {_ADVICE}"
+
+
+def long_ago(known: Sequence[PullEntry], now: datetime.datetime) -> str:
+    """A sentence where a job is taken up weeks after its last pull, before another one is run; empty where it is not.
+
+    Args:
+        known: Pulls that stand, in order.
+        now: When it is taken up.
+    """
+    days = _days(day_of(known[-1]), now.date()) if known else 0
+    return f"{_span(days)} lie between pull {known[-1].number} and today: {_ADVICE}" if days > MOST_DAYS else ""
 
 
 def notes(pulls: Sequence[PullEntry]) -> tuple[str, ...]:
@@ -60,9 +100,9 @@ def _difference(before: PullEntry, last: PullEntry) -> str:
     """What differs between the conditions of two pulls, in words; empty where nothing much does."""
     then, now = conditions_in(before), conditions_in(last)
     found = [*_barometer(then, now), *_intake(then, now)]
-    days = _days(before.added, last.added)
+    days = _days(day_of(before), day_of(last))
     if days > MOST_DAYS:
-        found.append(f"{days // 7} weeks later")
+        found.append(f"{_span(days)} later")
     return ", ".join(found)
 
 
@@ -79,10 +119,13 @@ def _intake(then: Conditions, now: Conditions) -> list[str]:
     return [f"intake air {now.intake_c:.0f} °C after {then.intake_c:.0f}"]
 
 
-def _days(first: datetime.datetime | None, second: datetime.datetime | None) -> int:
-    if first is None or second is None or (first.tzinfo is None) != (second.tzinfo is None):
-        return 0
-    return (second - first).days
+def _days(first: datetime.date | None, second: datetime.date | None) -> int:
+    return 0 if first is None or second is None else (second - first).days
+
+
+def _span(days: int) -> str:
+    """A stretch of time in words: days up to two weeks, weeks from there on."""
+    return f"{days} days" if days < 14 else f"{days // 7} weeks"
 
 
 def _among(settings: Settings, others: Sequence[Settings]) -> bool:

@@ -84,4 +84,4 @@ def facts_of(pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, 
         "channels": dict(pull.channels),
         "limit_kpa": job.limit_kpa,
         "measures": dict(kept),
-    }
+    } | ({"day": pull.day} if pull.day else {})

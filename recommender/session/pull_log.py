@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,7 +15,6 @@ from recommender import wording
 from recommender.job import Job
 from recommender.logs import (
     ChannelHints,
-    Conditions,
     FinderOptions,
     FoundPull,
     Guard,
@@ -26,8 +25,8 @@ from recommender.logs import (
     intake_of,
     read_log,
 )
-from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
+from recommender.session.conditions import conditions_in, day_of, log_of_another_time
 
 #: Stretches into which a held-rpm run is cut: how narrow at the least, and how many at the most. [points of duty]
 NARROWEST_DUTY: Final = 4.0
@@ -112,6 +111,7 @@ class LoggedPull:
         unseen_kpa: How much higher boost may have stood between two samples. [kPa]
         shape, channels: Layout of the log, and which column was taken for what.
         held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
+        day: On which the log was written by its own clock, ``YYYY-MM-DD``; empty where that is not known.
     """
 
     which: int
@@ -126,6 +126,7 @@ class LoggedPull:
     shape: str = ""
     channels: Mapping[str, str] = field(default_factory=dict)
     held: tuple[HeldPoint, ...] = ()
+    day: str = ""
 
     def words(self) -> str:
         """The pull in half a line: ``2: 2500 to 6800 rpm from 41.2 s``."""
@@ -152,8 +153,10 @@ def read_options(
     alike = [pull for pull in known if pull.facts["shape"] == shape]
     again: Mapping[str, Any] = alike[-1].facts["channels"] if alike else {}
     first = job.wanted()
-    past = [pull for pull in known if now is not None and pull.added is not None and pull.added.date() < now.date()]
-    today = [pull for pull in known if pull not in past]
+    days = [day_of(pull) for pull in known]
+    old = [now is not None and day is not None and day < now.date() for day in days]
+    past = [pull for pull, is_old in zip(known, old, strict=True) if is_old]
+    today = [pull for pull, is_old in zip(known, old, strict=True) if not is_old]
     return ReadOptions(
         hints=ChannelHints(**{**again, **named}),
         barometer_kpa=gauge["barometer_kpa"],
@@ -175,7 +178,9 @@ def look(
         LogError: the file cannot be read, or its channels cannot be told.
     """
     raw = read_log(path)
-    return intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape, now))
+    found = intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape, now))
+    words = "" if now is None else log_of_another_time(known, found.day, now)
+    return replace(found, warnings=(*found.warnings, words)) if words else found
 
 
 def pulls_in(
@@ -225,6 +230,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         shape=log.shape,
         channels=channels,
         held=held,
+        day="" if log.day is None else log.day.isoformat(),
     )
 
 
@@ -246,17 +252,6 @@ def _sentence(text: str) -> str:
     """A remark as a sentence: a capital first, a full stop last."""
     trimmed = text.strip().rstrip(".")
     return f"{trimmed[:1].upper()}{trimmed[1:]}."
-
-
-def conditions_in(pull: PullEntry) -> Conditions:
-    """Conditions of a pull on record."""
-    stored = pull.facts["conditions"]
-    return Conditions(
-        barometer_kpa=number_in(stored.get("barometer_kpa")),
-        barometer_from=str(stored.get("barometer_from", "")),
-        intake_c=stored.get("intake_c"),
-        coolant_c=stored.get("coolant_c"),
-    )
 
 
 def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> LoggedPull:

@@ -19,7 +19,7 @@ from recommender.job import Job
 from recommender.logs import Intake
 from recommender.record import Record, RecordError, Snapshot, replay
 from recommender.record.stored import Stored, problem_in
-from recommender.session import acts, adding, checklist, dialled, history, stepping
+from recommender.session import acts, adding, checklist, conditions, dialled, history, stepping
 from recommender.session.adding import Clock
 from recommender.session.answers import PullResult, Step
 from recommender.session.history import Stop, Trust
@@ -174,6 +174,13 @@ class Session:
                 stored = stepping.make_step(self.record, problem, name, self._clock())
                 snapshot = self.record.read()
             return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
+
+    def long_ago(self) -> str:
+        """That the last pull is weeks old and what to do about it, as a sentence; empty where it is not.
+
+        It goes by the clock, so that it stands beside a step and not in it.
+        """
+        return conditions.long_ago(self.record.read().standing, self._clock())
 
     def steps(self, target: str | None = None) -> list[Step]:
         """All steps on record, oldest first; those of one target where it is named."""

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 from models.settings import Settings
-from recommender.session import Session
+from recommender.cli import app
+from recommender.session import Session, to_json
 
 from .conftest import write_pull
 
@@ -108,3 +110,87 @@ def test_a_hot_pull_of_the_same_day_is_told_to_settle(dated: Session, tmp_path: 
     assert warned(pull.warnings, "Intake air at 44 °C, 20 °C on the other pulls: let it settle and repeat")
     assert not warned(pull.warnings, "days before")
     dated.close()
+
+
+# ------------------------------------------------------------------ the log's own day, weeks between, what screens say
+
+
+def dated_log(path: Path, day: str, **conditions: float) -> Path:
+    """A pull's log whose clock writes a date in front of the time."""
+    plain = log(path.parent, 77, barometer_kpa=conditions.get("barometer_kpa", 100.0), intake_c=20.0, duty=15.0)
+    head, *rows = plain.read_text(encoding="utf-8").splitlines()
+    parts = [row.split(",", 1) for row in rows if row]
+    begin = float(parts[0][0])
+    minutes = [(divmod(float(t) - begin, 60.0), rest) for t, rest in parts]
+    stamped = [f"{day} 10:{int(whole):02d}:{seconds:06.3f},{rest}" for (whole, seconds), rest in minutes]
+    path.write_text("\n".join([head.replace("Time [s]", "Time"), *stamped]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("day", "after_days", "said"),
+    [
+        ("2026-04-20", 0, ""),
+        ("20.04.2026", 1, ""),
+        ("2026-07-09", 80, "11 weeks lie between this pull and the one before"),
+        ("2026-04-21", 80, ""),  # brought late, but run the day after
+        ("2026-03-02", 0, "by its own clock this log is of 2026-03-02, 7 weeks before pull 1"),
+        ("2026-04-12", 0, "by its own clock this log is of 2026-04-12, 8 days before pull 1"),
+        ("2000-01-01", 0, ""),  # a clock that was never set
+    ],
+)
+def test_a_log_of_another_day_is_said(
+    dated: Session, clock: Clock, tmp_path: Path, day: str, after_days: int, said: str
+) -> None:
+    dated.add_pull(log(tmp_path, 1, barometer_kpa=100.0, intake_c=20.0))
+    clock.now = SPRING + datetime.timedelta(days=after_days)
+    path = dated_log(tmp_path / "pull.csv", day)
+    words = [text for text in dated.look(path).warnings if "weeks" in text or "by its own clock" in text]
+    assert len(words) == bool(said)
+    assert said in "".join(words)
+    pull = dated.add_pull(path, KNOWN)
+    assert len([text for text in pull.warnings if said.lower() in text.lower()]) == 1 or not said
+    dated.close()
+
+
+def test_old_logs_brought_in_one_after_the_other_are_of_their_own_days(dated: Session, tmp_path: Path) -> None:
+    """A day's logs added a season later: each is held against the day of the pull before, not of its being added."""
+    dated.add_pull(dated_log(tmp_path / "a.csv", "2026-01-05"), KNOWN, foreign=True)
+    second = dated_log(tmp_path / "b.csv", "2026-01-05", barometer_kpa=100.5)
+    assert not [text for text in dated.look(second).warnings if "by its own clock" in text]
+    dated.close()
+
+
+def test_next_says_that_weeks_have_passed_and_the_step_stays_the_same(
+    dated: Session, clock: Clock, tmp_path: Path
+) -> None:
+    assert dated.long_ago() == ""
+    dated.add_pull(log(tmp_path, 1, barometer_kpa=100.0, intake_c=20.0))
+    step = to_json(dated.next_step())
+    clock.now = SPRING + datetime.timedelta(days=21)
+    assert dated.long_ago() == ""
+    clock.now = SPRING + datetime.timedelta(days=22)
+    assert dated.long_ago().startswith("3 weeks lie between pull 1 and today: fuel, parts and gauge may have changed.")
+    assert to_json(dated.next_step()) == step
+    dated.close()
+
+
+def test_the_commands_hold_a_log_against_the_record(folder: Path, tmp_path: Path) -> None:
+    run = CliRunner()
+    high = log(tmp_path, 2, barometer_kpa=88.0, intake_c=20.0)
+    before = run.invoke(app, ["look", str(high), "--job", str(folder)])
+    assert before.exit_code == 0
+    assert "m higher" not in before.output
+    assert not (folder / "record.db").exists()  # looking makes no record
+    long_past = datetime.datetime.now() - datetime.timedelta(days=70)
+    with Session.open(folder, clock=lambda: long_past) as session:
+        session.add_pull(log(tmp_path, 1, barometer_kpa=100.0, intake_c=20.0))
+    looked = " ".join(run.invoke(app, ["look", str(high), "--job", str(folder)]).output.split())
+    assert "88.0 kPa, 100.0 on the pull before (like 1000 m higher)" in looked
+    assert "10 weeks lie between this pull and the one before" in looked
+    shown = " ".join(run.invoke(app, ["next", str(folder)]).output.split())
+    assert "10 weeks lie between pull 1 and today" in shown
+    (folder / "record.db").write_bytes(b"no database" * 100)
+    broken = run.invoke(app, ["look", str(high), "--job", str(folder)])
+    assert broken.exit_code == 0
+    assert "not compared with the job's other pulls" in " ".join(broken.output.split())
