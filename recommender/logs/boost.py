@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -21,6 +22,10 @@ TOP_KPA: Final = (10.0, 420.0)
 
 #: An absolute reading at or under this is a sensor that gives nothing. [kPa absolute]
 NOTHING_KPA: Final = 3.0
+
+#: Words that say gauge or absolute, in a folded name.
+_ABSOLUTE: Final = re.compile(r"\b(abs|ass|(saugrohr)?absol(ut[eao]?|ue?|uut|utdruck)|assolut[ao]|bezwzg\w*)\b")
+_GAUGE: Final = re.compile(r"\b(ga(u)?ge|rel|relati(ve|v|f|va|vo|vt|ef)|ue?berdruck|overdruk|overtryck)\b")
 
 Kind = Literal["gauge", "absolute"]
 
@@ -89,12 +94,10 @@ def _unit_of(column: Column, options: ReadOptions, file_name: str) -> tuple[str,
 
 def _marks(column: Column) -> Kind | None:
     """Gauge or absolute where the name says so."""
-    words = set(fold(column.name).split())
-    if words & {"absolute", "absolut", "absolue", "absolu", "abs", "absolutdruck"}:
+    name = fold(column.name)
+    if _ABSOLUTE.search(name):
         return "absolute"
-    if words & {"gauge", "relative", "relativ", "relatif", "uberdruck", "rel", "gage"}:
-        return "gauge"
-    return None
+    return "gauge" if _GAUGE.search(name) else None
 
 
 def _key_on(kpa: FloatArray, rpm: FloatArray) -> float | None:

@@ -54,7 +54,8 @@ def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
     cannot: by a cell that can only be a decimal comma, or because it runs more smoothly when read so.
     """
     bare = text.str.replace(r"[\s'\"%]", "", regex=True)
-    if decimal == "." and _comma_is_decimal(bare[bare.str.contains(",", regex=False, na=False)], bare, grouping):
+    with_comma = bare[bare.str.fullmatch(r"[+-]?[\d.]*,[\d.,]*", na=False)]  # numbers, no names of a repeated header
+    if decimal == "." and _comma_is_decimal(with_comma, bare, grouping):
         decimal = ","
     return _under(bare, decimal)
 
@@ -66,8 +67,12 @@ def _comma_is_decimal(with_comma: pd.Series, column: pd.Series, grouping: bool) 
     """
     if with_comma.empty or with_comma.str.fullmatch(r"[+-]?[\d,]+\.\d*", na=False).mean() > 0.05:
         return False
+    whole = column.str.fullmatch(r"[+-]?\d{2,3}", na=False)
     only_decimal = with_comma.str.fullmatch(r"[+-]?(\d+,(\d{1,2}|\d{4,})|0*,\d+)", na=False).mean() > 0.05
-    return not grouping or bool(only_decimal) or _roughness(column, ",") < 0.99 * _roughness(column, ".")
+    if not grouping or only_decimal:
+        return True
+    # Whole numbers up to 999 beside 1,000 and more are one series of numbers; a decimal comma would write 999,000.
+    return whole.mean() < 0.05 and _roughness(column, ",") < 0.99 * _roughness(column, ".")
 
 
 def _under(bare: pd.Series, decimal: str) -> FloatArray:

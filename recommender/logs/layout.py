@@ -213,6 +213,19 @@ def _fit(cells: list[str], width: int) -> list[str] | None:
     return cells if len(cells) == width else None
 
 
+def _cells_above(raw: str, reading: _Reading, quoted: bool) -> list[str] | None:
+    """Cells of a line above the numbers, brought to their width; without the sign of a comment, where it is one.
+
+    A row of units may begin with an empty cell or with a percent sign.
+    """
+    first, *_ = split(raw, reading.separator, quoted) or [""]
+    whole = _fit(split(raw, reading.separator, quoted), reading.width)
+    if whole is not None and reading.separator != " " and (not first or is_unit(first)):
+        return whole
+    bare = re.sub(r"^\s*(#|%|//|\*)+\s*", "", raw)
+    return _fit(split(bare, reading.separator, quoted), reading.width)
+
+
 def _header_rows(lines: list[str], reading: _Reading, quoted: bool) -> list[tuple[int, list[str]]]:
     """Rows of text of the right width just above the numbers, nearest first, at most three."""
     found: list[tuple[int, list[str]]] = []
@@ -220,8 +233,7 @@ def _header_rows(lines: list[str], reading: _Reading, quoted: bool) -> list[tupl
         raw = lines[number].strip("\r\n")
         if not raw.strip():
             continue
-        bare = re.sub(r"^\s*(#|%|//|\*)+\s*", "", raw)
-        cells = _fit(split(bare, reading.separator, quoted), reading.width)
+        cells = _cells_above(raw, reading, quoted)
         if cells is None or not any(cells):
             break
         numbers, texts = _kinds(cells, reading.decimal)

@@ -1,4 +1,4 @@
-"""Names that loggers give to channels, in English, German and French."""
+"""Names that loggers give to channels: the usual ones in English, German and French, the others in ``languages``."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
+from recommender.logs.languages import MORE, WANTED
 from recommender.logs.options import ROLES, Role
 from recommender.logs.written_units import fold, split_name
 
@@ -15,7 +16,8 @@ from recommender.logs.written_units import fold, split_name
 class Words:
     """Patterns over folded names for one role, best first, and those that rule a name out.
 
-    Alternatives are parted by bars; blanks and line ends around a bar mean nothing; ``@wanted`` stands for ``_WANTED``.
+    Alternatives are parted by bars with blanks or line ends on both sides, which mean nothing; ``@wanted`` stands for
+    ``_WANTED`` and ``WANTED``.
     """
 
     best: str
@@ -207,12 +209,14 @@ _NUMBERED: Final = re.compile(r"(?<=[a-z]{3})(\s*\b(bank|sensor|sonde|nr|no))?(\
 @cache
 def _compiled(role: Role) -> tuple[re.Pattern[str], ...]:
     words = WORDS[role]
+    best, good, fair, never = MORE[role]
 
-    def whole(text: str) -> str:
-        return re.sub(r"\s*\|\s*", "|", text.replace("@wanted", _WANTED).strip())
+    def whole(*texts: str) -> str:
+        joined = "|".join(text.strip() for text in texts if text.strip()).replace("@wanted", f"{_WANTED} | {WANTED}")
+        return re.sub(r"\s+\|\s+", "|", joined)
 
-    never = re.compile(rf"\b({whole(words.never)})\b")
-    return (never, *(re.compile(whole(text)) for text in (words.best, words.good, words.fair)))
+    ranked = ((words.best, best), (words.good, good), (words.fair, fair))
+    return (re.compile(rf"\b({whole(words.never, never)})\b"), *(re.compile(whole(*texts)) for texts in ranked))
 
 
 def rank_of(role: Role, name: str) -> int:

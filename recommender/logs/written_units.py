@@ -36,6 +36,8 @@ _PRESSURES: Final = {
 _OTHERS: Final = {
     "rpm": ("speed", 1.0), "1/min": ("speed", 1.0), "/min": ("speed", 1.0), "min-1": ("speed", 1.0),
     "u/min": ("speed", 1.0), "tr/min": ("speed", 1.0), "rev/min": ("speed", 1.0), "r/min": ("speed", 1.0),
+    "obr/min": ("speed", 1.0), "omw/min": ("speed", 1.0), "varv/min": ("speed", 1.0), "v/min": ("speed", 1.0),
+    "giri/min": ("speed", 1.0), "rot/min": ("speed", 1.0), "tpm": ("speed", 1.0), "giri": ("speed", 1.0),
     "upm": ("speed", 1.0), "t/min": ("speed", 1.0), "rpmx1000": ("speed", 1000.0), "x1000rpm": ("speed", 1000.0),
     "rps": ("speed", 60.0), "1/s": ("speed", 60.0), "hz": ("speed", 60.0), "krpm": ("speed", 1000.0),
     "%": ("share", 1.0), "pct": ("share", 1.0), "percent": ("share", 1.0), "prozent": ("share", 1.0),
@@ -55,8 +57,14 @@ _OTHERS: Final = {
     "hh:mm:ss": ("clock", 1.0), "hh:mm:ss.fff": ("clock", 1.0), "-": ("none", 1.0), "1": ("none", 1.0),
 }  # fmt: skip
 _TEMPERATURES: Final = {"c": "C", "f": "F", "k": "K", "celsius": "C", "fahrenheit": "F", "kelvin": "K"}
-_GAUGE_MARKS: Final = ("gauge", "gage", "relativ", "relative", "relatif", "rel", "(g)", "uber", "g")
-_ABSOLUTE_MARKS: Final = ("absolute", "absolut", "absolu", "abs", "(a)", "a")
+_GAUGE_MARKS: Final = ("gauge", "gage", "relativ", "relative", "relatif", "relativa", "rel", "(g", "uber", "g")
+_ABSOLUTE_MARKS: Final = ("absolute", "absolut", "absolu", "absoluta", "absoluut", "abs", "ass", "(a", "a")
+#: Letters that do not come apart into a plain one and an accent.
+_WHOLE_LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "Ł": "L", "ø": "o", "Ø": "O", "đ": "d", "æ": "ae"})
+
+
+#: Names after which a single letter is a unit: ``Time s``, ``Temp C``.
+_NAMED_SHORT: Final = re.compile(r"temp|time|zeit|tiempo|czas|tijd|\b(tid|hora|orario)\b")
 
 
 def tidy(text: str) -> str:
@@ -75,9 +83,8 @@ def tidy(text: str) -> str:
 def fold(text: str) -> str:
     """A name for comparison: no accents, no capitals, words parted by single blanks."""
     text = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", tidy(text))
-    bare = "".join(
-        sign for sign in unicodedata.normalize("NFKD", text.replace("ß", "ss")) if not unicodedata.combining(sign)
-    )
+    apart = unicodedata.normalize("NFKD", text.translate(_WHOLE_LETTERS))
+    bare = "".join(sign for sign in apart if not unicodedata.combining(sign))
     return re.sub(r"[^a-z0-9λ%]+", " ", bare.casefold()).strip()
 
 
@@ -123,15 +130,19 @@ def split_name(header: str) -> tuple[str, str | None]:
     """
     text = tidy(header)[:LONGEST_NAME]
     brackets = re.match(r"^(.*?)\s*[\[({]([^\[\](){}]*(?:\([ag]\))?)[\])}]\s*(.*)$", text)
+    if brackets and f"({brackets[2].casefold()}" in (*_GAUGE_MARKS, *_ABSOLUTE_MARKS):
+        marked = re.match(r"^(.+?)[\s_,;/:.-]+([^\s_,;]+)$", brackets[1])
+        if marked and (parse_unit(marked[2]) or Unit("none", "")).quantity == "pressure":
+            return marked[1], f"{marked[2]} {brackets[2]}"
     if brackets and brackets[1] and parse_unit(brackets[2]):
         rest = f" {brackets[3]}" if brackets[3] else ""
         return brackets[1] + rest, brackets[2].strip()
-    tail = re.match(r"^(.+?)[\s_,;/:.-]+([^\s_,;]+(?:[\s_](?:abs|gauge|rel|absolute))?)$", text)
+    tail = re.match(r"^(.+?)[\s_,;/:.-]+([^\s_,;]+(?:[\s_](?:abs|ass|gauge|rel|absolute))?)$", text)
     if tail:
         unit = parse_unit(tail[2])
         if unit is not None and unit.quantity not in ("none", "acceleration", "length", "count", "ratio", "air fuel"):
             short = len(tail[2]) == 1 and unit.quantity in ("volt", "temperature", "time")
-            named_short = short and ("_" in text or re.search(r"temp|time|zeit|temps", text.casefold()))
+            named_short = short and ("_" in text or f", {tail[2]}" in text or _NAMED_SHORT.search(text.casefold()))
             if not short or named_short:
                 return tail[1], tail[2]
     return text, None
