@@ -238,3 +238,22 @@ def test_what_the_pulls_have_not_narrowed_is_assumed() -> None:
     assert said("floor", wide, prior=wide).endswith(assumed)
     for told in (flat(8.5, 9.5), flat(10.0, 12.0)):  # narrower, or moved
         assert not said("floor", Draws(told), prior=wide).endswith(assumed)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (1.0, 3.0, "Towards the top, boost falls off by 1.1 to 2.9 psi against the target."),
+        (-3.0, -1.0, "Towards the top, boost creeps up by 1.1 to 2.9 psi against the target."),
+        (-1.0, 3.0, "Towards the top, boost creeps up by 0.8 psi at most or falls off by 2.8 psi at most against the "
+         "target."),
+        (-6.0, 6.0, "Whether boost falls off or creeps up towards the top is not known yet; a pull up to there tells."),
+    ],
+)  # fmt: skip
+def test_droop(low: float, high: float, text: str) -> None:
+    def boost(_: Settings) -> FloatArray:
+        return (
+            16.0 - even(low, high)[:, None] * (RPM > 6000.0)
+        ) * PSI  # all of the last tenth, nothing of the first half
+
+    assert said("droop", Draws(boost)) == text
