@@ -151,9 +151,10 @@ def slow(evidence: Evidence) -> Iterator[Remark]:
     samples = evidence.seconds / interval
     start = float(evidence.time_s[evidence.span.trace_first])
     if swept > STEP_MOST_RPM or samples < FEWEST_SAMPLES:
+        plural = "" if round(samples) == 1 else "s"
         yield Remark(
             "too slow a log",
-            f"{samples:.0f} real samples in the pull, {swept:.0f} rpm apart: the sweep is too fast for a log of "
+            f"{samples:.0f} real sample{plural} in the pull, {swept:.0f} rpm apart: the sweep is too fast for a log of "
             f"{1 / interval:.1f} Hz",
             start,
             refuses=samples < 4 or swept > STEP_MOST_RPM,
@@ -175,8 +176,8 @@ def throttle(evidence: Evidence) -> Iterator[Remark]:
     if evidence.throttle_pct is None:
         return
     part = evidence.throttle_pct[evidence.span.first : evidence.span.last + 1]
-    highest = evidence.fullest_pct
-    middle = float(np.median(part))
+    highest, known = evidence.fullest_pct, part[np.isfinite(part)]
+    middle = float(np.median(known)) if known.size else highest
     if highest < 70.0 and highest > 6.0:
         yield Remark("throttle not full", f"throttle reads {highest:.0f} % at the most: is that full?", None)
     elif middle < 0.93 * highest:

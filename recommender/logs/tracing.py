@@ -45,7 +45,8 @@ class Rows:
     def fullest_pct(self) -> float:
         """Highest reading of the throttle; NaN where there is none. [%]"""
         throttle = self.values.get("throttle")
-        return float("nan") if throttle is None or not throttle.size else float(throttle.max())
+        known = np.empty(0) if throttle is None else throttle[np.isfinite(throttle)]
+        return float(known.max()) if known.size else float("nan")
 
 
 def dropped_out(time_s: FloatArray, rpm: FloatArray) -> npt.NDArray[np.bool_]:

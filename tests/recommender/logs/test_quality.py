@@ -186,6 +186,15 @@ def test_pull_that_begins_inside_the_judged_range(tmp_path: Path) -> None:
     assert "after the judged range's start at 3900" in remark(pull, "begins late").text
 
 
+@pytest.mark.parametrize("blank", [slice(0, 3), slice(-2, None)])
+def test_a_blank_throttle_cell_hides_nothing(tmp_path: Path, blank: slice) -> None:
+    channels = recording(20.0)
+    channels["throttle_pct"] = channels["throttle_pct"] * 0.62
+    channels["throttle_pct"][blank] = np.nan
+    text = remark(first(tmp_path, channels), "throttle not full").text
+    assert "throttle reads 62 % at the most" in text
+
+
 def test_throttle_may_be_missing(tmp_path: Path) -> None:
     pull = first(tmp_path, without(recording(20.0), "throttle_pct"))
     assert pull.quality.verdict == "taken"
