@@ -79,7 +79,7 @@ def test_where_a_ramp_lies_counts_only_while_it_adds_something() -> None:
         ("less to learn from it", "it would teach less about the car"),
         ("most duty", "duty with its ramp would go too far past the highest run so far"),
         ("too near settings that went wrong", "not far enough below the pull that went wrong"),
-        ("at or above settings that went wrong", "at least as much boost as a pull that went wrong"),
+        ("at or above settings that went wrong", "it asks for at least as much boost as a pull that went wrong"),
     ],
 )
 def test_each_reason_has_words_of_its_own(ruled_out_by: str, said: str) -> None:
