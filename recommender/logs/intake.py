@@ -39,20 +39,26 @@ from recommender.logs.tracing import (
 LOADED_SHARE: Final = 0.3
 #: Up to so many pulls in a log each is compared with all others but itself; above, with all.
 MOST_COMPARED: Final = 50
+#: Rows filled at a time.
+BLOCK_ROWS: Final = 1 << 18
 
 
 def _held_forward(values: FloatArray) -> FloatArray:
     """Blanks filled with the last sample, as far as blanks are usual in this channel; the start stays blank."""
-    known = np.flatnonzero(np.isfinite(values))
-    if known.size == values.size or known.size < 2:
+    known = np.isfinite(values)
+    if known.all() or np.count_nonzero(known) < 2:
         return values
-    usual = float(np.quantile(np.diff(known), 0.9))
+    usual = float(np.quantile(np.diff(np.flatnonzero(known)), 0.9))
     if usual <= 1.0:
         return values  # blanks are the exception: such rows are left out, not filled
-    rows = np.arange(values.size)
-    last = np.searchsorted(known, rows, side="right") - 1
-    age = np.where(last >= 0, rows - known[np.maximum(last, 0)], values.size)
-    return np.where(age <= 5 * usual, values[known[np.maximum(last, 0)]], np.nan)
+    filled, last = np.empty_like(values), -1
+    for begin in range(0, values.size, BLOCK_ROWS):  # block by block: the largest logs leave no room for row numbers
+        rows = np.arange(begin, min(begin + BLOCK_ROWS, values.size))
+        place = np.maximum.accumulate(np.where(known[rows[0] : rows[-1] + 1], rows, last))
+        fresh = (place >= 0) & (rows - place <= 5 * usual)
+        filled[rows[0] : rows[-1] + 1] = np.where(fresh, values[np.maximum(place, 0)], np.nan)
+        last = int(place[-1])
+    return filled
 
 
 def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Rows:

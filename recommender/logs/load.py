@@ -22,8 +22,7 @@ FEWEST: Final = 3
 
 def inferred(evidence: Evidence) -> Iterator[Remark]:
     """Without pedal or throttle: that load is inferred, vacuum within the sweep, boost let go of and taken up again."""
-    throttle = evidence.throttle_pct
-    if evidence.span.kind != "sweep" or (throttle is not None and np.isfinite(throttle).any()):
+    if evidence.span.kind != "sweep" or np.isfinite(evidence.fullest_pct):
         return
     rows = slice(evidence.span.trace_first, evidence.span.sweep_last + 1)
     time, rpm, boost = evidence.time_s[rows], evidence.rpm[rows], evidence.boost_kpa[rows]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import importlib
 from pathlib import Path
 
 import numpy as np
@@ -249,3 +250,16 @@ def test_thousands_that_show_only_late(tmp_path: Path) -> None:
     path = written(tmp_path / "log.csv", ["Time (s);RPM;Boost (kPa)", *idle, *rows])
     assert np.nanmax(read_log(path).columns[1].values) > 6800.0
     assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.8)
+
+
+def test_blanks_are_filled_from_above_alike_in_blocks_of_any_size(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Held samples one row in three: the start stays blank, and so does what lies too far behind the last sample."""
+    whole = importlib.import_module("recommender.logs.intake")
+    values = np.full(90, np.nan)
+    values[6:60:3] = np.arange(18.0)
+    wanted = np.full(90, np.nan)
+    wanted[6:75] = np.minimum(np.arange(69) // 3, 17)  # the last sample, at row 57, holds for five times three rows
+    wanted[73:] = np.nan
+    for block in (1, 7, 64, 1000):
+        monkeypatch.setattr(whole, "BLOCK_ROWS", block)
+        np.testing.assert_array_equal(whole._held_forward(values), wanted)
