@@ -144,7 +144,7 @@ def _of_change(
         return [Reason("drift", text)]
     seen = gate.u >= 0.0 if change.form == "floor" else np.ones(gate.u.size, dtype=bool)
     worst = int(np.argmax(np.where(seen, np.abs(moves), 0.0)))
-    size, rpm = problem.say(abs(float(moves[worst]))), f"{surrogate.rpm_[worst]:.0f} rpm"
+    size, rpm = problem.say(abs(float(moves[worst]))), wording.rpm(float(surrogate.rpm_[worst]))
     share = abs(change.spread / change.amount)
     sure = f"give or take {problem.say(share * abs(float(moves[worst])))}"
     return [*_cause(change, size, rpm, sure), _consequence(change)]
