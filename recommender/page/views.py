@@ -54,6 +54,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "notice": notice,
         "watched": work.watched(),
         "notices": work.notices[-3:],
+        "late": work.session.long_ago(),
         "cautions": wording.CAUTIONS,
         "largest": LARGEST_LOG,
     }

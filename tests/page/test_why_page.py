@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import replace
 from typing import Any
 
@@ -62,3 +63,13 @@ def test_a_step_without_settings_has_nothing_to_dial_in(faces: dict[str, Bay]) -
             desk = Desk(session)
             page = shown(desk, session.next_step().number)
         assert (NOTHING in page) == nothing, kind
+
+
+def test_weeks_since_the_last_pull_stand_beside_the_step(bay: Bay) -> None:
+    """The page of the settings, opened on the day of the pulls and five weeks later."""
+    now = datetime.datetime.now(datetime.UTC)
+    for days, said in ((0, False), (35, True)):
+        with Session.open(bay.job, clock=lambda ahead=days: now + datetime.timedelta(days=ahead)) as session:
+            values = views.desk(Desk(session), session.job.wanted(None).name, None, "")
+            page = templates().get_template("desk.html").render(job=session.job, unit="psi", mark="", **values)
+        assert ("5 weeks lie between pull 2 and today" in page) == said
