@@ -32,7 +32,9 @@ def inferred(evidence: Evidence) -> Iterator[Remark]:
         "load held steady looks the same. Log the pedal",
     )
     drawn = (boost < -DRAWN_KPA) & (rpm > rpm[0] + OPENING * float(rpm.max() - rpm[0]))
-    if np.count_nonzero(drawn) >= FEWEST:
+    # An absolute reading against an ambient pressure that is only assumed tells altitude as well as throttle.
+    zero_known = evidence.absolute_kpa is None or evidence.conditions.known_barometer_kpa is not None
+    if zero_known and np.count_nonzero(drawn) >= FEWEST:
         row = int(np.flatnonzero(drawn)[-1])
         text = f"manifold pressure is still {-boost[row]:.0f} kPa below ambient at {rpm[row]:.0f} rpm"
         yield Remark("part load", f"{text}: the throttle was not open from the start", float(time[row]), refuses=True)

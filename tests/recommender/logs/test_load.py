@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recommender.logs import Dialect, FoundPull, ReadOptions, intake, write_log
+from recommender.logs import ChannelHints, Dialect, FoundPull, ReadOptions, intake, write_log
 
-from .recordings import Channels, full_load_rows, recording, without
+from .recordings import Channels, boost_at, full_load_rows, recording, without
 
 
 def only_pull(path: Path, channels: Channels) -> FoundPull:
@@ -45,6 +45,25 @@ def test_throttle_rolled_on_within_the_sweep_is_refused(tmp_path: Path, seed: in
     found = only_pull(tmp_path / "log.csv", rolled)
     assert not found.usable
     assert "not open from the start" in found.quality.remarks[0].text
+
+
+@pytest.mark.parametrize(("heading", "usable"), [(None, True), ("Barometer [kPa]", False)])
+def test_high_up_vacuum_against_an_assumed_barometer_tells_no_throttle(
+    tmp_path: Path, heading: str | None, usable: bool
+) -> None:
+    """The same absolute readings: full load at 1500 m, or a throttle half shut where a barometer says sea level."""
+    late = recording()
+    first, last = full_load_rows(late)
+    boost = late["boost_kpa"] + 84.0
+    boost[first : last + 1] = boost_at(late["rpm"][first : last + 1] - 900.0) + 84.0
+    columns = {"Time [s]": late["time_s"], "Engine Speed [rpm]": late["rpm"], "MAP [kPa]": boost}
+    if heading is not None:
+        columns[heading] = np.full(boost.size, 101.3)
+    path = tmp_path / "log.csv"
+    table = np.column_stack(list(columns.values()))
+    np.savetxt(path, table, fmt="%.2f", delimiter=",", header=",".join(columns), comments="")
+    found = intake(path, ReadOptions(default_pressure_unit="kPa", hints=ChannelHints(boost_is="absolute")))
+    assert [pull.usable for pull in found.pulls] == [usable]
 
 
 @pytest.mark.parametrize("seed", range(3))
