@@ -137,7 +137,11 @@ class LoggedPull:
 
 
 def read_options(
-    job: Job, known: Sequence[PullEntry] = (), shape: str = "", now: datetime.datetime | None = None
+    job: Job,
+    known: Sequence[PullEntry] = (),
+    shape: str = "",
+    now: datetime.datetime | None = None,
+    day: datetime.date | None = None,
 ) -> ReadOptions:
     """How a log of this job is to be read.
 
@@ -146,15 +150,18 @@ def read_options(
         known: Pulls on record: their conditions are compared with, and the channels of the last log of the same
             shape are taken again where the job file names none.
         shape: Layout of the log.
-        now: When; pulls of days before count as another day's. None: all pulls count as the day's.
+        now: When it is brought. None: all pulls count as the day's.
+        day: On which the log was written by its own clock, that of ``now`` where it is None; pulls of days before it
+            count as another day's.
     """
     named = {"lambda_" if name == "lambda" else name: value for name, value in job.channels.items()}
     gauge = {name: named.pop(name, None) for name in ("gauge_lag_s", "barometer_kpa")}
     alike = [pull for pull in known if pull.facts["shape"] == shape]
     again: Mapping[str, Any] = alike[-1].facts["channels"] if alike else {}
     first = job.wanted()
+    own = day or (None if now is None else now.date())
     days = [day_of(pull) for pull in known]
-    old = [now is not None and day is not None and day < now.date() for day in days]
+    old = [now is not None and own is not None and other is not None and other < own for other in days]
     past = [pull for pull, is_old in zip(known, old, strict=True) if is_old]
     today = [pull for pull, is_old in zip(known, old, strict=True) if not is_old]
     return ReadOptions(
@@ -178,8 +185,12 @@ def look(
         LogError: the file cannot be read, or its channels cannot be told.
     """
     raw = read_log(path)
-    found = intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape, now))
-    words = "" if now is None else log_of_another_time(known, found.day, now)
+    ahead = now is not None and raw.day is not None and (raw.day - now.date()).days > 1
+    day = None if ahead else raw.day  # a clock that runs days ahead is not set
+    found = replace(
+        intake_of(raw, ReadOptions() if job is None else read_options(job, known, raw.shape, now, day)), day=day
+    )
+    words = "" if now is None else log_of_another_time(known, day, now)
     return replace(found, warnings=(*found.warnings, words)) if words else found
 
 

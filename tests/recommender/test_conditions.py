@@ -117,7 +117,13 @@ def test_a_hot_pull_of_the_same_day_is_told_to_settle(dated: Session, tmp_path: 
 
 def dated_log(path: Path, day: str, **conditions: float) -> Path:
     """A pull's log whose clock writes a date in front of the time."""
-    plain = log(path.parent, 77, barometer_kpa=conditions.get("barometer_kpa", 100.0), intake_c=20.0, duty=15.0)
+    plain = log(
+        path.parent,
+        77,
+        barometer_kpa=conditions.get("barometer_kpa", 100.0),
+        intake_c=conditions.get("intake_c", 20.0),
+        duty=15.0,
+    )
     head, *rows = plain.read_text(encoding="utf-8").splitlines()
     parts = [row.split(",", 1) for row in rows if row]
     begin = float(parts[0][0])
@@ -137,6 +143,7 @@ def dated_log(path: Path, day: str, **conditions: float) -> Path:
         ("2026-03-02", 0, "by its own clock this log is of 2026-03-02, 7 weeks before pull 1"),
         ("2026-04-12", 0, "by its own clock this log is of 2026-04-12, 8 days before pull 1"),
         ("2000-01-01", 0, ""),  # a clock that was never set
+        ("2080-01-06", 0, ""),  # nor one that is years ahead
     ],
 )
 def test_a_log_of_another_day_is_said(
@@ -158,6 +165,17 @@ def test_old_logs_brought_in_one_after_the_other_are_of_their_own_days(dated: Se
     dated.add_pull(dated_log(tmp_path / "a.csv", "2026-01-05"), KNOWN, foreign=True)
     second = dated_log(tmp_path / "b.csv", "2026-01-05", barometer_kpa=100.5)
     assert not [text for text in dated.look(second).warnings if "by its own clock" in text]
+    dated.close()
+
+
+def test_logs_of_one_day_brought_later_are_of_one_day(dated: Session, tmp_path: Path) -> None:
+    """Temperatures of one day are to settle, although the day is over when its logs are brought."""
+    hot = dated_log(tmp_path / "a.csv", "2026-04-11", intake_c=44.0)
+    dated.add_pull(hot, KNOWN, foreign=True)
+    again = dated_log(tmp_path / "b.csv", "2026-04-11")
+    shown = [remark.text for remark in dated.look(again).pulls[0].quality.remarks]
+    assert warned(shown, "let it settle")
+    assert not warned(shown, "days before")
     dated.close()
 
 
