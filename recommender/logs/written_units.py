@@ -65,6 +65,8 @@ _WHOLE_LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "Ł": "L", "ø": "
 
 #: Names after which a single letter is a unit: ``Time s``, ``Temp C``.
 _NAMED_SHORT: Final = re.compile(r"temp|time|zeit|tiempo|czas|tijd|\b(tid|hora|orario)\b")
+#: Names whose last word is part of the name although it is a unit elsewhere.
+_ONE_NAME: Final = re.compile(r"numero( di)? giri")
 
 
 def tidy(text: str) -> str:
@@ -137,6 +139,8 @@ def split_name(header: str) -> tuple[str, str | None]:
     if brackets and brackets[1] and parse_unit(brackets[2]):
         rest = f" {brackets[3]}" if brackets[3] else ""
         return brackets[1] + rest, brackets[2].strip()
+    if _ONE_NAME.fullmatch(fold(text)):
+        return text, None
     tail = re.match(r"^(.+?)[\s_,;/:.-]+([^\s_,;]+(?:[\s_](?:abs|ass|gauge|rel|absolute))?)$", text)
     if tail:
         unit = parse_unit(tail[2])

@@ -9,6 +9,7 @@ import pytest
 
 from recommender.logs import Intake, intake
 from recommender.logs.words import rank_of
+from recommender.logs.written_units import split_name
 
 from .recordings import Channels, recording
 
@@ -128,3 +129,8 @@ def test_polish_in_other_encodings(tmp_path: Path, encoding: str) -> None:
 def test_other_channels_of_these_languages_do_not_fit(role: str) -> None:
     fitting = [name for name in OTHERS[role].split("|") if rank_of(role, name)]  # type: ignore[arg-type]
     assert fitting == []
+
+
+@pytest.mark.parametrize("heading", ["Numero giri", "Numero_di_giri", "Numero giri motore", "Motore giri", "Giri"])
+def test_a_word_of_the_name_is_not_taken_off_as_a_unit(heading: str) -> None:
+    assert rank_of("rpm", split_name(heading)[0])
