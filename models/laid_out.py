@@ -112,17 +112,23 @@ def _air(numbers: Sequence[float], barometer_kpa: Mapping[float, float]) -> Floa
 
 
 def most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:
-    """Pulls to fit: all trusted ones, or the first, the latest half and the most different of the rest."""
+    """Pulls to fit: all trusted ones, or the first, the latest half and the most different of the rest.
+
+    A run at held rpm is one pull, however many duties it shows.
+    """
     trusted = [pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= 3]
-    if len(trusted) <= MOST_PULLS:
+    numbers = list(dict.fromkeys(pull.number for pull in trusted))
+    if len(numbers) <= MOST_PULLS:
         return trusted
     widths = np.array([max(knob.upper - knob.lower, 1e-9) for knob in knobs.values()])
-    places = np.array([pull.settings.as_array() for pull in trusted]) / widths
-    chosen = [0, *range(len(trusted) - MOST_PULLS // 2, len(trusted))]
+    runs = [[pull.settings.as_array() for pull in trusted if pull.number == number] for number in numbers]
+    places = np.array([np.mean(run, axis=0) for run in runs]) / widths
+    chosen = [0, *range(len(numbers) - MOST_PULLS // 2, len(numbers))]
     distance = np.min(np.linalg.norm(places[:, None] - places[None, chosen], axis=2), axis=1)
     while len(chosen) < MOST_PULLS:
         distance[chosen] = -1.0
         far = int(np.argmax(distance))
         chosen.append(far)
         distance = np.minimum(distance, np.linalg.norm(places - places[far], axis=1))
-    return [trusted[i] for i in sorted(set(chosen))]
+    kept = {numbers[i] for i in chosen}
+    return [pull for pull in trusted if pull.number in kept]
