@@ -71,7 +71,12 @@ def long_ago(known: Sequence[PullEntry], now: datetime.datetime) -> str:
         now: When it is taken up.
     """
     days = _days(day_of(known[-1]), now.date()) if known else 0
-    return f"{_span(days)} lie between pull {known[-1].number} and today: {_ADVICE}" if days > MOST_DAYS else ""
+    if days <= MOST_DAYS:
+        return ""
+    written, added = known[-1].facts.get("day"), known[-1].added
+    own_clock = written and (added is None or _days(added.date(), now.date()) <= MOST_DAYS)
+    clock = f" ({written} by its log's own clock)" if own_clock else ""
+    return f"{_span(days)} lie between pull {known[-1].number}{clock} and today: {_ADVICE}"
 
 
 def notes(pulls: Sequence[PullEntry]) -> tuple[str, ...]:

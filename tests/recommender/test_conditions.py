@@ -193,6 +193,13 @@ def test_next_says_that_weeks_have_passed_and_the_step_stays_the_same(
     dated.close()
 
 
+def test_weeks_that_only_the_logs_own_clock_tells_are_said_to_be_its(dated: Session, tmp_path: Path) -> None:
+    """A log brought today by a logger whose clock is years behind: whoever knows its clock can tell."""
+    dated.add_pull(dated_log(tmp_path / "a.csv", "2015-01-01"), KNOWN)
+    assert dated.long_ago().startswith("589 weeks lie between pull 1 (2015-01-01 by its log's own clock) and today: ")
+    dated.close()
+
+
 def test_the_commands_hold_a_log_against_the_record(folder: Path, tmp_path: Path) -> None:
     run = CliRunner()
     high = log(tmp_path, 2, barometer_kpa=88.0, intake_c=20.0)
