@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from scipy import linalg
 
 from models.surrogate import BoostSurrogate
@@ -14,7 +15,8 @@ def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, 
 
     The model is taken as linear in its constants around the best fit, under the likeliest kind of car, so that the
     prediction is that of one Gaussian process (Rasmussen & Williams 2006, sec. 2.7); the sizes of residual and
-    repeatability stay as fitted. Each pull's rows are then dropped from the data in turn.
+    repeatability stay as fitted. Each pull's rows, of a run at held rpm those of all its
+    duties, are then dropped from the data in turn.
 
     Args:
         surrogate: Fitted.
@@ -32,18 +34,15 @@ def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, 
     covariance = p.root @ p.root.T + at_data @ at_data.T
     cross = at_new @ at_data.T + surrogate._cross(knobs, level)[0]
 
-    def predicted(keep: FloatArray) -> FloatArray:
+    def predicted(keep: npt.NDArray[np.bool_]) -> FloatArray:
         rows = np.flatnonzero(keep)
         if rows.size == 0:
             return np.zeros(cross.shape[0])
         factor = linalg.cho_factor(covariance[np.ix_(rows, rows)], lower=True)
         return np.asarray(cross[:, rows] @ linalg.cho_solve(factor, lifted[rows]))
 
-    everything = predicted(np.ones(e.y.size))
-    return {
-        int(number): predicted(np.asarray(e.pull != row, dtype=float)) - everything
-        for row, number in enumerate(e.numbers)
-    }
+    everything = predicted(np.ones(e.y.size, dtype=bool))
+    return {int(number): predicted(e.numbers[e.pull] != number) - everything for number in np.unique(e.numbers)}
 
 
 def _slopes(surrogate: BoostSurrogate, best: FloatArray, knobs: FloatArray) -> FloatArray:

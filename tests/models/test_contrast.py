@@ -69,6 +69,16 @@ class TestInfluence:
         assert np.abs(change).max() > 5.0
         assert np.abs(change - (curves[0] - curves[1])).max() < 0.5
 
+    def test_a_run_at_held_rpm_is_left_out_whole(self, pulls, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("models.surrogate.SIZES", (1.0,))
+        run = [pull(4, duty) for duty in (45.0, 46.0, 47.0)]
+        everything, left = fitted([*pulls, *run], physics=False), fitted(pulls, physics=False)
+        at = settings(47.0).as_array()
+        curves = [each.expected(at[None], best=True)[0][0, 0] for each in (left, everything)]
+        change = moves_without(everything, at)[4]
+        assert np.abs(change).max() > 5.0
+        assert np.abs(change - (curves[0] - curves[1])).max() < 0.5
+
     def test_the_nearest_pull_moves_most(self, surrogate) -> None:
         for number, duty in ((1, 2.0), (3, 34.0)):
             changes = moves_without(surrogate, settings(duty).as_array())
