@@ -25,14 +25,17 @@ WORTH_SAYING = 0.1
 
 
 def evidence(look: Look, observations: Sequence[Observation]) -> tuple[PullEvidence, ...]:
-    """Every pull on record: whether it was fitted, and what its part in the prediction is."""
+    """Every pull on record, a run at held rpm as one: whether it was fitted, and what its part in the prediction is."""
     fitted = set(look.surrogate.evidence_.numbers.astype(int).tolist())
     judged = look.problem.target.judged(look.surrogate.rpm_)
     changes = moves_without(look.surrogate, look.base.as_array())
     moved = {number: float(np.sqrt(np.mean(change[judged] ** 2))) for number, change in changes.items()}
     total = sum(moved.values())
+    first: dict[int, Observation] = {}
+    for each in observations:
+        first.setdefault(each.number, each)
     out = []
-    for pull in observations:
+    for pull in first.values():
         moves_kpa = moved.get(pull.number, float("nan"))
         weight = moves_kpa / total if total > 0 and pull.number in moved else 0.0
         text = _evidence_words(look.problem, pull, pull.number in fitted, moves_kpa, weight)

@@ -202,6 +202,12 @@ class TestEvidence:
         aborted = [*pulls[:2], pull(3, 35.0, last_rpm=4500.0)]
         assert "as far as it goes: to 4500 rpm" in evidence(look_at(aborted), aborted)[2].text
 
+    def test_a_run_at_held_rpm_is_one_row(self, pulls) -> None:
+        run = [*pulls, *(pull(4, duty) for duty in (40.0, 44.0, 48.0))]
+        rows = evidence(look_at(run), run)
+        assert [row.number for row in rows] == [1, 2, 3, 4]
+        assert sum(row.weight for row in rows) == pytest.approx(1.0)
+
 
 class TestEffects:
     def test_one_for_each_knob_and_fixed_ones_say_so(self, explained) -> None:
