@@ -57,14 +57,14 @@ def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[t
     from it, too. What is milder than the last sweep plus its step has been within the caps all along.
     """
     near = spans(problem, observations[-1].settings)
-    sweeps = [pull for pull in observations if not _held(problem, pull)]
+    sweeps = [pull for pull in observations if not held(problem, pull)]
     if not sweeps or sweeps[-1] is observations[-1]:
         return near
     return [(min(a[0], b[0]), a[1]) for a, b in zip(near, spans(problem, sweeps[-1].settings), strict=True)]
 
 
-def _held(problem: Problem, pull: Observation) -> bool:
-    """Whether a complete pull says something only about a small part of the judged range."""
+def held(problem: Problem, pull: Observation) -> bool:
+    """Whether a complete pull says something only about a small part of the judged range: one duty of a held run."""
     judged = problem.target.judged(pull.curve.rpm)
     return pull.complete and float(np.mean(pull.curve.reached[judged])) < HELD_PART
 

@@ -37,7 +37,9 @@ Prior = Mapping[str, tuple[float, float]]
 def changes_in(problem: Problem, observations: Sequence[Observation], prior: Prior | None = None) -> tuple[Change, ...]:
     """Changes of the car between its pulls, in the order in which they were found; at most two, mostly none."""
     pulls = [pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= 3]
-    pulls = [pulls[0], *pulls[-(COMPARED - 1) :]] if len(pulls) > COMPARED else pulls
+    numbers = sorted({pull.number for pull in pulls})
+    compared = {*numbers[:1], *numbers[-(COMPARED - 1) :]}
+    pulls = [pull for pull in pulls if pull.number in compared]
     found: tuple[Change, ...] = ()
     for _ in range(2):
         change = _strongest(problem, pulls, prior, found)

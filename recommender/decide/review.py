@@ -11,7 +11,7 @@ from models.changes import Change
 from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
-from recommender.decide.allowed import Offender, Reach, forbidden, offenders, reach_of
+from recommender.decide.allowed import Offender, Reach, forbidden, held, offenders, reach_of
 from recommender.decide.noticed import changes_in
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Problem
@@ -92,14 +92,15 @@ def widening(
 ) -> float:
     """Factor by which the surrogate is widened: how far the latest two pulls lay from what was expected of them.
 
-    Each is judged by a fit to the pulls before it. The latest counts in full, the one before it half. A change noticed
-    in the latest pull widens as well: the step after it is a careful one.
+    Each is judged by a fit to the pulls before it; runs at held rpm, which were not predicted, are passed over. The
+    latest counts in full, the one before it half. A change noticed in the latest pull widens as well: the step after
+    it is a careful one.
     """
     factor = AFTER_CHANGE if observations and any(c.since == observations[-1].number for c in changes) else 1.0
-    for back, weight in ((1, 1.0), (2, 0.5)):
-        before = observations[: len(observations) - back]
-        pull = observations[len(observations) - back] if len(observations) >= back else None
-        if pull is None or not pull.trusted or sum(other.trusted for other in before) < 1:
+    sweeps = [pull for pull in observations if not (pull.trusted and held(problem, pull))]
+    for pull, weight in zip(sweeps[:-3:-1], (1.0, 0.5), strict=False):
+        before = [other for other in observations if other.number < pull.number]
+        if not pull.trusted or sum(other.trusted for other in before) < 1:
             continue
         seed = problem.seed * 1009 + len(before)
         known = tuple(c for c in changes if c.since <= before[-1].number)

@@ -117,7 +117,8 @@ def _known_barometer_kpa(conditions: Mapping[str, Any]) -> float:
 
 def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: float, highest_kpa: float) -> Observation:
     """What a run at held rpm showed at one duty: the same boost at the two or three points next to that rpm, since
-    nobody holds rpm to the point. The logged duty holds the ramp's share already."""
+    nobody holds rpm to the point. The logged duty holds the ramp's share already. Boost that follows the hand is no
+    ringing."""
     grid = run.curve.rpm
     boost = np.where(np.abs(grid - rpm) <= 1.5 * SPACING_RPM, boost_kpa, np.nan)
     settings = replace(run.settings, duty=duty, ramp_add=0.0)
@@ -127,6 +128,7 @@ def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: floa
         curve=Curve(grid, boost, noise_kpa=run.curve.noise_kpa),
         peak_kpa=highest_kpa,
         sustained_peak_kpa=boost_kpa,
+        oscillation_kpa=0.0,
     )
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from models.curve import Curve
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide import decide, surrogate_for
+from recommender.decide import decide, noticed, surrogate_for, widening
 from recommender.decide.allowed import idle
 from recommender.decide.noticed import car_since
 from recommender.decide.review import AFTER_CHANGE
@@ -92,3 +94,33 @@ def test_equal_settings_that_differ_are_said() -> None:
     told = said(decide(PROBLEM, [CAR.observe(PROBLEM, settings(0.0), 1), first, again]))
     assert told, "nothing was said"
     assert any("pull 3" in text or "Pulls 2 and 3" in text for text in told.values())
+
+
+# ------------------------------------------------------------------ runs at held rpm
+
+
+def held_run(number: int, duties: Sequence[float]) -> list[Observation]:
+    """One place of the curve at each duty, as a run at held rpm shows it."""
+    whole = [CAR.observe(PROBLEM, settings(duty), number) for duty in duties]
+    near = np.abs(whole[0].curve.rpm - 5000.0) < 80.0
+    curves = [Curve(each.curve.rpm, np.where(near, each.curve.boost_kpa, np.nan)) for each in whole]
+    return [replace(each, curve=curve, proposed=None) for each, curve in zip(whole, curves, strict=True)]
+
+
+def test_a_miss_widens_what_comes_after_a_run_at_held_rpm_too() -> None:
+    missed = [CAR.observe(PROBLEM, settings(duty), i + 1) for i, duty in enumerate((0.0, 20.0))]
+    missed.append(CAR.observe(PROBLEM, settings(30.0), 3, scale=1.5))
+    alone = widening(PROBLEM, missed)
+    assert alone > 1.3
+    assert widening(PROBLEM, [*missed, *held_run(4, (10.0, 20.0, 30.0))]) == alone
+
+
+def test_a_run_at_held_rpm_of_many_duties_hides_no_earlier_pull_from_the_comparison(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pulls, run = session([CAR] * 5), held_run(6, [float(duty) for duty in range(2, 37, 3)])
+    compared: list[set[int]] = []
+    scan = noticed._scan
+    monkeypatch.setattr(noticed, "_scan", lambda *job: compared.append({p.number for p in job[1]}) or scan(*job))
+    noticed.changes_in(PROBLEM, [*pulls, *run])
+    assert compared[0] == {1, 2, 3, 4, 5, 6}
