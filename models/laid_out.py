@@ -10,10 +10,12 @@ import numpy.typing as npt
 
 from models.evidence import Observation
 from models.settings import Knob
-from models.units import FloatArray
+from models.units import FloatArray, kelvin_from_celsius
 
 #: A pull with fewer points than this counts with all of them where of others every second one does.
 SHORT = 8
+#: Intake air this far from the latest pull's is another season's; what is nearer is heat soak. [°C]
+ANOTHER_SEASON_C = 15.0
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
 MOST_PULLS = 16
 
@@ -25,6 +27,7 @@ class Evidence:
     settings: FloatArray  # (pulls, 6)
     numbers: FloatArray  # (pulls,)
     air: FloatArray  # (pulls,) logarithm of the barometer over that of the latest pull, 0 where either is unknown
+    warmth: FloatArray  # (pulls,) the same of the intake air's absolute temperature, 0 where it is much alike as well
     mask: npt.NDArray[np.bool_]  # (pulls, M): where there is boost
     y: FloatArray  # (N,)
     noise: FloatArray  # (N,) standard deviation of the curve
@@ -58,6 +61,7 @@ def lay_out(
     grid_rpm: FloatArray,
     grid_u: FloatArray,
     barometer_kpa: Mapping[float, float],
+    intake_c: Mapping[float, float],
 ) -> Evidence:
     """Put every pull on a grid. Points more than half a spacing away from any value stay empty.
 
@@ -66,6 +70,7 @@ def lay_out(
         boost, noise: Boost and its standard deviation. Shape (n,), [kPa gauge], [kPa]
         grid_rpm, grid_u: The grid in rpm and in shares of the judged range. Shape (M,)
         barometer_kpa: Ambient pressure by number of the pull, where known. [kPa absolute]
+        intake_c: Temperature of the intake air by number of the pull, where known. [°C]
     """
     spacing = grid_rpm[1] - grid_rpm[0]
     settings, numbers, mask, values, deviations, slopes = [], [], [], [], [], []
@@ -86,14 +91,15 @@ def lay_out(
         none = np.empty(0)
         nowhere = np.empty(0, dtype=np.int64)
         flat = np.empty((0, grid_rpm.size), dtype=bool)
-        return Evidence(np.empty((0, 6)), none, none, flat, none, none, none, nowhere, nowhere, nowhere > 0)
+        return Evidence(np.empty((0, 6)), none, none, none, flat, none, none, none, nowhere, nowhere, nowhere > 0)
     grid_mask = np.array(mask)
     pull, point = np.nonzero(grid_mask)
     short = grid_mask.sum(axis=1) < SHORT
     return Evidence(
         settings=np.array(settings),
         numbers=np.array(numbers),
-        air=_air(numbers, barometer_kpa),
+        air=_over_the_latest(numbers, barometer_kpa),
+        warmth=_warmth(numbers, intake_c),
         mask=grid_mask,
         y=np.concatenate(values),
         noise=np.concatenate(deviations),
@@ -104,11 +110,19 @@ def lay_out(
     )
 
 
-def _air(numbers: Sequence[float], barometer_kpa: Mapping[float, float]) -> FloatArray:
-    """Logarithm of each pull's barometer over that of the latest pull. Shape (pulls,)"""
-    latest = barometer_kpa.get(max(numbers), np.nan)
-    ratio = np.array([barometer_kpa.get(number, np.nan) for number in numbers]) / latest
+def _over_the_latest(numbers: Sequence[float], values: Mapping[float, float]) -> FloatArray:
+    """Logarithm of each pull's value over that of the latest pull; 0 where either is unknown. Shape (pulls,)"""
+    latest = values.get(max(numbers), np.nan)
+    ratio = np.array([values.get(number, np.nan) for number in numbers]) / latest
     return np.where(np.isfinite(ratio), np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
+
+
+def _warmth(numbers: Sequence[float], intake_c: Mapping[float, float]) -> FloatArray:
+    """Logarithm of each pull's absolute intake temperature over that of the latest, where another season made it."""
+    ratio = _over_the_latest(numbers, {number: float(kelvin_from_celsius(value)) for number, value in intake_c.items()})
+    latest = intake_c.get(max(numbers), np.nan)
+    apart = np.array([abs(intake_c.get(number, np.nan) - latest) > ANOTHER_SEASON_C for number in numbers])
+    return np.where(apart, ratio, 0.0)
 
 
 def most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:

@@ -52,6 +52,8 @@ SLOPE_OVER = 0.1
 SIZES = (0.4, 0.6, 0.9, 1.3, 2.0, 3.5)
 #: Natural logarithm's deviation of both factors a priori.
 SIZE_SPREAD = 0.9
+#: Standard deviation of the power of the intake air's absolute temperature with which boost goes.
+WARMTH = 0.5
 #: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
 TAIL_FREEDOM = 5.0
 TAIL_SCALE = 1.6449 / 2.0150
@@ -143,18 +145,21 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         y: npt.ArrayLike,
         noise_kpa: npt.ArrayLike = 0.5,
         barometer_kpa: Mapping[float, float] | None = None,
+        intake_c: Mapping[float, float] | None = None,
         rung: tuple[FloatArray, FloatArray] | None = None,
     ) -> Self:
         """Fit to boost values.
 
         A turbo multiplies the air it is given, so that the ceiling's gauge pressure goes with the barometer, while a
-        spring works against it. What is predicted is a pull under the latest pull's barometer.
+        spring works against it. What is predicted is a pull under the latest pull's barometer. What intake air of
+        another season does depends on intercooler and controller: boost goes with an unknown power of its temperature.
 
         Args:
             X: Columns as in ``COLUMNS``. Shape (n, 8)
             y: Boost. Shape (n,), [kPa gauge]
             noise_kpa: Standard deviation of ``y``. Shape (n,) or one value
             barometer_kpa: Ambient pressure by number of the pull, where known. [kPa absolute]
+            intake_c: Temperature of the intake air by number of the pull, where known. [°C]
             rung: Settings of pulls with gain, shape (k, 6), and the half swing of their ringing, shape (k,) [kPa].
         Raises:
             ValueError: shapes that do not fit, or values that are not finite.
@@ -170,7 +175,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self._prepare()
         self._rung = rung or (np.empty((0, 6)), np.empty(0))
         noise = np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape)
-        self.evidence_ = lay_out(rows, boost, noise, self.rpm_, self.gate_.u, barometer_kpa or {})
+        self.evidence_ = lay_out(rows, boost, noise, self.rpm_, self.gate_.u, barometer_kpa or {}, intake_c or {})
         self._condition()
         return self
 
@@ -203,7 +208,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             np.array([pull.settings.as_array() for pull in with_gain]).reshape(-1, 6),
             np.array([pull.oscillation_kpa for pull in with_gain]),
         )
-        return self.fit(*rows_of(fitted), barometer, rung)
+        intake = {float(p.number): p.intake_c for p in observations if np.isfinite(p.intake_c)}
+        return self.fit(*rows_of(fitted), barometer, intake, rung)
 
     def _prepare(self) -> None:
         fine = self.target.grid(50.0)
@@ -273,6 +279,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         walk = np.minimum(e.numbers[:, None], e.numbers[None, :])[pull[:, None], pull[None, :]]
         rest = self.drift**2 * walk * levels
         rest += np.where(equal, self.rpm_jitter**2 * slope[:, None] * slope[None, :], 0.0)
+        warmed = WARMTH * e.warmth[pull] * level
+        rest += warmed[:, None] * warmed[None, :]
         rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
         changed = self.changed_[:, some]
         rest += changed.T @ changed

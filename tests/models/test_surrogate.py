@@ -285,6 +285,32 @@ def test_a_barometer_that_is_not_known_changes_nothing() -> None:
         np.testing.assert_array_equal(mine, theirs)
 
 
+def at(temperatures: list[float], run: list[Observation]) -> list[Observation]:
+    return [dataclasses.replace(pull, intake_c=c) for pull, c in zip(run, temperatures, strict=True)]
+
+
+def test_intake_air_of_one_season_changes_nothing() -> None:
+    run = pulls(car(6), SOME[:4], scatter=0.3)
+    plain, soaked = surrogate().fit_pulls(run), surrogate().fit_pulls(at([28.0, 31.0, 36.0, 40.0], run))
+    np.testing.assert_array_equal(plain.curves(SOME[4].as_array()[None]), soaked.curves(SOME[4].as_array()[None]))
+
+
+def test_pulls_of_another_season_say_less_of_the_level_than_the_latest_one() -> None:
+    """A winter's pulls, then the same settings in summer with 5 % less boost."""
+    winter = pulls(car(6), [*SOME[:4], SOME[3]], scatter=0.2)
+    last = winter[-1]
+    summer = [*winter[:-1], dataclasses.replace(last, curve=Curve(GRID, 0.95 * last.curve.boost_kpa))]
+    seen = np.interp(surrogate().fit_pulls([]).rpm_, GRID, summer[-1].curve.boost_kpa)
+    off, width = {}, {}
+    for told, temperatures in (("told", [5.0, 6.0, 7.0, 8.0, 38.0]), ("not told", [38.0] * 5)):
+        fitted = surrogate().fit_pulls(at(temperatures, summer))
+        mean, low, high = band_of(fitted, SOME[3])
+        off[told] = float(np.mean(np.abs(mean - seen)[TARGET.judged(fitted.rpm_)]))
+        width[told] = float(np.mean((high - low)[TARGET.judged(fitted.rpm_)]))
+    assert off["told"] < 0.5 * off["not told"]
+    assert width["told"] < width["not told"]  # what differs is explained, so that less is scatter
+
+
 # ------------------------------------------------------------------ kinds of car
 
 
