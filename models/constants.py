@@ -134,23 +134,15 @@ def slopes_of(curves: Curves, z: FloatArray) -> FloatArray:
     return np.asarray(((values[1:] - values[0]) / step).T)
 
 
-def best_constants(data: Data, kind: Kind, start: FloatArray, tolerance: float = 1e-3) -> FloatArray:
-    """Most probable constants under one kind of car. Shape (P,)
-
-    Args:
-        data: What they are to explain.
-        kind: The kind of car.
-        start: Shape (P,)
-        tolerance: Relative change at which to stop.
-    """
-    fit = least_squares(
+def best_constants(data: Data, kind: Kind, start: FloatArray) -> FloatArray:
+    """Most probable constants under one kind of car, to a thousandth. ``start`` and result of shape (P,)"""
+    return least_squares(
         lambda z: np.concatenate([data.misfit(z), kind.whiten(z)]),
         start,
         jacobian=lambda z: np.vstack([data.slopes(z), np.diag(1.0 / kind.deviation)]),
-        tolerance=tolerance,
+        tolerance=1e-3,
         evaluations=25,
-    )
-    return fit.values
+    ).values
 
 
 def explain(data: Data, kind: Kind, start: FloatArray) -> Explanation:

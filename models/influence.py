@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg
 
+from models.constants import slopes_of
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
 
@@ -15,8 +16,8 @@ def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, 
 
     The model is taken as linear in its constants around the best fit, under the likeliest kind of car, so that the
     prediction is that of one Gaussian process (Rasmussen & Williams 2006, sec. 2.7); the sizes of residual and
-    repeatability stay as fitted. Each pull's rows, of a run at held rpm those of all its
-    duties, are then dropped from the data in turn.
+    repeatability stay as fitted. Each pull's rows, of a run at held rpm those of all its duties, are then dropped from
+    the data in turn.
 
     Args:
         surrogate: Fitted.
@@ -29,7 +30,8 @@ def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, 
         return {}
     knobs = settings[None]
     lifted, at_data = surrogate.linear_at(p.best, p.kind)
-    at_new = _slopes(surrogate, p.best, knobs) * p.kind.deviation
+    gate = surrogate.gate_
+    at_new = slopes_of(lambda z: gate.boost(gate.parts(z), knobs)[:, 0], p.best) * p.kind.deviation
     level = surrogate.gate_curves(knobs, best=True)[0]
     covariance = p.root @ p.root.T + at_data @ at_data.T
     cross = at_new @ at_data.T + surrogate._cross(knobs, level)[0]
@@ -43,11 +45,3 @@ def moves_without(surrogate: BoostSurrogate, settings: FloatArray) -> dict[int, 
 
     everything = predicted(np.ones(e.y.size, dtype=bool))
     return {int(number): predicted(e.numbers[e.pull] != number) - everything for number in np.unique(e.numbers)}
-
-
-def _slopes(surrogate: BoostSurrogate, best: FloatArray, knobs: FloatArray) -> FloatArray:
-    """Derivatives of the gate's curve at settings by the constants. Shape (M, P)"""
-    gate, step = surrogate.gate_, 1e-4
-    nearby = np.vstack([best[None], best[None] + step * np.eye(best.size)])
-    curves = gate.boost(gate.parts(nearby), knobs)[:, 0]
-    return np.asarray(((curves[1:] - curves[0]) / step).T)
