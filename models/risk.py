@@ -24,8 +24,8 @@ EXCESS_WORTH: Final = 2.0
 #: passes the whole height in 2 of 100 pulls. Virtual cars read 1 to 4 times a second hid a fifth of it in the mean.
 UNSEEN_SHARE: Final = 0.25
 #: Width of the normal kernel put on each drawn highest point, over the spread of them all. It widens the spread by
-#: about 3 % and gives the tail beyond the last draw a value.
-KERNEL: Final = 0.25
+#: about 1 % and gives the tail beyond the last draw a value.
+KERNEL: Final = 0.15
 
 
 def passing_probability(

@@ -55,15 +55,13 @@ SIZE_SPREAD = 0.9
 #: Standard deviation of the power of the intake air's absolute temperature with which boost goes.
 WARMTH = 0.5
 #: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
-TAIL_FREEDOM = 5.0
-TAIL_SCALE = 1.6449 / 2.0150
+TAIL_FREEDOM = 12.0
+TAIL_SCALE = 1.6449 / 1.7823
 #: Ringing as evidence: standard deviation of the root of a half swing, and what is added under the root. [kPa]
 RING_NOISE = 0.5
 RING_OFFSET = 0.5
 #: Bound on every whitened constant, so that no draw leaves what floats can hold.
 FARTHEST = 5.0
-#: One draw in how many is that of a stranger car, and how many times farther out its constants lie.
-STRANGE = (24, 2.5)
 
 
 @dataclass
@@ -347,7 +345,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     def _drawn(self, found: list[Explanation], xi: FloatArray) -> FloatArray:
         """Constants around each explanation in proportion to its share. Shape (D, P)"""
-        far = np.sqrt(self.widen) * self._tails() * self._strangers()
+        far = np.sqrt(self.widen) * self._tails()
         mine = constants.dealt(constants.shares_of(found), self.draws)
         z = np.empty_like(xi)
         for i, explanation in enumerate(found):
@@ -427,10 +425,6 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """
         law = np.random.default_rng([self.seed, 2]).chisquare(TAIL_FREEDOM, self.draws)
         return np.sqrt(TAIL_FREEDOM / law) * TAIL_SCALE
-
-    def _strangers(self) -> FloatArray:
-        """Factor on each draw's distance: one car in a number is stranger than all that were learnt from. Shape (D,)"""
-        return np.where(np.arange(self.draws) % STRANGE[0] == STRANGE[0] // 2, STRANGE[1], 1.0)
 
     # ---------------------------------------------------------------- curves
 
