@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg
 
-from models.fit import least_squares
+from models.fit import Fit, least_squares
 from models.gate import NAMES
 from models.units import FloatArray
 
@@ -134,26 +134,24 @@ def slopes_of(curves: Curves, z: FloatArray) -> FloatArray:
     return np.asarray(((values[1:] - values[0]) / step).T)
 
 
-def best_constants(data: Data, kind: Kind, start: FloatArray) -> FloatArray:
-    """Most probable constants under one kind of car, to a thousandth. ``start`` and result of shape (P,)"""
+def best_constants(data: Data, kind: Kind, start: FloatArray) -> Fit:
+    """Most probable constants under one kind of car, to a thousandth. ``start`` of shape (P,)"""
     return least_squares(
         lambda z: np.concatenate([data.misfit(z), kind.whiten(z)]),
         start,
         jacobian=lambda z: np.vstack([data.slopes(z), np.diag(1.0 / kind.deviation)]),
         tolerance=1e-3,
         evaluations=25,
-    ).values
+    )
 
 
 def explain(data: Data, kind: Kind, start: FloatArray) -> Explanation:
     """Fit one kind of car, and weigh it by Laplace's evidence (MacKay 2003, eq. 27.4)."""
     moved = np.where((kind.mean != 0.0) | (kind.deviation != 1.0), kind.mean, start)
-    best = best_constants(data, kind, moved)
-    slopes, misfit, away = data.slopes(best), data.misfit(best), kind.whiten(best)
-    precision = slopes.T @ slopes + np.diag(kind.deviation**-2.0)
-    cost = 0.5 * float(misfit @ misfit + away @ away)
-    narrowing = 0.5 * float(np.linalg.slogdet(precision)[1]) + float(np.log(kind.deviation).sum())
-    return Explanation(kind, best, precision, float(np.log(kind.share)) - cost - narrowing)
+    fit = best_constants(data, kind, moved)
+    narrowing = 0.5 * float(np.linalg.slogdet(fit.information)[1]) + float(np.log(kind.deviation).sum())
+    evidence = float(np.log(kind.share)) - 0.5 * fit.residual_sum - narrowing
+    return Explanation(kind, fit.values, fit.information, evidence)
 
 
 def shares_of(explanations: list[Explanation]) -> FloatArray:

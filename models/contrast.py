@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 from scipy import linalg
-from sklearn.gaussian_process.kernels import RBF
 
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
@@ -40,19 +39,17 @@ def effect_draws(surrogate: BoostSurrogate, before: FloatArray, after: FloatArra
 def _process_covariance(surrogate: BoostSurrogate, knobs: FloatArray) -> FloatArray:
     """Covariance of the Gaussian process's part of each difference to the first row. Shape (S, M, M), [kPa²]"""
     p = surrogate.posterior_
-    inputs = surrogate._inputs(knobs)
-    kernel = RBF()
-    size = surrogate._size_kpa(p.size) ** 2
+    inputs = surrogate.inputs_of(knobs)
+    likeness, size = surrogate.likeness, surrogate.size_kpa(p.size) ** 2
     first = inputs[0]
-    at_first = kernel(first)
-    cross_first = kernel(first, p.inputs) if p.inputs.size else np.empty((first.shape[0], 0))
+    at_first = likeness(first[None], first)[0]
+    cross = size * likeness(inputs, p.inputs)
     out = []
-    for row in inputs[1:]:
-        between = kernel(row, first)
-        own = size * (kernel(row) + at_first - between - between.T)
-        if cross_first.shape[1]:
-            cross = size * (kernel(row, p.inputs) - cross_first)
-            half = linalg.solve_triangular(p.root, cross.T, lower=True)
+    for row, to_data in zip(inputs[1:], cross[1:], strict=True):
+        between = likeness(row[None], first)[0]
+        own = size * (likeness(row[None], row)[0] + at_first - between - between.T)
+        if p.inputs.size:
+            half = linalg.solve_triangular(p.root, (to_data - cross[0]).T, lower=True)
             own = own - half.T @ half
         out.append(own)
     return np.array(out)

@@ -241,7 +241,7 @@ class Gate:
         u: FloatArray,
     ) -> FloatArray:
         """Boost that runs past the knee before the gate answers. (D, S, M), kPa"""
-        gap = np.broadcast_to(log_ceiling - log_regulated, log_regulated.shape)
+        gap = log_ceiling - log_regulated
         past: npt.NDArray[np.bool_] = np.greater(gap, 0.0)
         first = np.argmax(past, axis=2)
         before = np.maximum(first - 1, 0)
@@ -249,18 +249,17 @@ class Gate:
         low, high = gap[rows[0], rows[1], before], gap[rows[0], rows[1], first]
         share = np.where(first > 0, -low / np.maximum(high - low, 1e-6), 0.0)
         knee_u = u[before] + np.clip(share, 0.0, 1.0) * (u[first] - u[before])
-        since = (u - knee_u[:, :, None]) / np.exp(c["log_spike_length"])
-        form = np.where(since > 0, since, 0.0) * np.exp(1.0 - np.maximum(since, 0.0))
+        since = np.maximum((u - knee_u[:, :, None]) / np.exp(c["log_spike_length"]), 0.0)
+        form = since * np.exp(1.0 - since)
         close = 0.1 * np.logaddexp(0.0, (nearness - c["spike_from"]) / 0.05) * 0.5
         size = np.exp(c["log_spike_idle"]) + np.exp(c["log_spike"]) * close * 10.0
-        found = np.any(past, axis=2, keepdims=True)
-        spike: FloatArray = np.where(found, regulated * size * form, 0.0)
+        found = past[:, :, :1] | (first > 0)[:, :, None]
+        spike: FloatArray = regulated * size * form * found
         return spike
 
-    def ringing(self, parts: Parts, settings: FloatArray) -> FloatArray:
-        """Half swing of the ringing that feedback causes. [kPa], shape (D, S)"""
+    def ringing(self, c: dict[str, FloatArray], settings: FloatArray) -> FloatArray:
+        """Half swing of the ringing that feedback causes, for constants from ``constants``. [kPa], shape (D, S)"""
         gain = settings[None, :, 5] / self.full_gain
-        c = parts.constants
         over = np.logaddexp(0.0, (gain - np.exp(c["log_ring_from"])) / 0.05) * 0.5
         ring: FloatArray = self.scale_kpa * np.exp(c["log_ring"]) * over * (gain > 0)
         return ring

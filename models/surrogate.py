@@ -79,6 +79,7 @@ class Posterior:
     inputs: FloatArray  # (N, 6) inputs of the Gaussian process
     size: float
     repeatability: float
+    noise: FloatArray  # (D, M) what makes each draw's scatter: normal values times the draw's tail
 
 
 class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
@@ -224,7 +225,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         curves = self.gate_.boost(self.gate_.parts(z), e.settings, points, air=e.air)
         return np.asarray(curves[:, pull, point])
 
-    def _inputs(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:
+    def inputs_of(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:
         """Inputs of the Gaussian process on the grid. Shape (S, M, 6)
 
         Four scaled by their reach; u over the reach of what a ramp does beside it; the slope of duty, points per u.
@@ -245,15 +246,22 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             axis=-1,
         )
 
-    def _likeness(self, first: FloatArray, second: FloatArray | None = None) -> FloatArray:
-        """Covariance of the residual over its squared size: smooth in all inputs, and a ramp's own doing. (n, m)"""
-        other = first if second is None else second
-        smooth = RBF()(first[:, :4], other[:, :4])
-        steep = RBF()(first[:, 4, None], other[:, 4, None])
-        share = (STEEP[1] / self.residual) ** 2
-        return np.asarray(smooth + share * np.outer(first[:, 5], other[:, 5]) * steep)
+    def likeness(self, first: FloatArray, second: FloatArray) -> FloatArray:
+        """Covariance of the residual over its squared size: smooth in all inputs, and a ramp's own doing.
 
-    def _size_kpa(self, size: float) -> float:
+        Args:
+            first: From ``inputs_of``, all settings at the same rpm. Shape (S, M, 6)
+            second: Shape (N, 6)
+        Returns:
+            Shape (S, M, N), [-]
+        """
+        smooth = RBF()(first[:, :, :4].reshape(-1, 4), second[:, :4]).reshape(*first.shape[:2], -1)
+        steep = RBF()(first[0, :, 4, None], second[:, 4, None]) * second[:, 5]
+        share = (STEEP[1] / self.residual) ** 2
+        return np.asarray(smooth + share * first[:, :, 5, None] * steep)
+
+    def size_kpa(self, size: float) -> float:
+        """Standard deviation of what the physics misses, at a factor on its size. [kPa]"""
         if not self.process:
             return 1e-3
         wide = 1.0 if self.physics else 9.0
@@ -264,7 +272,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     ) -> FloatArray:
         """Covariance of the data, or of some of it, around the gate's curves. Shape (N, N)"""
         residual, scatter, rest = self._covariance_parts(inputs, some)
-        return np.asarray(self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter + rest)
+        return np.asarray(self.size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter + rest)
 
     def _covariance_parts(
         self, inputs: FloatArray, some: npt.NDArray[np.bool_] | slice
@@ -282,7 +290,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
         changed = self.changed_[:, some]
         rest += changed.T @ changed
-        return np.asarray(self._likeness(inputs[some])), np.where(equal, levels, 0.0), rest
+        return self.likeness(inputs[some][None], inputs[some])[0], np.where(equal, levels, 0.0), rest
 
     def _changed_at_data(self) -> FloatArray:
         """One standard deviation of each change at the data. Shape (C, N), [kPa]"""
@@ -300,11 +308,11 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def _condition(self) -> None:
         self.changed_ = self._changed_at_data()  # asked for again with every settings that are looked at
         e, gate = self.evidence_, self.gate_
-        xi = self.random_.standard_normal((self.draws, gate.size))
+        xi, tails = self.random_.standard_normal((self.draws, gate.size)), self._tails()
         rivals = constants.kinds(gate.size)
         kind, best = rivals[0], np.zeros(gate.size)
         size, repeat = 1.0, 1.0
-        inputs = self._inputs(e.settings)[e.mask] if e.y.size else np.empty((0, 6))
+        inputs = self.inputs_of(e.settings)[e.mask] if e.y.size else np.empty((0, 6))
         if not self.physics:
             z = np.zeros_like(xi)
         elif not e.y.size:
@@ -313,13 +321,13 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         else:
             plain, data = constants.plain(gate.size), self._data(inputs, size, repeat)
             start = data.start(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]]))
-            best = constants.best_constants(data, plain, start)
+            best = constants.best_constants(data, plain, start).values
             size, repeat = self._weigh_sizes(inputs, best, plain)
             data = self._data(inputs, size, repeat)
             found = [constants.explain(data, rival, best) for rival in rivals]
             likely = max(found, key=lambda each: each.evidence)
             kind, best = likely.kind, likely.best
-            z = self._drawn(found, xi)
+            z = self._drawn(found, xi, tails)
         root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True) if e.y.size else np.empty((0, 0))
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
@@ -335,6 +343,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             inputs=inputs,
             size=size,
             repeatability=self.repeatability * repeat,
+            noise=tails[:, None] * np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size)),
         )
 
     def _data(self, inputs: FloatArray, size: float, repeat: float) -> Data:
@@ -343,9 +352,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         root = linalg.cholesky(self._covariance(inputs, size, repeat, some), lower=True)
         return Data(self.evidence_.y[some], lambda z: self._mean_at_data(z, some), root, self._ring_misfit)
 
-    def _drawn(self, found: list[Explanation], xi: FloatArray) -> FloatArray:
+    def _drawn(self, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
         """Constants around each explanation in proportion to its share. Shape (D, P)"""
-        far = np.sqrt(self.widen) * self._tails()
+        far = np.sqrt(self.widen) * tails
         mine = constants.dealt(constants.shares_of(found), self.draws)
         z = np.empty_like(xi)
         for i, explanation in enumerate(found):
@@ -360,7 +369,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         settings, swing = self._rung
         if not swing.size:
             return np.empty((z.shape[0], 0))
-        model = self.gate_.ringing(self.gate_.parts(z), settings)
+        model = self.gate_.ringing(self.gate_.constants(z), settings)
         return np.asarray((np.sqrt(model + RING_OFFSET) - np.sqrt(swing + RING_OFFSET)) / RING_NOISE)
 
     def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, kind: Kind) -> tuple[float, float]:
@@ -412,7 +421,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         residual, scatter, rest = self._covariance_parts(inputs, some)
         for size in SIZES:
             for repeat in SIZES:
-                covariance = self._size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
+                covariance = self.size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
                 yield covariance + rest + freed, lifted, some, float(penalty)
 
@@ -448,10 +457,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def _cross(self, settings: FloatArray, level: FloatArray, points: slice = slice(None)) -> FloatArray:
         """Covariance of new curves with the data. Shape (S, M, N)"""
         e, p = self.evidence_, self.posterior_
-        inputs = self._inputs(settings, points)
-        flat = self._size_kpa(p.size) ** 2 * self._likeness(inputs.reshape(-1, 6), p.inputs)
+        inputs = self.inputs_of(settings, points)
         walk = self.drift**2 * e.numbers[e.pull] * e.y
-        cross = flat.reshape(*inputs.shape[:2], -1) + level[:, :, None] * walk
+        cross = self.size_kpa(p.size) ** 2 * self.likeness(inputs, p.inputs) + level[:, :, None] * walk
         if self.changes:
             cross = cross + np.tensordot(self._changed_next(settings, points), self.changed_, axes=(0, 0))
         return np.asarray(cross)
@@ -485,8 +493,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             cross: From ``expected``.
         """
         p = self.posterior_
-        inputs = self._inputs(settings)
-        own = np.stack([self._size_kpa(p.size) ** 2 * self._likeness(row, row) for row in inputs])
+        inputs = self.inputs_of(settings)
+        own = np.stack([self.size_kpa(p.size) ** 2 * self.likeness(row[None], row)[0] for row in inputs])
         shares = p.repeatability**2 + self.drift**2 * self.next_number
         own = own + shares * level[:, :, None] * level[:, None, :]
         slope = np.gradient(level, self.gate_.u, axis=1)
@@ -514,9 +522,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         out, cross = self.expected(knobs, draws=draws)
         covariance = self.scatter(knobs, out.mean(axis=0), cross)
         root = _root(covariance)
-        noise = np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size))
-        noise = (self._tails()[:, None] * noise)[draws]
-        return np.asarray(out + np.moveaxis(root @ noise.T, 2, 0))
+        return np.asarray(out + np.moveaxis(root @ self.posterior_.noise[draws].T, 2, 0))
 
     def surprise_of(self, pull: Observation) -> float:
         """Squared distance of a pull from what was expected of it, over what was to be expected. [-]

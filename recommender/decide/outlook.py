@@ -74,7 +74,7 @@ class Outlook:
         """Deviations and highest points from a few draws, before a new pull's scatter. Both (SKETCH, S), kPa."""
         few = slice(0, SKETCH)
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
-        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, settings)[few]
+        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts.constants, settings)[few]
         highest = curves.max(axis=2) + ringing + self.excess
         return self.deviations(curves, ringing, points=COARSE), highest
 
@@ -92,7 +92,7 @@ class Outlook:
         """Full judgement of a few settings."""
         knobs = np.array([s.as_array() for s in settings])
         curves = self.surrogate.curves(knobs)
-        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts, knobs)
+        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts.constants, knobs)
         highest = highest_points(curves, ringing, self.excess)
         deviations = self.deviations(curves, ringing)
         risks = risk_of(highest, self.problem.limit_kpa)

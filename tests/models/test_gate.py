@@ -197,7 +197,7 @@ def test_gain_pulls_together_and_never_rings_less(gain: float, more: float) -> N
     off = np.moveaxis(np.abs(curves - TARGET.at(RPM)), 1, 2)[free]
     assert len(off) > 20
     assert np.all(np.diff(off, axis=1) <= 0.01 * TARGET.boost_kpa.max())
-    rings = GATE.ringing(parts, knobs)
+    rings = GATE.ringing(parts.constants, knobs)
     assert np.all(rings[:, 0] == 0.0)  # feedback alone rings
     assert np.all(np.diff(rings, axis=1) >= 0.0)
 

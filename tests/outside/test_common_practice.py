@@ -111,7 +111,7 @@ def test_too_much_gain_is_known_for_ringing() -> None:
     """Half of the dial's gain and all of it: the swing that is expected grows by far more than twice."""
     view, near = outlook()
     knobs = np.array([[*list(near)[:5], gain] for gain in (0.0, 5.0, 10.0)])
-    swing = view.surrogate.gate_.ringing(view.surrogate.posterior_.parts, knobs).mean(axis=0)
+    swing = view.surrogate.gate_.ringing(view.surrogate.posterior_.parts.constants, knobs).mean(axis=0)
     assert swing[0] == 0.0
     assert swing[2] > 2.5 * swing[1]
     assert swing[2] > 0.2 * PSI
