@@ -7,11 +7,12 @@ from dataclasses import replace
 
 from threadpoolctl import threadpool_limits
 
+from models.changes import Change
 from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.settings import Settings
 from models.surrogate import BoostSurrogate
-from recommender.decide import noticed, reasons
+from recommender.decide import findings, noticed, reasons
 from recommender.decide.allowed import idle, idle_like
 from recommender.decide.answer import say
 from recommender.decide.choose import choose
@@ -35,14 +36,18 @@ def decide(
     """
     # One thread for linear algebra: small matrices gain nothing from more, and the sums keep their order.
     with threadpool_limits(limits=1, user_api="blas"):
-        return decide_with(problem, observations, surrogate_for(problem, observations, prior))
+        noted = noticed.note(problem, observations, prior)
+        surrogate = surrogate_for(problem, observations, prior, noted.changes)
+        return decide_with(problem, observations, surrogate, noted.doubt)
 
 
-def decide_with(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:
-    """As ``decide``, with a surrogate that was fitted before."""
-    told = noticed.findings(problem, observations, surrogate)
+def decide_with(
+    problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate, doubt: Change | None = None
+) -> Decision:
+    """As ``decide``, with a surrogate that was fitted before, and a change of the car that may be."""
+    told = findings.findings(problem, observations, surrogate, doubt)
     decision = _decided(problem, observations, surrogate)
-    return replace(decision, reasons=noticed.among(decision.reasons, told)) if told else decision
+    return replace(decision, reasons=findings.among(decision.reasons, told)) if told else decision
 
 
 def _decided(problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> Decision:

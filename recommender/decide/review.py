@@ -12,7 +12,7 @@ from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
 from recommender.decide.allowed import Offender, Reach, forbidden, held, offenders, reach_of
-from recommender.decide.noticed import changes_in
+from recommender.decide.noticed import note
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Problem
 
@@ -68,7 +68,10 @@ def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
 
 
 def surrogate_for(
-    problem: Problem, observations: Sequence[Observation], prior: Mapping[str, tuple[float, float]] | None = None
+    problem: Problem,
+    observations: Sequence[Observation],
+    prior: Mapping[str, tuple[float, float]] | None = None,
+    changes: tuple[Change, ...] | None = None,
 ) -> BoostSurrogate:
     """The surrogate fitted to all trusted pulls, changes of the car allowed for, widened where it missed of late.
 
@@ -76,9 +79,10 @@ def surrogate_for(
         problem: The job.
         observations: Pulls so far.
         prior: Of the gate's constants; the shipped one where it is None.
+        changes: Of the car, as noted; looked for where they are None.
     """
     seed = problem.seed * 1009 + len(observations)
-    changes = changes_in(problem, observations, prior)
+    changes = note(problem, observations, prior).changes if changes is None else changes
     widen = widening(problem, observations, prior, changes)
     fresh = BoostSurrogate(problem.target, problem.knobs, seed=seed, widen=widen, prior=prior, changes=changes)
     return fresh.fit_pulls(observations)

@@ -14,6 +14,8 @@ RPM_RIGHT = 300.0
 NOTICED = ("noticed", "changed", "drift")
 #: The one that tells of the tuner, not of the car.
 OTHER_SETTINGS = "noticed settings"
+#: Code of a reason on a change that may be.
+DOUBT = "noticed doubt"
 
 
 def broken_bound(broken: int, pulls: int, confidence: float = 0.95) -> float:
@@ -166,35 +168,45 @@ def _count(value: float) -> str:
 
 @dataclass(frozen=True)
 class Noticed:
-    """What the tool said of changes.
+    """What the tool said of changes, what it calls a mere possibility included; and how much of that was such a one.
 
     Attributes:
         changed, at_once, ever: Jobs whose car changed while they ran; those in which it was said as soon as the first
             pull after the change was known; those in which it was said at all.
-        whole, false: Jobs, as far as they ran before a change; those of them in which a change was said all the same.
+        sure_at_once, sure_ever: Those in which it was said as something that counts.
+        whole, false, sure_false: Jobs, as far as they ran before a change; those of them in which a change was said
+            all the same; and as something that counts.
         other, said: Pulls run with other settings than proposed; those of which it was said at once.
     """
 
     changed: int
     at_once: int
     ever: int
+    sure_at_once: int
+    sure_ever: int
     whole: int
     false: int
+    sure_false: int
     other: int
     said: int
 
 
 def noticed(rows: pd.DataFrame) -> Noticed:
     """What was noticed in the rows of one method in one scenario."""
-    car = rows["codes"].apply(lambda text: any(c in text.replace(OTHER_SETTINGS, "") for c in NOTICED))
+    told = rows["codes"].str.replace(OTHER_SETTINGS, "", regex=False)
+    car = told.apply(lambda text: any(c in text for c in NOTICED))
+    sure = told.str.replace(DOUBT, "", regex=False).apply(lambda text: any(c in text for c in NOTICED))
     after = rows.groupby("car")["surprise"].cumsum() > 0
     run_otherwise = ~rows["as_proposed"]
     return Noticed(
         changed=int(rows.loc[rows["surprise"], "car"].nunique()),
         at_once=int((car & rows["surprise"]).sum()),
         ever=int(rows.loc[car & after, "car"].nunique()),
+        sure_at_once=int((sure & rows["surprise"]).sum()),
+        sure_ever=int(rows.loc[sure & after, "car"].nunique()),
         whole=int(rows.loc[~after, "car"].nunique()),
         false=int(rows.loc[car & ~after, "car"].nunique()),
+        sure_false=int(rows.loc[sure & ~after, "car"].nunique()),
         other=int(run_otherwise.sum()),
         said=int((run_otherwise & rows["codes"].str.contains(OTHER_SETTINGS, regex=False)).sum()),
     )

@@ -24,8 +24,9 @@ def tables(rows: pd.DataFrame, *, worst: int = 0) -> str:
         if not tool.empty:
             found = noticed(tool)
             parts.append(
-                f"car changed while the job ran: {found.changed}; said with the next pull: {found.at_once}; said at "
-                f"all: {found.ever}\nsaid of a car that had not changed: {found.false} of {found.whole} jobs\n"
+                f"car changed while the job ran: {found.changed}; said with the next pull: {found.at_once}, of them "
+                f"as sure: {found.sure_at_once}; said at all: {found.ever}, as sure: {found.sure_ever}\n"
+                f"said of cars that had not changed: {found.false} of {found.whole} jobs, as sure: {found.sure_false}\n"
                 f"pulls run with other settings than proposed: {found.other}; said: {found.said}"
             )
             if scenario == PLAIN.name:

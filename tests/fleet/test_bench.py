@@ -14,7 +14,7 @@ from recommender.decide import expected_improvement
 from tests.fleet import __main__ as bench
 from tests.fleet import ablation, clairvoyant, methods, rivals
 from tests.fleet.clairvoyant import Truth, cause_of, reach, steps_to, truths
-from tests.fleet.figures import broken_bound, figures, first_there
+from tests.fleet.figures import Noticed, broken_bound, figures, first_there, noticed
 from tests.fleet.held import held_run
 from tests.fleet.play import Game, play
 from tests.fleet.scenarios import SCENARIOS
@@ -242,3 +242,19 @@ def test_every_method_and_scenario_can_be_named_on_the_command_line() -> None:
     assert bench.chosen_methods(",".join(methods.NAMES)) == list(methods.NAMES)
     assert bench.chosen_methods("ablation") == [methods.TOOL, *ablation.NAMES]
     assert not any("," in name for name in SCENARIOS)
+
+
+def test_a_possible_change_is_counted_apart_from_a_sure_one() -> None:
+    rows = pd.DataFrame(
+        [
+            {"car": "a", "codes": "aim", "surprise": False, "as_proposed": True},
+            {"car": "a", "codes": "aim, noticed doubt", "surprise": True, "as_proposed": True},
+            {"car": "a", "codes": "aim, changed spring", "surprise": False, "as_proposed": True},
+            {"car": "b", "codes": "aim, noticed doubt", "surprise": False, "as_proposed": True},
+            {"car": "b", "codes": "aim, noticed settings", "surprise": False, "as_proposed": False},
+            {"car": "c", "codes": "aim, changed leak", "surprise": True, "as_proposed": True},
+        ]
+    )
+    assert noticed(rows) == Noticed(
+        changed=2, at_once=2, ever=2, sure_at_once=1, sure_ever=2, whole=2, false=1, sure_false=0, other=1, said=1
+    )

@@ -11,7 +11,7 @@ import pytest
 from models.curve import Curve
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide import decide, noticed, surrogate_for, widening
+from recommender.decide import decide, decide_with, noticed, surrogate_for, widening
 from recommender.decide.allowed import idle
 from recommender.decide.noticed import car_since
 from recommender.decide.review import AFTER_CHANGE
@@ -64,6 +64,28 @@ def test_the_spring_moves_the_amount_and_the_way_that_are_said() -> None:
         assert "psi" in told["changed spring"]
     bar = replace(PROBLEM, pressure_unit="bar")
     assert " bar at " in said(decide(bar, session([CAR] * 3 + [other] * 2)))["changed spring"]
+
+
+@pytest.mark.parametrize(("factor", "way"), [(0.95, "5 % less"), (1.08, "8 % more")])
+def test_what_may_be_a_change_is_said_and_not_acted_on(factor: float, way: str) -> None:
+    """A spring off by little: the pulls speak for it as much as against it."""
+    pulls = session([CAR] * 3 + [replace(CAR, spring_kpa=factor * CAR.spring_kpa)])
+    decision = decide(PROBLEM, pulls)
+    told = said(decision)
+    assert list(told) == ["noticed doubt"]
+    assert f"Pull 4 gave {way} boost" in told["noticed doubt"]
+    assert "spring" in told["noticed doubt"]
+    without = decide_with(PROBLEM, pulls, surrogate_for(PROBLEM, pulls, changes=()))
+    assert (decision.settings, decision.risk, decision.verdict) == (without.settings, without.risk, without.verdict)
+    assert not said(without)
+
+
+def test_a_small_leak_may_be_one() -> None:
+    """Five per cent off the ceiling and spool 100 rpm later."""
+    leaking = replace(CAR, spool_from=CAR.spool_from + 100.0, top_kpa=0.95 * CAR.top_kpa)
+    told = said(decide(PROBLEM, session([CAR] * 3 + [leaking])))
+    assert "later and lower" in told["noticed doubt"]
+    assert "hoses" in told["noticed doubt"]
 
 
 def test_after_a_change_old_pulls_cannot_stand_and_the_next_step_is_less_sure() -> None:
@@ -122,5 +144,5 @@ def test_a_run_at_held_rpm_of_many_duties_hides_no_earlier_pull_from_the_compari
     compared: list[set[int]] = []
     scan = noticed._scan
     monkeypatch.setattr(noticed, "_scan", lambda *job: compared.append({p.number for p in job[1]}) or scan(*job))
-    noticed.changes_in(PROBLEM, [*pulls, *run])
+    noticed.note(PROBLEM, [*pulls, *run])
     assert compared[0] == {1, 2, 3, 4, 5, 6}

@@ -1,0 +1,149 @@
+"""What a pull showed that the pulls before it do not explain, in words: a car that changed, other settings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from models.changes import Change, effect
+from models.evidence import Observation
+from models.settings import KNOB_NAMES, Settings
+from models.surrogate import BoostSurrogate
+from recommender import wording
+from recommender.decide.reasons import say_knob
+from recommender.decide.step import Problem, Reason, same
+
+#: Difference of equal pulls, as a share of boost, that scatter does not explain: three deviations of 1.2 % each.
+UNEQUAL: Final = 0.05
+
+
+def among(reasons: Sequence[Reason], told: Sequence[Reason]) -> tuple[Reason, ...]:
+    """Findings behind the first reason, which says what to do; words on settings last."""
+    car = [reason for reason in told if reason.code != "noticed settings"]
+    rest = [reason for reason in told if reason.code == "noticed settings"]
+    return (*reasons[:1], *car, *reasons[1:], *rest)
+
+
+def findings(
+    problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate, doubt: Change | None = None
+) -> tuple[Reason, ...]:
+    """All that is to be said, most important first."""
+    if not observations:
+        return ()
+    told = [reason for change in surrogate.changes for reason in _of_change(problem, observations, surrogate, change)]
+    if not told:
+        told += _unequal(problem, observations)
+    if not told and doubt is not None:
+        told.append(_of_doubt(problem, observations, surrogate, doubt))
+    return (*told, *_other_settings(problem, observations[-1]))
+
+
+def _of_change(
+    problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate, change: Change
+) -> list[Reason]:
+    if change.form == "drift":
+        way = "falls" if change.amount < 0 else "rises"
+        text = f"Boost {way} by {100 * abs(change.amount):.1f} % a pull over the session, give or take "
+        text += f"{100 * change.spread:.1f} %: let intake and intercooler cool for equal times between pulls."
+        return [Reason("drift", text)]
+    kpa, at_rpm = _largest(observations, surrogate, change)
+    sure = f"give or take {problem.say(abs(change.spread / change.amount) * kpa)}"
+    return [*_cause(change, problem.say(kpa), wording.rpm(at_rpm), sure), _consequence(change)]
+
+
+def _largest(observations: Sequence[Observation], surrogate: BoostSurrogate, change: Change) -> tuple[float, float]:
+    """How much a change moves the latest pull where it moves it most, and where. [kPa], [rpm]"""
+    gate, last = surrogate.gate_, observations[-1].settings
+    moves = change.amount * effect(gate, gate.parts(change.best[None]), change.form, last.as_array()[None])[0]
+    seen = gate.u >= 0.0 if change.form == "floor" else np.ones(gate.u.size, dtype=bool)
+    worst = int(np.argmax(np.where(seen, np.abs(moves), 0.0)))
+    return abs(float(moves[worst])), float(surrogate.rpm_[worst])
+
+
+def _of_doubt(
+    problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate, doubt: Change
+) -> Reason:
+    kpa, at_rpm = _largest(observations, surrogate, doubt)
+    size = f"{problem.say(kpa)} at {wording.rpm(at_rpm)}"
+    if doubt.form == "floor":
+        way = "more" if doubt.amount > 0 else "less"
+        what = f"{100 * abs(doubt.amount):.0f} % {way} boost than the pulls before let expect ({size})"
+        cause, check = "A spring, preload or hose that has changed", "spring, preload and hoses"
+    else:
+        what = f"boost later and lower than the pulls before let expect ({size})"
+        cause, check = "A boost leak", "clamps, hoses and intercooler"
+    text = f"Pull {doubt.since} gave {what}. {cause} would explain it better than the settings do. "
+    return Reason("noticed doubt", f"{text}Look at {check}; the step does not count on it.")
+
+
+def _cause(change: Change, size: str, rpm: str, sure: str) -> list[Reason]:
+    since = f"From pull {change.since} on"
+    if change.form == "floor":
+        way = "more" if change.amount > 0 else "less"
+        return [
+            Reason(
+                "changed spring",
+                f"{since} the gate holds {100 * abs(change.amount):.0f} % {way} boost than the pulls before let expect "
+                f"({size} at {rpm}, {sure}): spring, preload, or what reaches the wastegate has changed, or the "
+                "solenoid answers duty otherwise than thought.",
+            ),
+            Reason("changed check", "Check spring and preload, the hoses of wastegate and solenoid, and the gauge."),
+        ]
+    if change.amount > 0:
+        return [Reason("changed back", f"{since} boost comes sooner again, by {size} at {rpm}: the leak seems closed.")]
+    cause = "rpm signal or boost leak" if change.form == "shift" else "boost leak"
+    return [
+        Reason(
+            "changed leak",
+            f"{since} boost comes later and lower than the pulls before let expect, by {size} at {rpm}, {sure}, at "
+            f"settings that do not explain it: the mark of a {cause}.",
+        ),
+        Reason(
+            "changed check",
+            "Check clamps, hoses and intercooler for a leak, the exhaust before the turbo, and where rpm is read.",
+        ),
+    ]
+
+
+def _consequence(change: Change) -> Reason:
+    return Reason(
+        "changed evidence",
+        f"Pulls before {change.since} no longer stand for the car as it is: they count for the shape of the curve, "
+        "none of them can stand as the best, and the step is held to what is still sure.",
+    )
+
+
+def _unequal(problem: Problem, observations: Sequence[Observation]) -> list[Reason]:
+    """The latest pull against the last earlier one with the same settings."""
+    last = observations[-1]
+    for pull in reversed(observations[:-1]):
+        if not (pull.trusted and last.trusted and same(pull.settings, last.settings)):
+            continue
+        both = pull.curve.reached & last.curve.reached & problem.target.judged(last.curve.rpm)
+        if both.sum() < 3:
+            return []
+        level, off = pull.curve.boost_kpa[both].mean(), (last.curve.boost_kpa - pull.curve.boost_kpa)[both].mean()
+        if abs(off) < max(UNEQUAL * level, problem.tolerance_kpa):
+            return []
+        way = "more" if off > 0 else "less"
+        text = f"Pulls {pull.number} and {last.number} were run with the same settings, and the later one gave "
+        text += f"{problem.say(abs(float(off)))} {way}: more than equal pulls differ. Check hoses, spring and gauge."
+        return [Reason("noticed unequal", text)]
+    return []
+
+
+def _other_settings(problem: Problem, last: Observation) -> list[Reason]:
+    if last.proposed is None or same(last.proposed, last.settings):
+        return []
+    text = f"Pull {last.number} was run with {_differences(problem, last.settings, last.proposed)}. "
+    return [Reason("noticed settings", text + "It counts as what was run.")]
+
+
+def _differences(problem: Problem, run: Settings, proposed: Settings) -> str:
+    return ", ".join(
+        f"{wording.knob_word(name)} {say_knob(problem, name, now)} where {say_knob(problem, name, wanted)} was proposed"
+        for name, now, wanted in zip(KNOB_NAMES, run, proposed, strict=True)
+        if abs(now - wanted) > 1e-6
+    )
