@@ -284,6 +284,43 @@ def droop_kpa(curve: Curve, target: Target) -> float:
     return float(np.median(error[first]) - np.median(error[last]))
 
 
+def roughness_kpa(trace: Trace, curve: Curve, target: Target) -> float:
+    """Root mean square of the trace about its curve over the judged range: the gauge's noise, and ringing, which the
+    curve smooths away. NaN where nothing of that range is covered. [kPa]
+    """
+    about, _ = _about(trace, curve, target)
+    return float(np.sqrt(np.mean(about**2))) if about.size else float("nan")
+
+
+def ripple_kpa(trace: Trace, curve: Curve, target: Target, quiet_kpa: float) -> float:
+    """By how much ringing that the curve smooths away puts up the deviation: the root of the difference of squares.
+
+    It is what the trace's mean square distance from the target has over the curve's, the gauge's noise taken off. What
+    is left of the ringing in the curve, beside a trend of third degree, counts with what is not. [kPa]
+
+    Args:
+        trace, curve, target: The pull.
+        quiet_kpa: Roughness that is the gauge's noise; 0 is returned where the trace is not rougher.
+    """
+    about, off = _about(trace, curve, target)
+    beyond = float(np.mean(about**2)) - quiet_kpa**2 if about.size else 0.0
+    if beyond <= 0.0:
+        return 0.0
+    place = np.linspace(-1.0, 1.0, off.size)
+    left = off - np.polynomial.Polynomial.fit(place, off, min(3, off.size - 1))(place)
+    return float(np.sqrt(max(beyond + 2.0 * float(np.mean(about * left)), 0.0)))
+
+
+def _about(trace: Trace, curve: Curve, target: Target) -> tuple[FloatArray, FloatArray]:
+    """Samples of the judged range less the curve, and the curve there less the target. [kPa], shapes (k,)"""
+    known = curve.reached
+    rpm, boost = curve.rpm[known], curve.boost_kpa[known]
+    covered = target.judged(trace.rpm)
+    covered &= (trace.rpm >= rpm[0]) & (trace.rpm <= rpm[-1]) if rpm.size else False
+    smooth = np.interp(trace.rpm[covered], rpm, boost) if rpm.size else np.empty(0)
+    return trace.boost_kpa[covered] - smooth, smooth - target.at(trace.rpm[covered])
+
+
 @dataclass(frozen=True)
 class Oscillation:
     """Ringing of boost about its trend.
@@ -427,8 +464,11 @@ class Measures:
         spool_rpm: Boost at nine tenths of the target. [rpm], NaN if never
         droop_kpa: Fall towards the top, held against the target. [kPa], NaN if not covered
         oscillation: Ringing after spool.
-        deviation_kpa: Root mean square from the target over the judged range. [kPa], NaN if not covered
+        deviation_kpa: Root mean square from the target over the judged range, ripple included. [kPa], NaN if not
+            covered
         noise_kpa: Fast noise of the trace. [kPa]
+        roughness_kpa: Of the trace about its curve over the judged range. [kPa], NaN if not covered
+        ripple_kpa: By how much ringing beside the curve puts up the deviation, as the root of squares. [kPa]
     """
 
     peak_kpa: float
@@ -440,12 +480,31 @@ class Measures:
     oscillation: Oscillation
     deviation_kpa: float
     noise_kpa: float
+    roughness_kpa: float
+    ripple_kpa: float
     curve: Curve = field(repr=False)
 
 
-def measure(trace: Trace, target: Target, *, spacing_rpm: float = 50.0, gauge_lag_s: float = 0.0) -> Measures:
-    """Curve and measures of a pull."""
+def measure(
+    trace: Trace,
+    target: Target,
+    *,
+    spacing_rpm: float = 50.0,
+    gauge_lag_s: float = 0.0,
+    quiet_kpa: float = float("inf"),
+) -> Measures:
+    """Curve and measures of a pull.
+
+    Args:
+        trace: The pull.
+        target: Boost wanted.
+        spacing_rpm: Of the curve's grid. [rpm]
+        gauge_lag_s: Known lag of the gauge, 0 where it is not known. [s]
+        quiet_kpa: Roughness that is the gauge's own noise; what goes beyond it is ringing. A log taken a few times a
+            second cannot tell the two apart by itself. Infinite for a pull without feedback, which has nothing to ring.
+    """
     curve = curve_of(trace, target.grid(spacing_rpm), gauge_lag_s=gauge_lag_s)
+    ripple = ripple_kpa(trace, curve, target, quiet_kpa)
     peak, peak_rpm = peak_of(trace)
     arrived = spool_rpm(curve, target)
     settled = trace.rpm >= (arrived + 150.0 if np.isfinite(arrived) else target.judge_from)
@@ -461,7 +520,9 @@ def measure(trace: Trace, target: Target, *, spacing_rpm: float = 50.0, gauge_la
         spool_rpm=arrived,
         droop_kpa=droop_kpa(curve, target),
         oscillation=ringing,
-        deviation_kpa=deviation_kpa(curve, target),
+        deviation_kpa=float(np.hypot(deviation_kpa(curve, target), ripple)),
         noise_kpa=curve.noise_kpa,
+        roughness_kpa=roughness_kpa(trace, curve, target),
+        ripple_kpa=ripple,
         curve=curve,
     )

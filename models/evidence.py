@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
 
-from models.curve import Curve, Measures
+from models.curve import Curve, Measures, Target, deviation_kpa
 from models.settings import Settings
 
 
@@ -31,6 +32,8 @@ class Observation:
         unseen_kpa: Height of a spike or of half a swing that the log's rate could have hidden; 0 where it shows all.
             [kPa]
         proposed: What had been proposed for it; None where nothing was, or where it is not known.
+        roughness_kpa: Of the trace about its curve over the judged range: noise and ringing; NaN where unknown. [kPa]
+        ripple_kpa: By how much ringing that the curve smooths away puts up the deviation, as the root of squares. [kPa]
     """
 
     number: int
@@ -47,6 +50,8 @@ class Observation:
     intake_c: float = float("nan")
     unseen_kpa: float = 0.0
     proposed: Settings | None = None
+    roughness_kpa: float = float("nan")
+    ripple_kpa: float = 0.0
 
     @classmethod
     def of(
@@ -68,13 +73,35 @@ class Observation:
             sustained_peak_kpa=measures.sustained_peak_kpa,
             noise_kpa=measures.noise_kpa,
             oscillation_kpa=measures.oscillation.standing_kpa,
+            roughness_kpa=measures.roughness_kpa,
+            ripple_kpa=measures.ripple_kpa,
             complete=complete,
             trusted=trusted,
             remark=remark,
         )
 
     @property
+    def swing_kpa(self) -> float:
+        """Half swing of the ringing: that which stands out of the noise, or that of a sinusoid with the ripple's root
+        mean square, whichever is larger. [kPa]"""
+        return float(max(self.oscillation_kpa, np.sqrt(2.0) * self.ripple_kpa))
+
+    def deviation_kpa(self, target: Target) -> float:
+        """Root mean square of boost minus target over the judged range, ringing included; NaN if not covered. [kPa]"""
+        return float(np.hypot(deviation_kpa(self.curve, target), self.ripple_kpa))
+
+    @property
     def highest_kpa(self) -> float:
         """Highest boost known of this pull, from trace or curve. [kPa gauge]"""
         reached = self.curve.boost_kpa[self.curve.reached]
         return float(max(self.peak_kpa, reached.max() if reached.size else -np.inf))
+
+
+def quiet_kpa(pulls: Sequence[Observation], settings: Settings) -> float:
+    """Roughness from which on a pull with these settings rings: that of the pulls without gain, by their median.
+
+    Infinite where there is no gain, and where no such pull has been run. [kPa]
+    """
+    calm = [pull.roughness_kpa for pull in pulls if pull.settings.gain <= 0.0 and pull.trusted]
+    calm = [rough for rough in calm if np.isfinite(rough)]
+    return float(np.median(calm)) if calm and settings.gain > 0.0 else float("inf")

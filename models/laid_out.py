@@ -50,7 +50,7 @@ def rows_of(pulls: Sequence[Observation]) -> tuple[FloatArray, FloatArray, Float
         rows.append(np.column_stack([knobs, pull.curve.rpm[known], np.full(count, float(pull.number))]))
         boost.append(pull.curve.boost_kpa[known])
         smooth = 0.35 * pull.noise_kpa + 0.25
-        noise.append(np.full(count, np.hypot(smooth, pull.oscillation_kpa / np.sqrt(2.0))))
+        noise.append(np.full(count, np.hypot(smooth, pull.swing_kpa / np.sqrt(2.0))))
     return np.concatenate(rows), np.concatenate(boost), np.concatenate(noise)
 
 

@@ -205,7 +205,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         with_gain = [pull for pull in fitted if pull.settings.gain > 0.0]
         rung = (
             np.array([pull.settings.as_array() for pull in with_gain]).reshape(-1, 6),
-            np.array([pull.oscillation_kpa for pull in with_gain]),
+            np.array([pull.swing_kpa for pull in with_gain]),
         )
         intake = {float(p.number): p.intake_c for p in observations if np.isfinite(p.intake_c)}
         return self.fit(*rows_of(fitted), barometer, intake, rung)

@@ -8,7 +8,6 @@ from dataclasses import replace
 from threadpoolctl import threadpool_limits
 
 from models.changes import Change
-from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.settings import Settings
 from models.surrogate import BoostSurrogate
@@ -63,7 +62,7 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
     over = floor_above(problem, observations)
     if over is not None:
         pull, from_rpm = over
-        could = deviation_kpa(pull.curve, problem.target)
+        could = pull.deviation_kpa(problem.target)
         why = reasons.for_out_of_reach(problem, pull, could, could, "floor above target", from_rpm)
         standing = outlook.forecast([pull.settings])[0]
         return say(

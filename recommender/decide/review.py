@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.changes import Change
-from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
 from recommender.decide.allowed import Offender, Reach, forbidden, held, offenders, reach_of
@@ -47,7 +46,7 @@ class Review:
 def review(problem: Problem, observations: Sequence[Observation], since: int = 0) -> Review:
     """Best pull of those from ``since`` on, and offenders of all."""
     rows = [
-        (deviation_kpa(pull.curve, problem.target), -i, pull)
+        (pull.deviation_kpa(problem.target), -i, pull)
         for i, pull in enumerate(observations)
         if pull.number >= since and pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
     ]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
@@ -186,7 +185,7 @@ def _close(problem: Problem, seen: Review) -> bool:
 
 def _stalled(problem: Problem, observations: Sequence[Observation], patience: int) -> bool:
     """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have."""
-    swept = [pull for pull in observations if np.isfinite(deviation_kpa(pull.curve, problem.target))]
+    swept = [pull for pull in observations if np.isfinite(pull.deviation_kpa(problem.target))]
     if len(swept) <= patience + 1:
         return False
     before = review(problem, swept[:-patience]).best_kpa

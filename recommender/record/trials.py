@@ -7,6 +7,8 @@ Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for w
     source              "proposed", "changed" (other settings than proposed) or "foreign" (no step before it)
     step                number of the step that stood when it was run, or null
     peak_kpa, peak_rpm, sustained_peak_kpa, noise_kpa, oscillation_kpa, oscillation_hz, oscillation_resolvable
+    roughness_kpa, ripple_kpa, quiet_kpa    of the trace about its curve over the first target's judged range, how much
+                        of it is ringing, and the noise it was held against (null: not told apart); absent in old pulls
     complete, trusted, remark, remarks, conditions, guards, rate_hz, log, sha256, artifact, limit_kpa
     day                 on which the log was written by its own clock, YYYY-MM-DD; absent where that is not known
     unseen_kpa          height of a spike that the log was too slow to show; 0 where it is absent
@@ -93,6 +95,8 @@ class PullEntry:
             sustained_peak_kpa=facts["sustained_peak_kpa"],
             noise_kpa=facts["noise_kpa"],
             oscillation_kpa=facts["oscillation_kpa"],
+            roughness_kpa=number_in(facts.get("roughness_kpa")),
+            ripple_kpa=float(facts.get("ripple_kpa") or 0.0),
             complete=facts["complete"],
             trusted=facts["trusted"] and not outside,
             remark=f"it covers {span}, outside the target's range" if outside else facts["remark"],
@@ -129,6 +133,8 @@ def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: floa
         peak_kpa=highest_kpa,
         sustained_peak_kpa=boost_kpa,
         oscillation_kpa=0.0,
+        roughness_kpa=float("nan"),
+        ripple_kpa=0.0,
     )
 
 

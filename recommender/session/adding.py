@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from models.evidence import quiet_kpa
 from models.settings import Settings
 from recommender.decide.allowed import idle
 from recommender.job import Job
@@ -59,8 +60,9 @@ def add_pull(
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         turned = {"duty": found.held[-1].duty} if found.held else {}
         run = dialled.completed(job, turned | dict(given), last_dialled(snapshot, job))
-        measures, kept = measured(found, job)
-        facts = facts_of(found, job, measures, kept)
+        quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run)
+        measures, kept = measured(found, job, quiet)
+        facts = facts_of(found, job, measures, kept, quiet)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
         if found.refused:
             _note_refusal(record, found, facts, run, len(snapshot.pulls), clock())

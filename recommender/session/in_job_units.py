@@ -157,7 +157,9 @@ def _measures(pull: PullEntry, job: Job, name: str) -> Stored:
     if kept is not None:
         return dict(kept)
     lag = float(job.channels.get("gauge_lag_s", 0.0))
-    return measures_out(measure(pull.trace, target, spacing_rpm=SPACING_RPM, gauge_lag_s=lag))
+    known = pull.facts.get("quiet_kpa")
+    quiet = float("inf") if known is None else float(known)
+    return measures_out(measure(pull.trace, target, spacing_rpm=SPACING_RPM, gauge_lag_s=lag, quiet_kpa=quiet))
 
 
 def _held(pull: PullEntry, decision: Decision | None) -> float:

@@ -47,18 +47,20 @@ def measures_out(measures: Measures) -> Stored:
     }
 
 
-def measured(pull: LoggedPull, job: Job) -> tuple[Measures, dict[str, Stored]]:
-    """Measures against the first target, and those kept for each target."""
+def measured(pull: LoggedPull, job: Job, quiet_kpa: float) -> tuple[Measures, dict[str, Stored]]:
+    """Measures against the first target, and those kept for each target; ``quiet_kpa`` as ``measure`` takes it."""
     lag = float(job.channels.get("gauge_lag_s", 0.0))
     each = {
-        name: measure(pull.trace, wanted.target, spacing_rpm=SPACING_RPM, gauge_lag_s=lag)
+        name: measure(pull.trace, wanted.target, spacing_rpm=SPACING_RPM, gauge_lag_s=lag, quiet_kpa=quiet_kpa)
         for name, wanted in job.targets.items()
     }
     kept = {target_digest(job.targets[name].target): measures_out(found) for name, found in each.items()}
     return each[job.first_target], kept
 
 
-def facts_of(pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, Stored]) -> dict[str, Any]:
+def facts_of(
+    pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, Stored], quiet_kpa: float
+) -> dict[str, Any]:
     """What the record keeps of a pull beside settings and curve: see ``recommender.record.trials``."""
     ringing = measures.oscillation
     return {
@@ -66,6 +68,9 @@ def facts_of(pull: LoggedPull, job: Job, measures: Measures, kept: Mapping[str, 
         "peak_rpm": measures.peak_rpm,
         "sustained_peak_kpa": measures.sustained_peak_kpa,
         "noise_kpa": measures.noise_kpa,
+        "roughness_kpa": number_out(measures.roughness_kpa),
+        "ripple_kpa": measures.ripple_kpa,
+        "quiet_kpa": quiet_kpa if np.isfinite(quiet_kpa) else None,
         "oscillation_kpa": ringing.standing_kpa,
         "oscillation_hz": number_out(ringing.frequency_hz),
         "oscillation_resolvable": ringing.resolvable,

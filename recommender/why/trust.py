@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.curve import deviation_kpa
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
@@ -37,7 +36,7 @@ def outcome(problem: Problem, decision: Decision, pull: Observation, step: int) 
     kept = (seen >= band.low_kpa) & (seen <= band.high_kpa)
     inside = float(np.mean(kept[known]))
     hit = inside >= HIT_SHARE and pull.highest_kpa <= decision.peak_high_kpa
-    deviation = deviation_kpa(pull.curve, problem.target) if pull.complete else float("nan")
+    deviation = pull.deviation_kpa(problem.target) if pull.complete else float("nan")
     return Outcome(
         pull=pull.number,
         step=step,

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from models.curve import Measures, measure
-from models.evidence import Observation
+from models.evidence import Observation, quiet_kpa
 from models.settings import Settings
 from recommender.decide.step import Band
 from tests.fleet.scenarios import PLAIN, Scenario
@@ -113,6 +113,7 @@ def _run(asked: Sequence[tuple[Game, Answer, Settings, float]], number: int, sce
     pulls = pull_all(jobs, dialled, numbers, scenario=scenario)
     steadies = pull_all(jobs, dialled, numbers, repeatable=True, scenario=scenario)
     for (game, answer, proposed, took), settings, pull, steady in zip(asked, dialled, pulls, steadies, strict=True):
-        measures = measure(pull.trace, game.job.target)
+        quiet = quiet_kpa([turn.observation for turn in game.turns], settings)
+        measures = measure(pull.trace, game.job.target, quiet_kpa=quiet)
         seen = replace(Observation.of(number, settings, measures, complete=pull.complete), proposed=proposed)
         game.turns.append(Turn(number, answer, settings, pull, steady, measures, seen, took))

@@ -82,7 +82,7 @@ def _turn(job: Job, turn: Turn, truth: Truth, scenario: Scenario) -> Row:
         "peak_psi": turn.pull.true_peak_kpa / PSI,
         "over_limit": scenario.gauge * turn.pull.true_peak_kpa > job.limit_kpa,
         "over_true_limit": turn.pull.true_peak_kpa > job.limit_kpa,
-        "ringing_psi": turn.observation.oscillation_kpa / PSI,
+        "ringing_psi": turn.observation.swing_kpa / PSI,
         "seconds": turn.seconds,
         "binding": ", ".join(turn.answer.binding),
     }

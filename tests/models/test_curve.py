@@ -284,6 +284,34 @@ def test_a_log_too_slow_or_too_short_says_that_it_cannot_tell() -> None:
     assert oscillation_of(np.arange(100) / 20.0, np.full(100, 90.0)).amplitude_kpa < 1e-9  # rounding
 
 
+@pytest.mark.parametrize(("rate_hz", "hz"), [(50.0, 2.0), (50.0, 8.0), (25.0, 4.0), (10.0, 4.5)])
+def test_ringing_that_the_curve_smooths_away_counts_as_deviation(rate_hz: float, hz: float) -> None:
+    """A swing of 6 kPa about the target itself: a root mean square of 4.2 kPa, at ten samples a second too, where the
+    log by itself cannot tell the ringing from noise."""
+
+    def ringing(rpm: FloatArray) -> FloatArray:
+        settled = np.clip((rpm - 3500.0) / 300.0, 0.0, 1.0)
+        swing = settled * 6.0 * np.sin(2 * np.pi * hz * (rpm - 2200.0) / 600.0)
+        return np.asarray(np.minimum(0.1 * (rpm - 2100.0), WANTED) + swing)
+
+    calm = measure(pull(flat(WANTED), rate_hz=rate_hz, noise_kpa=0.6, seed=4), TARGET)
+    assert calm.ripple_kpa == 0.0
+    assert calm.roughness_kpa == pytest.approx(0.6, rel=0.25)
+    trace = pull(ringing, rate_hz=rate_hz, noise_kpa=0.6, seed=5)
+    found = measure(trace, TARGET, quiet_kpa=calm.roughness_kpa)
+    assert found.deviation_kpa == pytest.approx(6.0 / np.sqrt(2.0), rel=0.1)
+    if hz > 2.0:
+        assert measure(trace, TARGET).deviation_kpa < 0.7 * found.deviation_kpa
+
+
+def test_noise_is_no_ripple() -> None:
+    """Held against another pull with the same noise, a calm one is a tenth of it rougher at the most."""
+    quiet = measure(pull(noise_kpa=0.8, seed=1), TARGET).roughness_kpa
+    found = [measure(pull(noise_kpa=0.8, seed=seed), TARGET, quiet_kpa=quiet) for seed in range(2, 40)]
+    assert max(each.ripple_kpa for each in found) < 0.5
+    assert np.median([each.ripple_kpa for each in found]) < 0.25
+
+
 def test_repeatability_of_equal_pulls() -> None:
     rng = np.random.default_rng(8)
     base = true_boost(GRID)

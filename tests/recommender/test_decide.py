@@ -8,7 +8,7 @@ import re
 import numpy as np
 import pytest
 
-from models.curve import deviation_kpa, repeatability_kpa
+from models.curve import Curve, deviation_kpa, repeatability_kpa
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
@@ -285,3 +285,20 @@ def test_where_the_history_was_recorded_makes_no_difference() -> None:
     assert decision_out(decide(problem, tuple(copies))) == decision_out(decide(problem, history))
     other = decide(dataclasses.replace(problem, seed=6), history)
     assert decision_out(other) != decision_out(decide(problem, history))  # the seed is all that chance hangs on
+
+
+def test_a_pull_that_rings_about_the_target_is_not_done() -> None:
+    """The smooth curve lies on the target, boost swings by 1 psi about it."""
+    problem = problem_of()
+    settings = dataclasses.replace(IDLE, duty=40.0, engagement=20.0, gain=5.0)
+    baseline, run = CAR.observe(problem, IDLE, 1), CAR.observe(problem, settings, 2)
+    curve = Curve(run.curve.rpm, problem.target.at(run.curve.rpm))
+    calm = dataclasses.replace(run, curve=curve, oscillation_kpa=0.0)
+    assert decide(problem, [baseline, calm]).verdict == "done"
+    ringing = dataclasses.replace(calm, ripple_kpa=PSI / np.sqrt(2.0))
+    assert ringing.deviation_kpa(problem.target) == pytest.approx(PSI / np.sqrt(2.0))
+    assert ringing.swing_kpa == pytest.approx(PSI)
+    end = decide(problem, [baseline, ringing])
+    assert end.verdict == "pull"
+    assert end.settings is not None
+    assert end.settings.gain < settings.gain

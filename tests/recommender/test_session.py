@@ -486,3 +486,35 @@ def test_a_run_at_held_rpm_is_evidence_at_that_rpm(session: Session, pull_log: W
 def test_a_run_at_held_rpm_without_duty_is_refused(session: Session, tmp_path: Path) -> None:
     with pytest.raises(PullRefused, match="only with duty in the log"):
         session.add_pull(held_log(tmp_path / "held.csv", with_duty=False), settings=BASELINE)
+
+
+# ------------------------------------------------------------------ ringing
+
+
+def test_ringing_under_gain_is_held_against_the_calm_pulls_of_the_job(
+    session: Session, pull_log: Write, folder: Path
+) -> None:
+    """A swing of 6 kPa, three times a second, on top of what the car does: 4.2 kPa more in root mean square."""
+
+    def ringing(path: Path) -> Path:
+        rows = np.loadtxt(path, delimiter=",", skiprows=1)
+        head = path.read_text().splitlines()[0]
+        pulling = (rows[:, 3] > 99.0) & (rows[:, 1] > 3600.0)
+        rows[pulling, 2] += 6.0 * np.sin(2.0 * np.pi * 3.0 * rows[pulling, 0])
+        np.savetxt(path, rows, delimiter=",", header=head, comments="", fmt="%.3f")
+        return path
+
+    run = Settings(66.0, 5000.0, 7000.0, 0.0, 0.0, 2.0)
+    dialled = session.job.settings_to_job(run)
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    calm = session.add_pull(pull_log(run), settings=dialled)
+    rings = session.add_pull(ringing(pull_log(run)), settings=dialled)
+    assert rings.deviation == pytest.approx(np.hypot(calm.deviation, 6.0 / PSI / np.sqrt(2.0)), rel=0.15)
+    # It is on record so, and measured so against a target that comes later.
+    text = (folder / "job.toml").read_text()
+    assert "judge_to   = 6700" in text
+    (folder / "job.toml").write_text(text.replace("judge_to   = 6700", "judge_to   = 6600"))
+    with Session.open(folder) as again:
+        later = again.pulls()[2]
+        before = again.pulls()[1]
+    assert later.deviation == pytest.approx(np.hypot(before.deviation, 6.0 / PSI / np.sqrt(2.0)), rel=0.15)
