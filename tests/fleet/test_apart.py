@@ -10,8 +10,9 @@ import pytest
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
 from tests.fleet import __main__ as bench
-from tests.fleet.apart_cars import KINDS, Seat, make, simulate
-from tests.fleet.apart_drive import response_table, settle
+from tests.fleet.families.apart import KINDS, make, simulate
+from tests.fleet.families.apart_drive import ApartCar, response_table, settle
+from tests.fleet.families.seat import Seat
 from tests.fleet.held import held_run
 from tests.fleet.scenarios import SCENARIOS
 from tests.fleet.seats import PSI, Job, all_kinds, highest_reach, jobs_named, pull_all, roster
@@ -20,7 +21,7 @@ SEEDS = (1, 2)
 RPM = np.arange(3000.0, 7001.0, 250.0)
 
 
-def middle_of(seat: Seat) -> Settings:
+def middle_of(seat: Seat[ApartCar]) -> Settings:
     """Duty at which the solenoid does half of what it can, all else idle."""
     duty = float(np.searchsorted(response_table(seat.car.response), 0.5)) / 20.0
     return Settings(duty, 5000.0, 7000.0, 0.0, 0.0, 0.0)
