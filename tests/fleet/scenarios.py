@@ -6,6 +6,7 @@ A scenario changes cars and logs; it never tells the method.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -13,8 +14,11 @@ from models.curve import Target, Trace
 from models.fleet import FleetCar
 from models.settings import KNOB_NAMES, Knob, Settings
 from tests.fleet.families.apart_drive import ApartCar
+from tests.fleet.families.kept_car import KeptCar
 from tests.fleet.families.other import OtherCar
 from tests.fleet.families.seat import Seat
+
+SprungT = TypeVar("SprungT", ApartCar, KeptCar)
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ class Scenario:
             )
         return replace(seat, car=car)
 
-    def sprung(self, seat: Seat[ApartCar], seed: int, number: int) -> Seat[ApartCar]:
+    def sprung(self, seat: Seat[SprungT], seed: int, number: int) -> Seat[SprungT]:
         """A car with a spring's preload and stiffness, and a leak, as it is at a pull."""
         car = seat.car
         if self.rate_hz:

@@ -168,7 +168,7 @@ def test_a_held_run_rises(jobs: list[Job]) -> None:
 
 
 def test_families_are_chosen_on_the_command_line() -> None:
-    assert bench.chosen_families("all") == ["own", "other", "apart"]
+    assert bench.chosen_families("all") == ["own", "other", "apart", "kept"]
     assert bench.chosen_families(bench.arguments([]).families) == ["own", "other"]
     assert len({job.full_kind for job in roster(10, families=bench.chosen_families("apart"))}) == 10
     assert not any(kind.startswith("apart") for kind in all_kinds())
