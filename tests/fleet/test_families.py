@@ -70,6 +70,8 @@ def test_repeatable_pulls_repeat_and_others_drift(jobs: list[Job]) -> None:
     relative = moved.std(axis=0) / moved.mean(axis=0)
     assert np.all(relative > 1e-4)
     assert np.median(relative) < 0.03  # steps of 0.8 %, four of them
+    hot = np.array([levels(n, repeatable=False) for n in (60, 61)])  # heat soak is over: what moves is the spring
+    assert np.median(np.abs(hot[1] / hot[0] - 1.0)) > 1e-3
 
 
 def test_scenarios_reach_the_family(jobs: list[Job]) -> None:
