@@ -41,7 +41,7 @@ def logs(jobs: list[Job], number: int, scenario: str = "plain") -> list[FloatArr
 
 
 def test_the_same_again_by_seed(jobs: list[Job]) -> None:
-    for job in jobs[:3]:
+    for job in jobs[1::3]:
         again = MAKE[job.family](job.kind, job.seed)
         assert again is not job.car
         assert repr(again) == repr(job.car), job.name
