@@ -18,9 +18,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-import models
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
+from tests.fleet.families import sources
 from tests.fleet.scenarios import PLAIN, Scenario
 from tests.fleet.seats import AT_TARGET_KPA, NEAR_BEST_KPA, TOLERANCE_KPA, Job, Pulled, highest_reach, pull_all
 
@@ -36,8 +36,6 @@ FORBIDDEN = 1000.0
 OVER_LIMIT = "spring alone passes the limit"
 #: Pull number at which a car that changes has changed.
 LATE = 99
-_SIMULATORS = ("virtual_car.py", "engine.py", "controller.py", "air.py")
-_APART = ("apart_cars.py", "apart_drive.py")
 
 
 @dataclass(frozen=True)
@@ -100,9 +98,7 @@ def cache_root() -> Path:
 def _cache_path(job: Job, scenario: Scenario) -> Path:
     root = cache_root()
     source = hashlib.sha256()
-    here = Path(models.__file__).parent
-    beside = ("other_cars.py", *(_APART if job.family == "apart" else ()))
-    for path in [here / name for name in _SIMULATORS] + [Path(__file__).with_name(name) for name in beside]:
+    for path in sources(job.family):
         source.update(path.read_bytes())
     what = repr((VERSION, POPULATION, ROUNDS, job.name, job.car, scenario))
     source.update(what.encode())

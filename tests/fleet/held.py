@@ -12,16 +12,16 @@ from models.curve import Curve
 from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
-from models.virtual_car import simulate
 from recommender.record.trials import SPACING_RPM
-from tests.fleet import apart_cars, other_cars
-from tests.fleet.seats import PSI, Job, jobs_named
+from tests.fleet.seats import FAMILY, PSI, Job, jobs_named
 
 #: Duties at which the hand rests. [%]
 DUTIES = tuple(range(0, 65, 8))
 #: The hand stops this far under the target. [kPa]
 STOP_UNDER_KPA = 1.0 * PSI
 NOISE_KPA = 0.3
+#: A car's ``sweep`` at which boost settles on the way, in its family's unit: rpm a second, or seconds for a pull.
+_SLOW = {"other": 150.0, "apart": 35.0, "kept": 35.0}
 
 
 @lru_cache(maxsize=512)
@@ -55,15 +55,13 @@ def held_run(job: Job) -> list[Observation]:
 def _still(job: Job, settings: list[Settings], rpm: float) -> FloatArray:
     """True boost at a held rpm. One value for each settings, [kPa gauge]"""
     car: Any = job.car
-    many = len(settings)
+    many, simulate = len(settings), FAMILY[job.family].simulate
     if job.family == "own":
         dyno = replace(car.car.dyno, start_rpm=rpm - 20.0, end_rpm=rpm + 20.0, rate_rpm_s=20.0, hold_s=2.0)
-        runs = simulate([replace(car.car, dyno=dyno)] * many, settings, [0] * many, [0] * many, repeatable=True)
+        slow = replace(car, car=replace(car.car, dyno=dyno))
+    else:
+        slow = replace(car, car=replace(car.car, sweep=_SLOW[job.family]))
+    runs = simulate([slow] * many, settings, [0] * many, [1] * many, repeatable=True)
+    if job.family == "own":
         return np.array([float(np.median(run.true_boost_kpa[run.true_boost_kpa.size // 2 :])) for run in runs])
-    if job.family == "apart":
-        slow_one = replace(car, car=replace(car.car, sweep=35.0))
-        runs_apart = apart_cars.simulate([slow_one] * many, settings, [0] * many, [1] * many, repeatable=True)
-        return np.array([float(np.interp(rpm, run.true_rpm, run.true_boost_kpa)) for run in runs_apart])
-    slow = replace(car, car=replace(car.car, sweep=150.0))
-    runs_other = other_cars.simulate([slow] * many, settings, [0] * many, [1] * many, repeatable=True)
-    return np.array([float(np.interp(rpm, run.true_rpm, run.true_boost_kpa)) for run in runs_other])
+    return np.array([float(np.interp(rpm, run.true_rpm, run.true_boost_kpa)) for run in runs])

@@ -27,6 +27,7 @@ from models.units import FloatArray
 from recommender.decide import decide
 from tests.fleet import methods
 from tests.fleet.clairvoyant import cache_root, truths
+from tests.fleet.families import sources
 from tests.fleet.figures import figures
 from tests.fleet.play import Answer, Turn, play
 from tests.fleet.rows import Row, flatten, rows_of
@@ -72,7 +73,8 @@ def _mark(name: tuple[str, int]) -> str:
     source = hashlib.sha256(repr((name, CONSTANTS, DUTIES, ENDS_AT)).encode())
     for module in (gate, surrogate):
         source.update(Path(str(module.__file__)).read_bytes())
-    source.update(Path(__file__).with_name("other_cars.py").read_bytes())
+    for path in sources(name[0].split(":")[0]):
+        source.update(path.read_bytes())
     return source.hexdigest()[:20]
 
 
@@ -82,9 +84,9 @@ def _pulls(job: Job) -> list[Observation]:
     top, wide = float(job.target.boost_kpa.max()), job.knobs
     settings = []
     for i, duty in enumerate(DUTIES):
-        wish = {
+        wish: dict[str, float] = {
             **job.idle.as_dict(),
-            "duty": duty + random.integers(-4, 5),
+            "duty": float(duty + random.integers(-4, 5)),
             "ramp_add": float(random.integers(0, 12)),
             "engagement": random.uniform(0.0, 0.7) * top if i % 3 == 2 else 0.0,
         }

@@ -6,13 +6,19 @@ A scenario changes cars and logs; it never tells the method.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
-from models.car_parts import Car
 from models.curve import Target, Trace
+from models.fleet import FleetCar
 from models.settings import KNOB_NAMES, Knob, Settings
-from tests.fleet import apart_cars, other_cars
+from tests.fleet.families.apart_drive import ApartCar
+from tests.fleet.families.kept_car import KeptCar
+from tests.fleet.families.other import OtherCar
+from tests.fleet.families.seat import Seat
+
+SprungT = TypeVar("SprungT", ApartCar, KeptCar)
 
 
 @dataclass(frozen=True)
@@ -48,8 +54,9 @@ class Scenario:
         up = bool(np.random.default_rng([41, seed]).integers(2))
         return 1.0 + self.spring if up else 1.0 - self.spring
 
-    def own(self, car: Car, seed: int, number: int) -> Car:
+    def own(self, seat: FleetCar, seed: int, number: int) -> FleetCar:
         """The project's virtual car as it is at a pull."""
+        car = seat.car
         if self.rate_hz:
             car = replace(car, gauge=replace(car.gauge, rate_hz=self.rate_hz))
         if self.changed(number):
@@ -59,9 +66,9 @@ class Scenario:
             # Air that leaks has been compressed for nothing: less is left for the same work of the turbine.
             turbo = replace(turbo, compressor_efficiency=turbo.compressor_efficiency * (1.0 - self.leak))
             car = replace(car, gate=gate, turbo=turbo)
-        return car
+        return replace(seat, car=car)
 
-    def other(self, seat: other_cars.Seat, seed: int, number: int) -> other_cars.Seat:
+    def other(self, seat: Seat[OtherCar], seed: int, number: int) -> Seat[OtherCar]:
         """The car on other equations as it is at a pull."""
         car = seat.car
         if self.rate_hz:
@@ -75,8 +82,8 @@ class Scenario:
             )
         return replace(seat, car=car)
 
-    def apart(self, seat: apart_cars.Seat, seed: int, number: int) -> apart_cars.Seat:
-        """The car of the third family as it is at a pull."""
+    def sprung(self, seat: Seat[SprungT], seed: int, number: int) -> Seat[SprungT]:
+        """A car with a spring's preload and stiffness, and a leak, as it is at a pull."""
         car = seat.car
         if self.rate_hz:
             car = replace(car, rate_hz=self.rate_hz)

@@ -1,27 +1,24 @@
 """One way to ask for jobs, and to run pulls, over all families of cars.
 
-Family ``own`` are the project's virtual cars (``models.fleet``), family ``other`` those on other equations
-(``tests.fleet.other_cars``), family ``apart`` those on a third set, kept for a last check (``tests.fleet.apart_cars``).
-Boost is kPa gauge, as everywhere inside.
+Families and their equations are in ``tests.fleet.families``. Boost is kPa gauge, as everywhere inside.
 """
 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from models import fleet
 from models.curve import Target, Trace
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, kpa_in
-from models.virtual_car import simulate
 from recommender.decide.allowed import idle
 from recommender.decide.step import Problem
-from tests.fleet import apart_cars, other_cars
+from tests.fleet.families import apart, kept, other, own
+from tests.fleet.families.seat import Run
 from tests.fleet.scenarios import PLAIN, Scenario
 
 PSI = kpa_in("psi")
@@ -30,11 +27,40 @@ TOLERANCE_KPA = 0.4 * PSI
 #: True deviation under which a job is at its target, whatever its best is; and how near to its best counts as well.
 AT_TARGET_KPA = 0.45 * PSI
 NEAR_BEST_KPA = 0.2 * PSI
-FAMILIES = ("own", "other", "apart")
 #: Families that a run plays where none are named.
 USUAL_FAMILIES = ("own", "other")
 #: First seed of cars that nobody looked at while the method was made.
 FRESH_SEED = 1000
+
+
+@dataclass(frozen=True)
+class Family:
+    """What the bench asks of a family of cars.
+
+    Attributes:
+        kinds: Kinds of its cars.
+        make: Cars by kind and seed, in that order.
+        simulate: One pull of each car: cars, settings, seeds of their chance, numbers from 1, ``repeatable``.
+        changed: A car as a scenario has it at a pull: scenario, car, seed, number.
+    """
+
+    kinds: tuple[str, ...]
+    make: Callable[[Sequence[str], Sequence[int]], Sequence[Any]]
+    simulate: Callable[..., Sequence[Run]]
+    changed: Callable[[Scenario, Any, int, int], Any]
+
+
+def _each(make: Callable[[str, int], Any]) -> Callable[[Sequence[str], Sequence[int]], Sequence[Any]]:
+    return lambda kinds, seeds: [make(kind, seed) for kind, seed in zip(kinds, seeds, strict=True)]
+
+
+FAMILY = {
+    "own": Family(own.KINDS, own.make_many, own.simulate, Scenario.own),
+    "other": Family(other.KINDS, _each(other.make), other.simulate, Scenario.other),
+    "apart": Family(apart.KINDS, _each(apart.make), apart.simulate, Scenario.sprung),
+    "kept": Family(kept.KINDS, _each(kept.make), kept.simulate, Scenario.sprung),
+}
+FAMILIES = tuple(FAMILY)
 
 
 @dataclass(frozen=True)
@@ -109,12 +135,8 @@ class Pulled:
         return float(np.sqrt(np.mean((boost - target.at(rpm)) ** 2)))
 
 
-def kinds_of(family: str) -> tuple[str, ...]:
-    return tuple({"own": fleet.KINDS, "other": other_cars.KINDS, "apart": apart_cars.KINDS}[family])
-
-
 def all_kinds(families: Sequence[str] = USUAL_FAMILIES) -> list[str]:
-    return [f"{family}: {kind}" for family in families for kind in kinds_of(family)]
+    return [f"{family}: {kind}" for family in families for kind in FAMILY[family].kinds]
 
 
 def roster(
@@ -140,15 +162,18 @@ def roster(
 
 def jobs_named(wanted: Sequence[tuple[str, int]]) -> list[Job]:
     """Jobs by full kind and seed, in that order."""
-    own = [(kind.removeprefix("own: "), seed) for kind, seed in wanted if kind.startswith("own: ")]
-    made = iter(fleet.make_many([k for k, _ in own], [s for _, s in own]) if own else [])
-    out = []
-    for full, seed in wanted:
-        family, kind = full.split(": ", 1)
-        make = apart_cars.make if family == "apart" else other_cars.make
-        car: Any = next(made) if family == "own" else make(kind, seed)
-        out.append(Job(family, kind, seed, car, car.target, car.limit_kpa, dict(car.knobs)))
-    return out
+    parts = [full.split(": ", 1) for full, _ in wanted]
+    seeds = [seed for _, seed in wanted]
+    cars: dict[int, Any] = {}
+    for name, family in FAMILY.items():
+        mine = [i for i, (theirs, _) in enumerate(parts) if theirs == name]
+        if mine:
+            made = family.make([parts[i][1] for i in mine], [seeds[i] for i in mine])
+            cars.update(zip(mine, made, strict=True))
+    return [
+        Job(family, kind, seeds[i], cars[i], cars[i].target, cars[i].limit_kpa, dict(cars[i].knobs))
+        for i, (family, kind) in enumerate(parts)
+    ]
 
 
 def pull_all(
@@ -166,51 +191,26 @@ def pull_all(
         repeatable: Leave out drift, heat soak and gauge noise.
         scenario: What is wrong on purpose.
     """
-    out: dict[int, Pulled] = {}
-    for family, drive in (("own", _pull_own), ("other", _pull_other), ("apart", _pull_apart)):
-        mine = [i for i, job in enumerate(jobs) if job.family == family]
+    out: dict[int, Run] = {}
+    for name, family in FAMILY.items():
+        mine = [i for i, job in enumerate(jobs) if job.family == name]
         if mine:
-            theirs = [jobs[i] for i in mine], [settings[i] for i in mine], [numbers[i] for i in mine]
-            out.update(zip(mine, drive(*theirs, repeatable, scenario), strict=True))
+            cars = [family.changed(scenario, jobs[i].car, jobs[i].seed, numbers[i]) for i in mine]
+            seeds = [zlib.crc32(jobs[i].kind.encode()) % 99991 + jobs[i].seed for i in mine]
+            theirs = [settings[i] for i in mine], seeds, [numbers[i] for i in mine]
+            out.update(zip(mine, family.simulate(cars, *theirs, repeatable=repeatable), strict=True))
     return [_as_logged(job, out[i], numbers[i], scenario) for i, job in enumerate(jobs)]
 
 
-def _pull_own(
-    jobs: Sequence[Job], settings: Sequence[Settings], numbers: Sequence[int], repeatable: bool, scenario: Scenario
-) -> list[Pulled]:
-    cars = [scenario.own(job.car.car, job.seed, n) for job, n in zip(jobs, numbers, strict=True)]
-    seeds = [fleet._entropy(job.kind, job.seed) for job in jobs]
-    runs = simulate(cars, settings, seeds, [n - 1 for n in numbers], repeatable=repeatable)
-    return [Pulled(run.trace, run.true_rpm, run.true_boost_kpa) for run in runs]
-
-
-def _pull_other(
-    jobs: Sequence[Job], settings: Sequence[Settings], numbers: Sequence[int], repeatable: bool, scenario: Scenario
-) -> list[Pulled]:
-    seats = [scenario.other(job.car, job.seed, n) for job, n in zip(jobs, numbers, strict=True)]
-    seeds = [zlib.crc32(job.kind.encode()) % 99991 + job.seed for job in jobs]
-    runs = other_cars.simulate(seats, settings, seeds, numbers, repeatable=repeatable)
-    return [Pulled(run.trace, run.true_rpm, run.true_boost_kpa) for run in runs]
-
-
-def _pull_apart(
-    jobs: Sequence[Job], settings: Sequence[Settings], numbers: Sequence[int], repeatable: bool, scenario: Scenario
-) -> list[Pulled]:
-    seats = [scenario.apart(job.car, job.seed, n) for job, n in zip(jobs, numbers, strict=True)]
-    seeds = [zlib.crc32(job.kind.encode()) % 99991 + job.seed for job in jobs]
-    runs = apart_cars.simulate(seats, settings, seeds, numbers, repeatable=repeatable)
-    return [Pulled(run.trace, run.true_rpm, run.true_boost_kpa) for run in runs]
-
-
-def _as_logged(job: Job, pull: Pulled, number: int, scenario: Scenario) -> Pulled:
-    trace = scenario.logged(pull.trace)
+def _as_logged(job: Job, run: Run, number: int, scenario: Scenario) -> Pulled:
+    trace = scenario.logged(run.trace)
     ends = scenario.ends_rpm(job.target, job.seed, number)
     if ends is None:
-        return Pulled(trace, pull.true_rpm, pull.true_boost_kpa)
+        return Pulled(trace, run.true_rpm, run.true_boost_kpa)
     seen = trace.rpm <= ends
-    true = pull.true_rpm <= ends
+    true = run.true_rpm <= ends
     cut = Trace(trace.time_s[seen], trace.rpm[seen], trace.boost_kpa[seen])
-    return Pulled(cut, pull.true_rpm[true], pull.true_boost_kpa[true], complete=False)
+    return Pulled(cut, run.true_rpm[true], run.true_boost_kpa[true], complete=False)
 
 
 def highest_reach(job: Job) -> Settings:

@@ -1,4 +1,4 @@
-"""Cars that stand for those held elsewhere: a third family for the bench, on the equations of ``apart_drive``.
+"""Family ``apart``: cars and jobs on the equations of ``apart_drive``, apart from those the method was made with.
 
 A job is drawn as a tuner would set it: boost must be there a little after the turbo can make it, and where the
 controller has no ramp the target follows what one duty gives. All constants are invented.
@@ -7,30 +7,28 @@ controller has no ramp the target follows what one duty gives. All constants are
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import replace
+from functools import lru_cache, partial
 from typing import Final
 
 import numpy as np
 
 from models.curve import Target
 from models.settings import Knob, Settings
-from tests.fleet.apart_drive import (
+from tests.fleet.families.apart_drive import (
     DT,
-    PSI,
     START_RPM,
     ApartCar,
     breath,
     columns,
     exhaust,
     head_of,
-    logged,
     response_table,
     rpm_at,
     settle,
     sweep,
 )
-from tests.fleet.other_cars import Run
+from tests.fleet.families.seat import PSI, Run, Seat, logged, without
 
 KINDS: Final = (
     "free-flowing",
@@ -49,20 +47,8 @@ OUT_OF_REACH: Final = ("breathless", "stiff spring")
 MIDDLE_RPM: Final = 5000.0
 
 
-@dataclass(frozen=True)
-class Seat:
-    """A job: a car and what is wanted of it."""
-
-    name: str
-    kind: str
-    car: ApartCar
-    target: Target
-    limit_kpa: float
-    knobs: dict[str, Knob]
-
-
 def simulate(
-    seats: Sequence[Seat],
+    seats: Sequence[Seat[ApartCar]],
     settings: Sequence[Settings],
     seeds: Sequence[int],
     numbers: Sequence[int],
@@ -89,8 +75,9 @@ def simulate(
     for i, car in enumerate(cars):
         last = int(car.sweep / DT) + 1
         random = None if repeatable else np.random.default_rng([89, seeds[i], numbers[i]])
-        trace = logged(car, seen[:last, i], random)
-        runs.append(Run(trace, rpm_at(car, np.arange(last, dtype=float) * DT), true[:last, i].copy()))
+        time_s = np.arange(last, dtype=float) * DT
+        trace = logged(car, time_s, partial(rpm_at, car), seen[:last, i], random, rpm_noise=6.0)
+        runs.append(Run(trace, rpm_at(car, time_s), true[:last, i].copy()))
     return runs
 
 
@@ -225,7 +212,7 @@ def _with_gate(car: ApartCar, floor: float, travel: float, top: float, u: Draw, 
 
 
 @lru_cache(maxsize=4096)
-def make(kind: str, seed: int) -> Seat:
+def make(kind: str, seed: int) -> Seat[ApartCar]:
     """A car of a kind with a job that suits it."""
     r = np.random.default_rng([97, KINDS.index(kind), seed])
     u = r.uniform
@@ -266,9 +253,7 @@ def _knobs(kind: str, r: np.random.Generator) -> dict[str, Knob]:
         "engagement": Knob("engagement", 0.0, 25 * PSI, 0.5 * PSI, float(r.choice([2, 3, 4])) * PSI),
         "gain": Knob("gain", 0, 10, 1, float(r.choice([2, 3]))),
     }
-    if lacks != "nothing":
-        knobs[lacks] = Knob(lacks, 0, 0, knobs[lacks].resolution, knobs[lacks].step)
-    return knobs
+    return without(knobs, lacks)
 
 
 def _target(

@@ -9,18 +9,17 @@ units of the engine's own at 6000 rpm and 100 kPa. All constants are invented.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
 from types import SimpleNamespace
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from models.curve import Trace
 from models.settings import Settings
-from models.units import FloatArray, kpa_in
+from models.units import FloatArray
+from tests.fleet.families.seat import PSI, Dials, numbers_of
 
-PSI = kpa_in("psi")
 DT = 0.004
 #: Steps between two decisions of a controller.
 TICK = 5
@@ -109,9 +108,7 @@ def response_table(knots: tuple[tuple[float, float], ...]) -> FloatArray:
 
 def columns(cars: Sequence[ApartCar]) -> SimpleNamespace:
     """The cars' numbers as arrays of shape (n,), and which plumbing and law each has."""
-    words = ("kind", "plumbing", "law", "response")
-    names = [f.name for f in fields(ApartCar) if f.name not in words]
-    numbers = {name: np.array([getattr(car, name) for car in cars], dtype=float) for name in names}
+    numbers = numbers_of(cars, ("kind", "plumbing", "law", "response"))
     plumbing = {f"is_{p}": np.array([car.plumbing == p for car in cars]) for p in PLUMBING}
     law = {f"law_{w}": np.array([car.law == w for car in cars]) for w in LAWS}
     return SimpleNamespace(**numbers, **plumbing, **law)
@@ -177,24 +174,20 @@ def settle(car: ApartCar, rpm: FloatArray, effect: FloatArray, *, shut: bool = F
     return boost
 
 
-class Controllers:
+class Controllers(Dials):
     """Controllers of n cars: engagement, ramp and feedback."""
 
     def __init__(self, c: SimpleNamespace, settings: Sequence[Settings]) -> None:
-        knobs = np.array([s.as_array() for s in settings])
+        super().__init__(settings)
         self.c = c
-        self.duty, self.ramp_from, self.ramp_to, self.ramp_add, self.engagement, gain = knobs.T
-        self.width = np.maximum(self.ramp_to - self.ramp_from, 1.0)
-        self.strength = np.where(c.law_none, 0.0, gain * c.worth)
-        self.trim = np.zeros(gain.size)
-        self.shut = self.engagement > 0.0
+        self.strength = np.where(c.law_none, 0.0, self.gain * c.worth)
+        self.trim = np.zeros(self.gain.size)
 
     def tick(self, rpm: FloatArray, gauge: FloatArray, wanted: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Duty [%] and vent [-] from now to the next decision. Shapes (n,)"""
         c, period = self.c, TICK * DT
-        self.shut = np.where(self.shut, gauge < self.engagement, gauge < c.rearm * self.engagement)
-        travel = np.clip((rpm - self.ramp_from) / self.width, 0.0, 1.0)
-        base = np.clip(self.duty + self.ramp_add * travel, 0.0, 100.0)
+        self.engage(gauge, c.rearm)
+        base = self.base(rpm)
         error = wanted - gauge
         near = np.abs(error) < WINDOW_KPA
         asked = self.strength * error
@@ -267,14 +260,3 @@ def sweep(
         gauge = gauge + (boost - gauge) * (DT / c.gauge)
         true[k], seen[k] = boost, gauge
     return true, seen
-
-
-def logged(car: ApartCar, seen: FloatArray, random: np.random.Generator | None) -> Trace:
-    """What the logger keeps of a pull. ``random`` None: without noise."""
-    time_s = np.arange(seen.size) * DT
-    kept = np.arange(0.0, time_s[-1], 1.0 / car.rate_hz)
-    rpm, boost = rpm_at(car, kept), np.interp(kept, time_s, seen)
-    if random is not None:
-        boost = boost + car.noise * random.standard_normal(kept.size)
-        rpm = rpm + 6.0 * random.standard_normal(kept.size)
-    return Trace(kept, rpm, boost)

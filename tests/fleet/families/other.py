@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.curve import Target, Trace
+from models.curve import Target
 from models.settings import Knob, Settings
-from models.units import FloatArray, kpa_in
+from tests.fleet.families.seat import PSI, Run, Seat, between, logged, numbers_of
 
-PSI = kpa_in("psi")
 DT = 0.004
 LAWS = ("proportional", "integral", "late table", "rate")
 
@@ -55,43 +54,8 @@ class OtherCar:
     ambient: float
 
 
-@dataclass(frozen=True)
-class Seat:
-    """A job: a car and what is wanted of it."""
-
-    name: str
-    kind: str
-    car: OtherCar
-    target: Target
-    limit_kpa: float
-    knobs: dict[str, Knob]
-
-
-@dataclass(frozen=True)
-class Run:
-    """One pull: the log as the gauge saw it, and the truth."""
-
-    trace: Trace
-    true_rpm: FloatArray
-    true_boost_kpa: FloatArray
-
-    @property
-    def true_peak_kpa(self) -> float:
-        return float(self.true_boost_kpa.max())
-
-    def true_deviation_kpa(self, target: Target) -> float:
-        grid = target.grid(50.0)
-        boost = np.interp(grid, self.true_rpm, self.true_boost_kpa)
-        judged = target.judged(grid)
-        return float(np.sqrt(np.mean((boost - target.at(grid))[judged] ** 2)))
-
-
-def _column(cars: Sequence[OtherCar], name: str) -> FloatArray:
-    return np.array([getattr(car, name) for car in cars], dtype=float)
-
-
 def simulate(
-    seats: Sequence[Seat],
+    seats: Sequence[Seat[OtherCar]],
     settings: Sequence[Settings],
     seeds: Sequence[int],
     numbers: Sequence[int],
@@ -102,7 +66,7 @@ def simulate(
     cars = [seat.car for seat in seats]
     n = len(cars)
     randoms = [np.random.default_rng([7, seed, number]) for seed, number in zip(seeds, numbers, strict=True)]
-    c = {name: _column(cars, name) for name in OtherCar.__dataclass_fields__ if name not in ("kind", "lift", "law")}
+    c = numbers_of(cars, ("kind", "lift", "law"))
     shift = np.array([r.standard_normal(3) for r in randoms])
     order = np.asarray(numbers, dtype=float) - 1.0
     if repeatable:
@@ -170,12 +134,10 @@ def simulate(
     runs = []
     for i, car in enumerate(cars):
         last = int(duration[i] / DT)
-        t = np.arange(last) * DT
+        t = np.arange(last, dtype=float) * DT
         rpm = np.minimum(1900.0 + car.sweep * t, 7200.0)
-        keep = np.arange(0.0, t[-1], 1.0 / car.rate_hz)
-        noise = 0.0 if repeatable else car.noise * randoms[i].standard_normal(keep.size)
-        logged_rpm = np.interp(keep, t, rpm) + (0.0 if repeatable else 8.0 * randoms[i].standard_normal(keep.size))
-        trace = Trace(keep, logged_rpm, np.interp(keep, t, all_gauge[:last, i]) + noise)
+        random = None if repeatable else randoms[i]
+        trace = logged(car, t, between(t, rpm), all_gauge[:last, i], random, rpm_noise=8.0)
         runs.append(Run(trace, rpm, all_boost[:last, i].copy()))
     return runs
 
@@ -183,7 +145,7 @@ def simulate(
 KINDS = ("free", "droops", "laggy", "creeps", "soft", "touchy", "breathless", "stiff")
 
 
-def make(kind: str, seed: int) -> Seat:
+def make(kind: str, seed: int) -> Seat[OtherCar]:
     """A car of a kind with a job that suits it."""
     r = np.random.default_rng([11, KINDS.index(kind), seed])
     u = r.uniform

@@ -1,0 +1,20 @@
+"""Families of virtual cars that the bench plays: each has kinds, a way to make a car with its job, and pulls.
+
+``own`` are the project's virtual cars (``models.fleet``); the others stand on equations of their own, so that the
+method is not only tried on what it was made with.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import models
+
+_HERE = Path(__file__).parent
+_MODELS = ("virtual_car.py", "engine.py", "controller.py", "car_parts.py", "air.py")
+
+
+def sources(family: str) -> list[Path]:
+    """Files on which the cars of a family rest: what was worked out from other ones is out of date."""
+    own = [Path(models.__file__).with_name(name) for name in _MODELS] if family == "own" else []
+    return [*own, _HERE / "seat.py", *sorted(_HERE.glob(f"{family}*.py"))]
