@@ -501,10 +501,13 @@ def measure(
         spacing_rpm: Of the curve's grid. [rpm]
         gauge_lag_s: Known lag of the gauge, 0 where it is not known. [s]
         quiet_kpa: Roughness that is the gauge's own noise; what goes beyond it is ringing. A log taken a few times a
-            second cannot tell the two apart by itself. Infinite for a pull without feedback, which has nothing to ring.
+            second cannot tell the two apart by itself. Infinite for a pull at the least gain: nothing rings.
     """
-    curve = curve_of(trace, target.grid(spacing_rpm), gauge_lag_s=gauge_lag_s)
-    ripple = ripple_kpa(trace, curve, target, quiet_kpa)
+    grid = target.grid(spacing_rpm)
+    curve = curve_of(trace, grid, gauge_lag_s=gauge_lag_s)
+    # What the lag takes off a rise of boost is no ringing: noise and ringing are told about the curve as read.
+    as_read = curve_of(trace, grid) if gauge_lag_s else curve
+    ripple = ripple_kpa(trace, as_read, target, quiet_kpa)
     peak, peak_rpm = peak_of(trace)
     arrived = spool_rpm(curve, target)
     settled = trace.rpm >= (arrived + 150.0 if np.isfinite(arrived) else target.judge_from)
@@ -522,7 +525,7 @@ def measure(
         oscillation=ringing,
         deviation_kpa=float(np.hypot(deviation_kpa(curve, target), ripple)),
         noise_kpa=curve.noise_kpa,
-        roughness_kpa=roughness_kpa(trace, curve, target),
+        roughness_kpa=roughness_kpa(trace, as_read, target),
         ripple_kpa=ripple,
         curve=curve,
     )

@@ -97,11 +97,17 @@ class Observation:
         return float(max(self.peak_kpa, reached.max() if reached.size else -np.inf))
 
 
-def quiet_kpa(pulls: Sequence[Observation], settings: Settings) -> float:
-    """Roughness from which on a pull with these settings rings: that of the pulls without gain, by their median.
+def quiet_kpa(pulls: Sequence[Observation], settings: Settings, least_gain: float = 0.0) -> float:
+    """Roughness from which on a pull with these settings rings: that of the whole pulls at the least gain, by their
+    median. Of an aborted pull a few samples may be all that lies in the judged range.
 
-    Infinite where there is no gain, and where no such pull has been run. [kPa]
+    Args:
+        pulls: Pulls so far.
+        settings: What the pull was run with.
+        least_gain: Lower end of gain's range: feedback that cannot be had with less of it counts as none.
+    Returns:
+        Infinite at the least gain, and where no such pull has been run. [kPa]
     """
-    calm = [pull.roughness_kpa for pull in pulls if pull.settings.gain <= 0.0 and pull.trusted]
+    calm = [pull.roughness_kpa for pull in pulls if pull.settings.gain <= least_gain and pull.trusted and pull.complete]
     calm = [rough for rough in calm if np.isfinite(rough)]
-    return float(np.median(calm)) if calm and settings.gain > 0.0 else float("inf")
+    return float(np.median(calm)) if calm and settings.gain > least_gain else float("inf")

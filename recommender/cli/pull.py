@@ -71,8 +71,9 @@ def _shape(pull: PullResult) -> str:
     if math.isfinite(pull.droop):
         word = "droop" if pull.droop >= 0 else "creep"
         parts.append(f"{word} {wording.pressure(abs(pull.droop), unit)} {unit}")
-    if math.isfinite(pull.oscillation_hz):
-        parts.append(f"ringing ±{wording.fine(pull.oscillation, unit)} {unit} at {pull.oscillation_hz:.1f} Hz")
+    if pull.oscillation > 0.0:
+        at = f" at {pull.oscillation_hz:.1f} Hz" if math.isfinite(pull.oscillation_hz) else ""
+        parts.append(f"ringing ±{wording.fine(pull.oscillation, unit)} {unit}{at}")
     elif pull.oscillation == 0.0:
         parts.append("no ringing")
     return ", ".join(parts) + "." if parts else "Too short to tell."

@@ -69,13 +69,14 @@ def _of_doubt(
     size = f"{problem.say(kpa)} at {wording.rpm(at_rpm)}"
     if doubt.form == "floor":
         way = "more" if doubt.amount > 0 else "less"
-        what = f"{100 * abs(doubt.amount):.0f} % {way} boost than the pulls before let expect ({size})"
+        what = f"{100 * abs(doubt.amount):.0f} % {way} boost than the pulls before it suggest ({size})"
         cause, check = "A spring, preload or hose that has changed", "spring, preload and hoses"
     else:
-        what = f"boost later and lower than the pulls before let expect ({size})"
+        what = f"boost later and lower than the pulls before it suggest ({size})"
         cause, check = "A boost leak", "clamps, hoses and intercooler"
-    text = f"Pull {doubt.since} gave {what}. {cause} would explain it better than the settings do. "
-    return Reason("noticed doubt", f"{text}Look at {check}; the step does not count on it.")
+    which = f"Pull {doubt.since}" if doubt.since == observations[-1].number else f"Pulls from {doubt.since} on"
+    text = f"{which} gave {what}. {cause} would explain it better than the settings do. "
+    return Reason("noticed doubt", f"{text}Look at {check}; the step takes the car as unchanged.")
 
 
 def _cause(change: Change, size: str, rpm: str, sure: str) -> list[Reason]:
@@ -85,7 +86,7 @@ def _cause(change: Change, size: str, rpm: str, sure: str) -> list[Reason]:
         return [
             Reason(
                 "changed spring",
-                f"{since} the gate holds {100 * abs(change.amount):.0f} % {way} boost than the pulls before let expect "
+                f"{since} the gate holds {100 * abs(change.amount):.0f} % {way} boost than the pulls before it suggest "
                 f"({size} at {rpm}, {sure}): spring, preload, or what reaches the wastegate has changed, or the "
                 "solenoid answers duty otherwise than thought.",
             ),
@@ -97,7 +98,7 @@ def _cause(change: Change, size: str, rpm: str, sure: str) -> list[Reason]:
     return [
         Reason(
             "changed leak",
-            f"{since} boost comes later and lower than the pulls before let expect, by {size} at {rpm}, {sure}, at "
+            f"{since} boost comes later and lower than the pulls before it suggest, by {size} at {rpm}, {sure}, at "
             f"settings that do not explain it: the mark of a {cause}.",
         ),
         Reason(

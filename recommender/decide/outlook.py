@@ -65,6 +65,10 @@ class Outlook:
         """Nearest grid position of each knob. Shape (6,)"""
         return np.array([int(knob.index(value)) for knob, value in zip(self.knobs, settings, strict=True)])
 
+    def ringing(self, settings: FloatArray) -> FloatArray:
+        """Half swing of each draw's ringing. Settings of shape (S, 6); shape (D, S), [kPa]"""
+        return self.surrogate.gate_.ringing(self.surrogate.posterior_.parts.constants, settings)
+
     def deviations(self, curves: FloatArray, ringing: FloatArray, *, points: slice = slice(None)) -> FloatArray:
         """Deviation of each draw's curve, ringing included. Shape (D, S), [kPa]"""
         error = (curves - self.wanted[points])[:, :, self.judged[points]]
@@ -74,7 +78,7 @@ class Outlook:
         """Deviations and highest points from a few draws, before a new pull's scatter. Both (SKETCH, S), kPa."""
         few = slice(0, SKETCH)
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
-        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts.constants, settings)[few]
+        ringing = self.ringing(settings)[few]
         highest = curves.max(axis=2) + ringing + self.excess
         return self.deviations(curves, ringing, points=COARSE), highest
 
@@ -92,7 +96,7 @@ class Outlook:
         """Full judgement of a few settings."""
         knobs = np.array([s.as_array() for s in settings])
         curves = self.surrogate.curves(knobs)
-        ringing = self.surrogate.gate_.ringing(self.surrogate.posterior_.parts.constants, knobs)
+        ringing = self.ringing(knobs)
         highest = highest_points(curves, ringing, self.excess)
         deviations = self.deviations(curves, ringing)
         risks = risk_of(highest, self.problem.limit_kpa)

@@ -289,6 +289,13 @@ def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str)
     rpm, wanted = outlook.rpm[met], outlook.wanted[met]
     before = np.interp(rpm, known, last.curve.boost_kpa[last.curve.reached])
     after = chosen.curves.mean(axis=0)[met]
+    if chosen.settings.gain < last.settings.gain and 0.5 * last.swing_kpa**2 > np.mean((before - wanted) ** 2):
+        left = float(outlook.ringing(chosen.settings.as_array()[None]).mean())
+        return Reason(
+            "aim",
+            f"{moves[0].upper()}{moves[1:]}: pull {last.number} rang by ±{problem.say(last.swing_kpa)}, which is more "
+            f"than its curve was off; this step should leave ±{problem.say(left)}.",
+        )
     gain = (before - wanted) ** 2 - (after - wanted) ** 2
     worst = int(np.argmax(gain))
     side = "under" if before[worst] < wanted[worst] else "over"

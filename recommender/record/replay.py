@@ -74,7 +74,7 @@ def evidence(snapshot: Snapshot, step: Stored, problem: Problem) -> list[Observa
     missing = [number for number in step["observations"] if number not in known]
     if missing:
         raise RecordError(f"step {step['number']} was made from pull {missing[0]}, which is no longer on record.")
-    return [each for number in step["observations"] for each in known[number].observations(grid)]
+    return [each for number in step["observations"] for each in known[number].observations(grid, problem.target)]
 
 
 def _differences(then: object, now: object, name: str = "") -> list[str]:

@@ -40,6 +40,12 @@ def digest(content: object) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
+def target_digest(target: Target) -> str:
+    """Mark of a target, under which the measures taken against it are kept."""
+    boost, rpm = target.boost_kpa.tolist(), target.rpm.tolist()
+    return digest([rpm, boost, target.judge_from, target.judge_to])[:16]
+
+
 def problem_out(problem: Problem) -> Stored:
     """A problem as JSON holds it."""
     target = problem.target

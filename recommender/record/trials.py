@@ -13,7 +13,8 @@ Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for w
     day                 on which the log was written by its own clock, YYYY-MM-DD; absent where that is not known
     unseen_kpa          height of a spike that the log was too slow to show; 0 where it is absent
     kind_of_run, held   "sweep" or "held rpm"; for the latter duty, rpm, boost and highest boost at each duty
-    measures            by digest of a target: deviation_kpa, overshoot_kpa, spool_rpm, droop_kpa
+    measures            by digest of a target: deviation_kpa, overshoot_kpa, spool_rpm, droop_kpa, ripple_kpa (absent in
+                        old pulls)
 
 The curve is the trial's intermediate values by whole rpm, the value is the deviation from the job's first target, the
 constraint ``overpressure limit`` is peak minus limit. A PRUNED trial is a pull without a deviation (aborted).
@@ -32,12 +33,12 @@ from optuna.distributions import BaseDistribution, FloatDistribution
 from optuna.study import Study
 from optuna.trial import FrozenTrial, TrialState, create_trial
 
-from models.curve import Curve, Trace
+from models.curve import Curve, Target, Trace
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray
 from recommender.decide.step import Problem
-from recommender.record.stored import number_in, number_out, problem_in, trace_in, trace_out
+from recommender.record.stored import number_in, number_out, problem_in, target_digest, trace_in, trace_out
 
 FORMAT: Final = 1
 #: Spacing of the grid on which curves are kept. Targets' grids are multiples of it. [rpm]
@@ -81,8 +82,14 @@ class PullEntry:
         """The curve at the points of a grid, NaN where the pull did not reach or the grid has none of its own."""
         return _on_grid(self.curve, grid_rpm)
 
-    def observation(self, grid_rpm: FloatArray | None = None) -> Observation:
-        """The pull as the surrogate takes it. One that lies outside the grid says nothing that could be fitted."""
+    def observation(self, grid_rpm: FloatArray | None = None, target: Target | None = None) -> Observation:
+        """The pull as the surrogate takes it. One that lies outside the grid says nothing that could be fitted.
+
+        Args:
+            grid_rpm: Grid of the target; the pull's own where it is None.
+            target: Target in whose judged range ringing counts; that which was the first one where it is None, or
+                where the pull was not measured against it.
+        """
         facts = self.facts
         curve = self.curve if grid_rpm is None else self.curve_on(grid_rpm)
         outside = not curve.reached.any() and not facts.get("held")
@@ -95,8 +102,9 @@ class PullEntry:
             sustained_peak_kpa=facts["sustained_peak_kpa"],
             noise_kpa=facts["noise_kpa"],
             oscillation_kpa=facts["oscillation_kpa"],
-            roughness_kpa=number_in(facts.get("roughness_kpa")),
-            ripple_kpa=float(facts.get("ripple_kpa") or 0.0),
+            # Boost that follows the hand at held rpm is neither noise nor ringing.
+            roughness_kpa=float("nan") if facts.get("held") else number_in(facts.get("roughness_kpa")),
+            ripple_kpa=0.0 if facts.get("held") else self._ripple_kpa(target),
             complete=facts["complete"],
             trusted=facts["trusted"] and not outside,
             remark=f"it covers {span}, outside the target's range" if outside else facts["remark"],
@@ -106,9 +114,13 @@ class PullEntry:
             proposed=self.proposed if self.source == "changed" else None,
         )
 
-    def observations(self, grid_rpm: FloatArray) -> list[Observation]:
+    def _ripple_kpa(self, target: Target | None) -> float:
+        measured = {} if target is None else self.facts["measures"].get(target_digest(target), {})
+        return float(measured.get("ripple_kpa", self.facts.get("ripple_kpa")) or 0.0)
+
+    def observations(self, grid_rpm: FloatArray, target: Target | None = None) -> list[Observation]:
         """The same on the grid of a target: one for a sweep; one for each duty of a run at held rpm."""
-        own = self.observation(grid_rpm)
+        own = self.observation(grid_rpm, target)
         points = self.facts.get("held", ())
         return [_held_observation(own, *point) for point in points] if points else [own]
 
@@ -133,8 +145,6 @@ def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: floa
         peak_kpa=highest_kpa,
         sustained_peak_kpa=boost_kpa,
         oscillation_kpa=0.0,
-        roughness_kpa=float("nan"),
-        ripple_kpa=0.0,
     )
 
 
@@ -269,7 +279,8 @@ def problem_of(study: Study, target: str | None = None) -> Problem:
 
 def observations_of(study: Study, problem: Problem | None = None) -> Sequence[Observation]:
     """The pulls of a study that stand, in the order in which they were run, on the target's grid."""
-    grid = (problem or problem_of(study)).target.grid(SPACING_RPM)
+    target = (problem or problem_of(study)).target
+    grid = target.grid(SPACING_RPM)
     withdrawn = withdrawn_in(study.user_attrs)
     pulls = [entry_of(trial) for trial in study.get_trials(deepcopy=False) if is_pull(trial)]
-    return [each for pull in pulls if pull.number not in withdrawn for each in pull.observations(grid)]
+    return [each for pull in pulls if pull.number not in withdrawn for each in pull.observations(grid, target)]

@@ -60,7 +60,8 @@ def add_pull(
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         turned = {"duty": found.held[-1].duty} if found.held else {}
         run = dialled.completed(job, turned | dict(given), last_dialled(snapshot, job))
-        quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run)
+        least_gain = job.dials["gain"].knob.lower
+        quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
         facts = facts_of(found, job, measures, kept, quiet)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}

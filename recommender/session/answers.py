@@ -105,7 +105,8 @@ class PullResult:
         overshoot: Most above the target.
         spool_rpm: Boost at nine tenths of the target. [rpm]
         droop: Fall towards the top.
-        oscillation, oscillation_hz: Half swing and frequency of ringing after spool.
+        oscillation, oscillation_hz: Half swing of the ringing, NaN where the log cannot tell; its frequency, NaN where
+            none stands out.
         complete: False for a sweep that was aborted.
         trusted: False where the log cannot be relied on.
         warnings: What the tuner should know about the pull: limit and guards passed, settings off the dial, quality.

@@ -51,7 +51,7 @@ class Trust:
 def observations(snapshot: Snapshot, problem: Problem) -> list[Observation]:
     """Standing pulls as the decision takes them, on the target's grid."""
     grid = problem.target.grid(SPACING_RPM)
-    return [each for pull in snapshot.standing for each in pull.observations(grid)]
+    return [each for pull in snapshot.standing for each in pull.observations(grid, problem.target)]
 
 
 def basis(snapshot: Snapshot, problem: Problem) -> str:

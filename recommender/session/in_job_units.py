@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,11 +14,11 @@ from models.units import FloatArray, from_kpa
 from recommender import wording
 from recommender.decide.step import Decision, Problem
 from recommender.job import Job
-from recommender.record.stored import Stored, decision_in, number_in
+from recommender.record.stored import Stored, decision_in, number_in, target_digest
 from recommender.record.trials import SPACING_RPM, PullEntry
 from recommender.session import conditions
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand
-from recommender.session.pull_facts import measures_out, target_digest
+from recommender.session.pull_facts import measures_out
 from recommender.session.pull_log import GuardHit
 
 #: Share of its points that a 90 % band must hold for a prediction to count as a hit. [-]
@@ -107,7 +108,7 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         overshoot=_pressure(number_in(own["overshoot_kpa"]), unit),
         spool_rpm=number_in(own["spool_rpm"]),
         droop=_pressure(number_in(own["droop_kpa"]), unit),
-        oscillation=_pressure(facts["oscillation_kpa"], unit),
+        oscillation=_pressure(_swing_kpa(facts), unit),
         oscillation_hz=number_in(facts["oscillation_hz"]),
         complete=facts["complete"],
         trusted=facts["trusted"],
@@ -126,6 +127,16 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         withdrawn=pull.withdrawn,
         entry=pull,
     )
+
+
+def _swing_kpa(facts: Mapping[str, Any]) -> float:
+    """Half swing of the ringing: a sinusoid that stands out, or what is rougher than the calm pulls by more than their
+    noise; NaN where neither could be told. [kPa]"""
+    standing, quiet = float(facts["oscillation_kpa"]), facts.get("quiet_kpa")
+    if quiet is None:
+        return standing if facts.get("oscillation_resolvable", True) else float("nan")
+    ripple = float(facts.get("ripple_kpa") or 0.0)
+    return max(standing, math.sqrt(2.0) * ripple if ripple > quiet else 0.0)
 
 
 def _pressure(kpa: float, unit: str) -> float:

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from models.curve import Curve, Measures, Target, Trace, curve_of, measure
+from models.curve import Curve, Measures, Trace, curve_of, measure
 from recommender.job import Job
-from recommender.record.stored import Stored, digest, number_out
+from recommender.record.stored import Stored, number_out, target_digest
 from recommender.record.trials import SPACING_RPM, full_grid
 from recommender.session.pull_log import LoggedPull
 
@@ -31,12 +31,6 @@ def held_curve(trace: Trace) -> Curve:
     return Curve(np.array([float(rpm)]), np.array([float(np.median(trace.boost_kpa))]))
 
 
-def target_digest(target: Target) -> str:
-    """Mark of a target, under which the measures taken against it are kept."""
-    boost, rpm = target.boost_kpa.tolist(), target.rpm.tolist()
-    return digest([rpm, boost, target.judge_from, target.judge_to])[:16]
-
-
 def measures_out(measures: Measures) -> Stored:
     """The measures that depend on the target."""
     return {
@@ -44,6 +38,7 @@ def measures_out(measures: Measures) -> Stored:
         "overshoot_kpa": number_out(measures.overshoot_kpa),
         "spool_rpm": number_out(measures.spool_rpm),
         "droop_kpa": number_out(measures.droop_kpa),
+        "ripple_kpa": measures.ripple_kpa,
     }
 
 

@@ -250,7 +250,7 @@ def _too_slow(pull: FoundPull, job: Job) -> str:
     rate = pull.rate_hz.get("boost", float("nan"))
     hidden = job.problem().say(pull.unseen_kpa)
     return (
-        f"Boost is read {rate:.1f} times a second: overshoot and oscillation cannot be seen, nor a spike of up to "
+        f"Boost is read {rate:.1f} times a second: overshoot and ringing cannot be seen, nor a spike of up to "
         f"{hidden} between two readings. The risk of the next step is widened for that; log ten times a second."
     )
 

@@ -122,7 +122,8 @@ def _outcomes(snapshot: Snapshot, problem: Problem, observations: Sequence[Obser
         if stored is None or entry.source != "proposed" or not pull.trusted:
             continue
         own = replace(problem_in(snapshot.problems[stored["problem"]]), pressure_unit=problem.pressure_unit)
-        came = outcome(own, decision_in(stored["decision"]), entry.observation(own.target.grid()), stored["number"])
+        seen = entry.observation(own.target.grid(), own.target)
+        came = outcome(own, decision_in(stored["decision"]), seen, stored["number"])
         if came is not None:
             found.append(came)
     return found

@@ -312,6 +312,22 @@ def test_noise_is_no_ripple() -> None:
     assert np.median([each.ripple_kpa for each in found]) < 0.25
 
 
+def test_what_a_gauge_of_known_lag_takes_off_the_spool_line_is_no_ripple() -> None:
+    """A turbo that is late: boost still climbs at 54 kPa/s in the first part of the judged range, read 0.15 s late."""
+
+    def late(rpm: FloatArray) -> FloatArray:
+        return np.asarray(-4.0 * np.logaddexp(-0.09 * (rpm - 3200.0) / 4.0, -WANTED / 4.0))
+
+    def calm(rpm: FloatArray) -> FloatArray:
+        return np.asarray(-4.0 * np.logaddexp(-0.09 * (rpm - 3200.0) / 4.0, -0.6 * WANTED / 4.0))
+
+    quiet = measure(pull(calm, noise_kpa=0.6, lag_s=0.15, seed=1), TARGET, gauge_lag_s=0.15).roughness_kpa
+    assert quiet == pytest.approx(0.6, rel=0.2)
+    found = measure(pull(late, noise_kpa=0.6, lag_s=0.15, seed=2), TARGET, gauge_lag_s=0.15, quiet_kpa=quiet)
+    assert found.ripple_kpa < 0.5
+    assert found.deviation_kpa == pytest.approx(deviation_kpa(found.curve, TARGET), rel=0.01)
+
+
 def test_repeatability_of_equal_pulls() -> None:
     rng = np.random.default_rng(8)
     base = true_boost(GRID)

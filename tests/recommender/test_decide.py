@@ -302,3 +302,5 @@ def test_a_pull_that_rings_about_the_target_is_not_done() -> None:
     assert end.verdict == "pull"
     assert end.settings is not None
     assert end.settings.gain < settings.gain
+    aim = next(reason.text for reason in end.reasons if reason.code == "aim")
+    assert "pull 2 rang by ±1.0 psi, which is more than its curve was off" in aim

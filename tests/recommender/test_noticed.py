@@ -13,6 +13,7 @@ from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide import decide, decide_with, noticed, surrogate_for, widening
 from recommender.decide.allowed import idle
+from recommender.decide.findings import findings
 from recommender.decide.noticed import car_since
 from recommender.decide.review import AFTER_CHANGE
 from recommender.decide.step import Decision
@@ -74,10 +75,20 @@ def test_what_may_be_a_change_is_said_and_not_acted_on(factor: float, way: str) 
     told = said(decision)
     assert list(told) == ["noticed doubt"]
     assert f"Pull 4 gave {way} boost" in told["noticed doubt"]
+    assert "takes the car as unchanged" in told["noticed doubt"]
     assert "spring" in told["noticed doubt"]
     without = decide_with(PROBLEM, pulls, surrogate_for(PROBLEM, pulls, changes=()))
     assert (decision.settings, decision.risk, decision.verdict) == (without.settings, without.risk, without.verdict)
     assert not said(without)
+
+
+def test_a_doubt_of_an_earlier_pull_is_no_word_on_that_pull_alone() -> None:
+    """Its size is that at the latest pull's settings."""
+    pulls = session([CAR] * 3 + [replace(CAR, spring_kpa=0.95 * CAR.spring_kpa)] * 2)
+    doubt = noticed.note(PROBLEM, pulls[:4]).doubt
+    assert doubt is not None
+    text = findings(PROBLEM, pulls, surrogate_for(PROBLEM, pulls, changes=()), doubt)[0].text
+    assert text.startswith("Pulls from 4 on gave 5 % less boost")
 
 
 def test_a_small_leak_may_be_one() -> None:

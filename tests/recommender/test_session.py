@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,20 @@ import pytest
 
 from models.settings import Settings
 from models.units import kpa_in
-from recommender.session import LogError, PullRefused, RecordError, Session, SettingsError, Step, plain, to_json
+from recommender.cli.pull import pull_lines
+from recommender.cli.screen import Screen
+from recommender.session import (
+    LogError,
+    PullRefused,
+    PullResult,
+    RecordError,
+    Session,
+    SettingsError,
+    Step,
+    history,
+    plain,
+    to_json,
+)
 
 PSI = kpa_in("psi")
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
@@ -490,25 +504,81 @@ def test_a_run_at_held_rpm_without_duty_is_refused(session: Session, tmp_path: P
 
 # ------------------------------------------------------------------ ringing
 
+#: Boost near the target with feedback at work.
+FED_BACK = Settings(66.0, 5000.0, 7000.0, 0.0, 0.0, 2.0)
+
+
+def ringing_log(path: Path, *, hz: float = 3.0, before: float = 7000.0, every: int = 1) -> Path:
+    """A log with a swing of 6 kPa on top of what the car does, up to an rpm, of which every so many rows are left."""
+    rows = np.loadtxt(path, delimiter=",", skiprows=1)
+    head = path.read_text().splitlines()[0]
+    pulling = (rows[:, 3] > 99.0) & (rows[:, 1] > 3600.0) & (rows[:, 1] < before)
+    rows[pulling, 2] += 6.0 * np.sin(2.0 * np.pi * hz * rows[pulling, 0])
+    np.savetxt(path, rows[::every], delimiter=",", header=head, comments="", fmt="%.3f")
+    return path
+
+
+def test_boost_that_follows_the_hand_at_held_rpm_is_not_the_noise_of_calm_pulls(
+    session: Session, pull_log: Write, tmp_path: Path
+) -> None:
+    """Held rpm that wanders by 45 rpm, so that the run has a curve of three points: ringing is counted all the same."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    held = held_log(tmp_path / "held.csv")
+    rows, head = np.loadtxt(held, delimiter=",", skiprows=1), held.read_text().splitlines()[0]
+    rows[:, 1] += 45.0 * np.sin(0.5 * np.pi * rows[:, 0])
+    np.savetxt(held, rows, delimiter=",", header=head, comments="", fmt="%.3f")
+    session.add_pull(held, settings={"ramp_add": 0, "engagement": 0, "gain": 0})
+    session.add_pull(ringing_log(pull_log(FED_BACK)), settings=session.job.settings_to_job(FED_BACK))
+    baseline, run, rings = session.record.read().pulls
+    assert run.facts["kind_of_run"] == "held rpm"
+    assert rings.facts["quiet_kpa"] == baseline.facts["roughness_kpa"]
+    assert rings.facts["ripple_kpa"] > 2.0
+
+
+def test_each_target_has_the_ringing_of_its_own_judged_range(folder: Path, job_text: str, pull_log: Write) -> None:
+    """Ringing that ends at 5000 rpm is nothing to a target that is judged from 5300."""
+    upper = "[targets.upper]\nrpm = [2600, 3900, 6800]\nboost = [8.0, 16.0, 16.0]\njudge_from = 5300\njudge_to = 6700\n"
+    text = job_text.replace("[target]", "[targets.whole]").replace("[limit]", f"{upper}\n[limit]")
+    (folder / "job.toml").write_text(text)
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        log = ringing_log(pull_log(FED_BACK), hz=4.0, before=5000.0)
+        shown = session.add_pull(log, settings=session.job.settings_to_job(FED_BACK)).deviations
+        for name in ("whole", "upper"):
+            problem = session.job.problem(name)
+            taken = history.observations(session.record.read(), problem)[-1].deviation_kpa(problem.target)
+            assert taken / PSI == pytest.approx(shown[name], rel=0.02)  # decided on what is shown
+        assert shown["upper"] < 0.9 * shown["whole"]
+
+
+def test_a_slow_log_that_rings_is_not_said_to_be_calm(session: Session, pull_log: Write) -> None:
+    """Three readings a second: no frequency can be told, but the pull is rougher than the baseline."""
+
+    def shape(result: PullResult) -> str:
+        return next(line for line in pull_lines(result, session.job, Screen(100, colour=False)) if " Shape " in line)
+
+    session.add_pull(ringing_log(pull_log(IDLE), before=0.0, every=16), settings=BASELINE)
+    without = replace(FED_BACK, gain=0.0)
+    slower = ringing_log(pull_log(without), before=0.0, every=25)
+    calm = session.add_pull(slower, settings=session.job.settings_to_job(without))
+    assert np.isnan(calm.oscillation)
+    assert "ringing" not in shape(calm)  # nothing is claimed of what cannot be told
+    log = ringing_log(pull_log(FED_BACK, seed=5), hz=1.7, every=16)
+    result = session.add_pull(log, settings=session.job.settings_to_job(FED_BACK))
+    assert np.isnan(result.oscillation_hz)
+    assert result.oscillation * PSI == pytest.approx(6.0, rel=0.2)
+    assert "ringing ±" in shape(result)
+
 
 def test_ringing_under_gain_is_held_against_the_calm_pulls_of_the_job(
     session: Session, pull_log: Write, folder: Path
 ) -> None:
     """A swing of 6 kPa, three times a second, on top of what the car does: 4.2 kPa more in root mean square."""
 
-    def ringing(path: Path) -> Path:
-        rows = np.loadtxt(path, delimiter=",", skiprows=1)
-        head = path.read_text().splitlines()[0]
-        pulling = (rows[:, 3] > 99.0) & (rows[:, 1] > 3600.0)
-        rows[pulling, 2] += 6.0 * np.sin(2.0 * np.pi * 3.0 * rows[pulling, 0])
-        np.savetxt(path, rows, delimiter=",", header=head, comments="", fmt="%.3f")
-        return path
-
-    run = Settings(66.0, 5000.0, 7000.0, 0.0, 0.0, 2.0)
-    dialled = session.job.settings_to_job(run)
+    dialled = session.job.settings_to_job(FED_BACK)
     session.add_pull(pull_log(IDLE), settings=BASELINE)
-    calm = session.add_pull(pull_log(run), settings=dialled)
-    rings = session.add_pull(ringing(pull_log(run)), settings=dialled)
+    calm = session.add_pull(pull_log(FED_BACK), settings=dialled)
+    rings = session.add_pull(ringing_log(pull_log(FED_BACK)), settings=dialled)
     assert rings.deviation == pytest.approx(np.hypot(calm.deviation, 6.0 / PSI / np.sqrt(2.0)), rel=0.15)
     # It is on record so, and measured so against a target that comes later.
     text = (folder / "job.toml").read_text()

@@ -74,7 +74,7 @@ def test_the_same_settings_carry_more_risk_for_what_was_not_seen(
 def test_it_is_said_in_add_in_next_and_in_why(answers: dict[int, tuple[PullResult, Step, list[str]]]) -> None:
     pull, step, why = answers[33]
     (warning,) = [text for text in pull.warnings if "times a second" in text]
-    assert "1.5 times a second: overshoot and oscillation cannot be seen" in warning
+    assert "1.5 times a second: overshoot and ringing cannot be seen" in warning
     assert "psi between two readings" in warning
     assert "slow log" in step.codes[:3]
     (reason,) = [text for text in step.reasons if "too slow" in text]
