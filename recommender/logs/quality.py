@@ -162,7 +162,7 @@ def slow(evidence: Evidence) -> Iterator[Remark]:
     elif swept > STEP_WARN_RPM:
         yield Remark("slow log", f"real samples are {swept:.0f} rpm apart ({1 / interval:.1f} Hz)", start)
     rate = 1.0 / max(evidence.interval_s["boost"], evidence.row_s)
-    hidden = [word for word, least in (("overshoot", OVERSHOOT_HZ), ("oscillation", OSCILLATION_HZ)) if rate < least]
+    hidden = [word for word, least in (("overshoot", OVERSHOOT_HZ), ("ringing", OSCILLATION_HZ)) if rate < least]
     if hidden:
         yield Remark(
             "unresolvable",

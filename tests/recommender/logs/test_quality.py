@@ -138,7 +138,7 @@ def test_held_samples_are_seen_through(tmp_path: Path) -> None:
     assert not pull.overshoot_resolvable
     assert not pull.oscillation_resolvable
     assert pull.unseen_kpa > 0.0
-    assert "4.0 times a second: overshoot and oscillation" in remark(pull, "unresolvable").text
+    assert "4.0 times a second: overshoot and ringing" in remark(pull, "unresolvable").text
 
 
 def test_the_highest_held_reading_is_kept(tmp_path: Path) -> None:
