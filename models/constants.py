@@ -91,9 +91,9 @@ class Data:
         return np.vstack([-self._free(slopes_of(self.boost, z)), slopes_of(self.ringing, z)])
 
     def start(self, tries: FloatArray) -> FloatArray:
-        """The one of the tried constants that explains the boost best for its distance from the middle. Shape (P,)"""
+        """The one of the tried constants that explains the pulls best for its distance from the middle. Shape (P,)"""
         misfit = self._free((self.seen - self.boost(tries)).T)
-        cost = np.sum(misfit**2, axis=0) + np.sum(tries**2, axis=1)
+        cost = np.sum(misfit**2, axis=0) + np.sum(self.ringing(tries) ** 2, axis=1) + np.sum(tries**2, axis=1)
         return np.asarray(tries[int(np.argmin(cost))])
 
     def _free(self, values: FloatArray) -> FloatArray:

@@ -58,10 +58,13 @@ CONSTANTS: Final[dict[str, tuple[float, float]]] = {
     "log_spike_length": (np.log(0.08), 0.32),  # u over which the spike dies
     "log_pull_together": (np.log(1.5), 0.63),  # feedback: error divided by 1 + this at full gain
     "aim_offset": (0.0, 0.01),  # where feedback pulls to, over the target, less 1
-    "log_ring_from": (np.log(0.60), 0.45),  # share of full gain from which it rings
-    "log_ring": (np.log(0.04), 0.70),  # growth of the ringing, over boost per tenth of the gain range
+    "log_ring_from": (np.log(0.60), 0.80),  # share of full gain from which it rings
+    "log_ring": (np.log(0.04), 1.00),  # growth of the ringing, over boost per tenth of the gain range
 }
 NAMES: Final = tuple(CONSTANTS)
+
+#: Bound on the named constants' whitened coordinates.
+FARTHEST: Final = 3.5
 
 #: Free shape of floor, spool line and top of the ceiling beyond their straight lines: (length in u, deviation of log).
 FLOOR_SHAPE: Final = (0.30, 0.10)
@@ -164,8 +167,13 @@ class Gate:
 
     def constants(self, z: FloatArray) -> dict[str, FloatArray]:
         """Named constants in the scale of ``CONSTANTS``. Values of shape (D, 1)"""
-        values = self._mean + self._deviation * np.clip(z[:, : len(NAMES)], -3.5, 3.5)
+        values = self._mean + self._deviation * np.clip(z[:, : len(NAMES)], -FARTHEST, FARTHEST)
         return {name: values[:, i, None] for i, name in enumerate(NAMES)}
+
+    def whitened(self, name: str, value: float) -> float:
+        """Whitened coordinate of a named constant, within the bound that ``constants`` keeps."""
+        i = NAMES.index(name)
+        return float(np.clip((value - self._mean[i]) / self._deviation[i], -FARTHEST, FARTHEST))
 
     def parts(self, z: FloatArray) -> Parts:
         """Floor and ceiling of each draw. ``z`` of shape (D, P)"""

@@ -33,7 +33,7 @@ from models.changes import Change, directions_of
 from models.constants import Data, Explanation, Kind
 from models.curve import Target
 from models.evidence import Observation
-from models.gate import Gate, Parts
+from models.gate import NAMES, Gate, Parts
 from models.laid_out import lay_out, most_telling, rows_of
 from models.settings import Knob, effective_duty
 from models.units import FloatArray
@@ -60,6 +60,11 @@ TAIL_SCALE = 1.6449 / 1.7823
 #: Ringing as evidence: standard deviation of the root of a half swing, and what is added under the root. [kPa]
 RING_NOISE = 0.5
 RING_OFFSET = 0.5
+#: Constants that nothing but ringing tells of, and draws of them that are weighed.
+RINGING = [NAMES.index("log_ring_from"), NAMES.index("log_ring")]
+RING_TRIES = 2048
+#: Half swing from which the fit also starts from constants that ring. [kPa]
+RING_LOUD = 1.0
 #: Bound on every whitened constant, so that no draw leaves what floats can hold.
 FARTHEST = 5.0
 
@@ -320,7 +325,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             z = np.stack([rival.mean for rival in rivals])[mine] + xi * np.stack([r.deviation for r in rivals])[mine]
         else:
             plain, data = constants.plain(gate.size), self._data(inputs, size, repeat)
-            start = data.start(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]]))
+            start = data.start(self._with_ringing(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]])))
             best = constants.best_constants(data, plain, start).values
             size, repeat = self._weigh_sizes(inputs, best, plain)
             data = self._data(inputs, size, repeat)
@@ -359,7 +364,24 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         z = np.empty_like(xi)
         for i, explanation in enumerate(found):
             z[mine == i] = explanation.drawn(xi[mine == i], far[mine == i])
+        if self._rung[1].size:
+            z[:, RINGING] = self._ringing_drawn()
         return np.clip(z, -FARTHEST, FARTHEST)
+
+    def _ringing_drawn(self) -> FloatArray:
+        """The constants that feedback's ringing has to itself, drawn from what the pulls with gain leave of them.
+
+        No slope tells of a gain that did not ring, so that a normal law around the best fit would forget it. Here draws
+        twice as wide as the prior are weighed by prior and ringing, and taken again by their weights, evenly
+        (Doucet, de Freitas, Gordon, "Sequential Monte Carlo Methods in Practice" (2001), sec. 1.3). Shape (D, 2)
+        """
+        random = np.random.default_rng([self.seed, 3])
+        tried = np.zeros((RING_TRIES, self.gate_.size))
+        tried[:, RINGING] = 2.0 * random.standard_normal((RING_TRIES, len(RINGING)))
+        cost = np.sum(self._ring_misfit(tried) ** 2, axis=1) + 0.75 * np.sum(tried[:, RINGING] ** 2, axis=1)
+        weights = np.cumsum(np.exp(-0.5 * (cost - cost.min())))
+        places = (np.arange(self.draws) + 0.5) / self.draws * weights[-1]
+        return tried[np.searchsorted(weights, random.permutation(places))][:, RINGING]
 
     def _ring_misfit(self, z: FloatArray) -> FloatArray:
         """Ringing of the gate against that of the pulls with gain, over its noise. Shape (D, k)
@@ -371,6 +393,21 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             return np.empty((z.shape[0], 0))
         model = self.gate_.ringing(self.gate_.constants(z), settings)
         return np.asarray((np.sqrt(model + RING_OFFSET) - np.sqrt(swing + RING_OFFSET)) / RING_NOISE)
+
+    def _with_ringing(self, tries: FloatArray) -> FloatArray:
+        """Constants to start from; where a pull rang, also such with which feedback rings from half that gain on.
+
+        Below the gain from which a car rings nothing changes with it: no slope leads there from the middle.
+        """
+        settings, swing = self._rung
+        loud = settings[swing > RING_LOUD, 5]
+        if not loud.size:
+            return tries
+        ringing = tries.copy()
+        ringing[:, NAMES.index("log_ring_from")] = self.gate_.whitened(
+            "log_ring_from", float(np.log(0.5 * loud.min() / self.gate_.full_gain))
+        )
+        return np.vstack([tries, ringing])
 
     def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, kind: Kind) -> tuple[float, float]:
         """Sizes of residual and repeatability by marginal likelihood of the linearised model, with their priors.

@@ -344,3 +344,19 @@ def test_a_curve_that_rings_is_believed_in_its_mean_and_not_in_its_swings() -> N
     before, _, _ = band_of(surrogate().fit_pulls(seen[:-1]), SOME[2])
     after, _, _ = band_of(fitted, SOME[2])
     assert np.abs(after - before).max() < 4.0
+
+
+@pytest.mark.parametrize(("gain", "swing_kpa"), [(1.0, 8.0), (2.0, 6.0), (3.0, 8.0), (5.0, 8.0)])
+def test_ringing_that_was_seen_is_expected_again(gain: float, swing_kpa: float) -> None:
+    """A weak gain that rang as well: far below the gain from which most cars ring, where the prior has no slope."""
+    with_gain = dataclasses.replace(SOME[3], gain=gain)
+    seen = pulls(np.zeros((1, Gate(TARGET, KNOBS, GRID).size)), [*SOME[:3], with_gain])
+    fits = [
+        surrogate().fit_pulls([*seen[:3], dataclasses.replace(seen[3], oscillation_kpa=swing)])
+        for swing in (0.0, swing_kpa)
+    ]
+    calm, rings = (
+        fit.gate_.ringing(fit.posterior_.parts.constants, with_gain.as_array()[None]).mean() for fit in fits
+    )
+    assert calm < 1.0
+    assert 0.5 * swing_kpa < rings < 1.5 * swing_kpa
