@@ -74,26 +74,24 @@ class Data:
         seen: Boost. Shape (N,), [kPa gauge]
         boost: The gate's boost at the same places for constants of shape (D, P). Shape (D, N)
         root: Lower Cholesky factor of the covariance of ``seen`` around the gate's boost. Shape (N, N)
-        ringing: Misfit of ringing over its noise for constants of shape (D, P). Shape (D, k)
     """
 
     seen: FloatArray
     boost: Curves
     root: FloatArray
-    ringing: Curves
 
     def misfit(self, z: FloatArray) -> FloatArray:
-        """Independent misfits of unit variance, boost before ringing. Shape (N + k,)"""
-        return np.concatenate([self._free(self.seen - self.boost(z[None])[0]), self.ringing(z[None])[0]])
+        """Independent misfits of unit variance. Shape (N,)"""
+        return self._free(self.seen - self.boost(z[None])[0])
 
     def slopes(self, z: FloatArray) -> FloatArray:
-        """Derivatives of ``misfit`` by the constants. Shape (N + k, P)"""
-        return np.vstack([-self._free(slopes_of(self.boost, z)), slopes_of(self.ringing, z)])
+        """Derivatives of ``misfit`` by the constants. Shape (N, P)"""
+        return -self._free(slopes_of(self.boost, z))
 
     def start(self, tries: FloatArray) -> FloatArray:
-        """The one of the tried constants that explains the pulls best for its distance from the middle. Shape (P,)"""
+        """The one of the tried constants that explains the boost best for its distance from the middle. Shape (P,)"""
         misfit = self._free((self.seen - self.boost(tries)).T)
-        cost = np.sum(misfit**2, axis=0) + np.sum(self.ringing(tries) ** 2, axis=1) + np.sum(tries**2, axis=1)
+        cost = np.sum(misfit**2, axis=0) + np.sum(tries**2, axis=1)
         return np.asarray(tries[int(np.argmin(cost))])
 
     def _free(self, values: FloatArray) -> FloatArray:

@@ -170,11 +170,6 @@ class Gate:
         values = self._mean + self._deviation * np.clip(z[:, : len(NAMES)], -FARTHEST, FARTHEST)
         return {name: values[:, i, None] for i, name in enumerate(NAMES)}
 
-    def whitened(self, name: str, value: float) -> float:
-        """Whitened coordinate of a named constant, within the bound that ``constants`` keeps."""
-        i = NAMES.index(name)
-        return float(np.clip((value - self._mean[i]) / self._deviation[i], -FARTHEST, FARTHEST))
-
     def parts(self, z: FloatArray) -> Parts:
         """Floor and ceiling of each draw. ``z`` of shape (D, P)"""
         c = self.constants(z)

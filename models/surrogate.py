@@ -63,8 +63,6 @@ RING_OFFSET = 0.5
 #: Constants that nothing but ringing tells of, and draws of them that are weighed.
 RINGING = [NAMES.index("log_ring_from"), NAMES.index("log_ring")]
 RING_TRIES = 2048
-#: Half swing from which the fit also starts from constants that ring. [kPa]
-RING_LOUD = 1.0
 #: Bound on every whitened constant, so that no draw leaves what floats can hold.
 FARTHEST = 5.0
 
@@ -325,7 +323,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             z = np.stack([rival.mean for rival in rivals])[mine] + xi * np.stack([r.deviation for r in rivals])[mine]
         else:
             plain, data = constants.plain(gate.size), self._data(inputs, size, repeat)
-            start = data.start(self._with_ringing(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]])))
+            start = data.start(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]]))
             best = constants.best_constants(data, plain, start).values
             size, repeat = self._weigh_sizes(inputs, best, plain)
             data = self._data(inputs, size, repeat)
@@ -355,7 +353,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """What the constants are to explain: neighbouring points say nearly the same, so every second one."""
         some = self.evidence_.sparse
         root = linalg.cholesky(self._covariance(inputs, size, repeat, some), lower=True)
-        return Data(self.evidence_.y[some], lambda z: self._mean_at_data(z, some), root, self._ring_misfit)
+        return Data(self.evidence_.y[some], lambda z: self._mean_at_data(z, some), root)
 
     def _drawn(self, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
         """Constants around each explanation in proportion to its share. Shape (D, P)"""
@@ -389,25 +387,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         Roots are compared, because a swing is known to about a share of itself, and a small one hardly at all.
         """
         settings, swing = self._rung
-        if not swing.size:
-            return np.empty((z.shape[0], 0))
         model = self.gate_.ringing(self.gate_.constants(z), settings)
         return np.asarray((np.sqrt(model + RING_OFFSET) - np.sqrt(swing + RING_OFFSET)) / RING_NOISE)
-
-    def _with_ringing(self, tries: FloatArray) -> FloatArray:
-        """Constants to start from; where a pull rang, also such with which feedback rings from half that gain on.
-
-        Below the gain from which a car rings nothing changes with it: no slope leads there from the middle.
-        """
-        settings, swing = self._rung
-        loud = settings[swing > RING_LOUD, 5]
-        if not loud.size:
-            return tries
-        ringing = tries.copy()
-        ringing[:, NAMES.index("log_ring_from")] = self.gate_.whitened(
-            "log_ring_from", float(np.log(0.5 * loud.min() / self.gate_.full_gain))
-        )
-        return np.vstack([tries, ringing])
 
     def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, kind: Kind) -> tuple[float, float]:
         """Sizes of residual and repeatability by marginal likelihood of the linearised model, with their priors.

@@ -14,13 +14,9 @@ NOISE = 0.4 * np.eye(12) + 0.1
 SEEN = RNG.normal(size=12) * 2.0
 
 
-def none(z: np.ndarray) -> np.ndarray:
-    return np.empty((z.shape[0], 0))
-
-
 def straight() -> Data:
     """Boost that is linear in four constants, for which Laplace's evidence is exact."""
-    return Data(SEEN, lambda z: z @ SLOPES.T + 1.0, np.linalg.cholesky(NOISE), none)
+    return Data(SEEN, lambda z: z @ SLOPES.T + 1.0, np.linalg.cholesky(NOISE))
 
 
 LOW = Kind(0.3, np.array([-1.0, 0.0, 0.0, 0.5]), np.array([0.7, 1.0, 1.0, 2.0]))
@@ -56,7 +52,7 @@ def test_draws_have_the_mean_and_covariance_of_the_exact_posterior() -> None:
 
 
 def test_a_car_that_no_kind_favours_keeps_the_shares_it_began_with() -> None:
-    unseen = Data(np.empty(0), lambda z: np.empty((z.shape[0], 0)), np.empty((0, 0)), none)
+    unseen = Data(np.empty(0), lambda z: np.empty((z.shape[0], 0)), np.empty((0, 0)))
     found = [constants.explain(unseen, kind, np.zeros(4)) for kind in (LOW, HIGH)]
     assert constants.shares_of(found) == pytest.approx([0.3, 0.7])
     assert found[0].best == pytest.approx(LOW.mean)
