@@ -105,7 +105,8 @@ def _dial(name: str, table: KnobTable, unit: str, faults: list[Fault]) -> Dial |
 def _range_faults(lower: float, upper: float, resolution: float, step: float) -> list[tuple[str, bool, str]]:
     """Key, whether it is at fault, and the words; the first that holds is the one to tell."""
     span = upper - lower
-    count = span / resolution if resolution > 0 else 0.0
+    # Past the most that is taken, how many does not matter, and a quotient that overflows could not be rounded.
+    count = min(span / resolution, MOST_POSITIONS + 1.0) if resolution > 0 else 0.0
     fitting_upper, fitting_resolution = lower + int(count) * resolution, span / max(round(count), 1)
     return [
         ("upper", upper <= lower, f"must be above lower, {lower:g}. For a knob that stands still: fixed = {lower:g}."),

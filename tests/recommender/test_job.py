@@ -155,6 +155,7 @@ def test_settings_off_the_dial_are_converted_as_they_are(job_text: str, tmp_path
         ("overpressure = 19.0", "overpressure = 15.0", ["line 11", "= 15 must", "above the highest target, 16 psi"]),
         ("resolution = 1\n", "resolution = 7\n", ["line 17", "= 7 must divide the range 0 to 90", "upper = 84"]),
         ("resolution = 1\n", "resolution = 1e-9\n", ["line 17", "= 1e-09 is too fine", "at least 0.0009"]),
+        ("resolution = 1\n", "resolution = 2e-307\n", ["line 17", "= 2e-307 is too fine", "at least 0.0009"]),
         ("step = 20", "stpe = 20", ["line 18", "stpe = 20", 'Did you mean "step"']),
         ("step = 20\n", "", ["line 14", "knobs.duty lacks step", "or fixed alone"]),
         ("step = 20", "step = 0.5", ["line 18", "at least one resolution, 1"]),
