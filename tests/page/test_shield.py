@@ -115,7 +115,8 @@ def test_a_log_that_is_too_large_is_refused_in_words(ask: Ask, monkeypatch: pyte
     announced = ask("/logs", "POST", b"x" * 20_000_000)
     assert (announced.status, "Too large" in announced.text) == (413, True)  # type: ignore[attr-defined]
     assert ask("/withdraw", "POST", b"reason=" + b"x" * 2_000, **FORM).status == 413
-    assert ask("/withdraw", "POST", b"pull=1", **FORM, Content_Length="many").status in (400, 413)
+    # The server itself refuses this head and hangs up: a body sent after it may find the line cut and the answer lost.
+    assert ask("/withdraw", "POST", None, **FORM, Content_Length="many").status == 400
 
 
 @pytest.mark.parametrize(
