@@ -56,9 +56,7 @@ class Target:
         if np.any(np.diff(self.rpm) <= 0):
             raise ValueError(f"target rpm must rise, but got {self.rpm.tolist()}")
         if not self.judge_from < self.judge_to:
-            raise ValueError(
-                f"judge_from < judge_to must hold, but got {self.judge_from:g} and {self.judge_to:g} rpm"
-            )
+            raise ValueError(f"judge_from < judge_to must hold, but got {self.judge_from:g} and {self.judge_to:g} rpm")
 
     def at(self, rpm: npt.ArrayLike) -> FloatArray:
         """Boost wanted at each rpm. [kPa gauge], shape of ``rpm``"""
@@ -203,6 +201,23 @@ def curve_of(trace: Trace, grid_rpm: FloatArray, *, gauge_lag_s: float = 0.0) ->
     outside = (grid_rpm < trace.rpm.min() - margin) | (grid_rpm > trace.rpm.max() + margin)
     boost = np.where(outside, np.nan, boost)
     return Curve(grid_rpm, boost, noise_kpa=noise_of(trace))
+
+
+def beyond_kpa(whole: Curve, last_rpm: float) -> float:
+    """By how much boost past an rpm, up to the end of the pull, stands above boost at that rpm. [kPa]
+
+    Args:
+        whole: Curve over all that the pull covers.
+        last_rpm: One of its grid's points: the end of the range that is fitted.
+    Returns:
+        Negative where boost only falls; NaN where the pull does not go past that rpm, or does not reach it.
+    """
+    known = whole.boost_kpa[whole.reached]
+    past = whole.rpm[whole.reached] - last_rpm
+    at = np.abs(past) < 1e-6
+    if not at.any() or not (past > 1e-6).any():
+        return float("nan")
+    return float(known[past > 1e-6].max() - known[at][0])
 
 
 def noise_of(trace: Trace) -> float:
@@ -469,6 +484,7 @@ class Measures:
         noise_kpa: Fast noise of the trace. [kPa]
         roughness_kpa: Of the trace about its curve over the judged range. [kPa], NaN if not covered
         ripple_kpa: By how much ringing beside the curve puts up the deviation, as the root of squares. [kPa]
+        beyond_kpa: By how much boost past the curve's last point stands above it. [kPa], NaN if the pull ends before
     """
 
     peak_kpa: float
@@ -482,6 +498,7 @@ class Measures:
     noise_kpa: float
     roughness_kpa: float
     ripple_kpa: float
+    beyond_kpa: float
     curve: Curve = field(repr=False)
 
 
@@ -504,7 +521,9 @@ def measure(
             second cannot tell the two apart by itself. Infinite for a pull at the least gain: nothing rings.
     """
     grid = target.grid(spacing_rpm)
-    curve = curve_of(trace, grid, gauge_lag_s=gauge_lag_s)
+    to_end = np.arange(grid[-1] + spacing_rpm, float(trace.rpm.max()) + spacing_rpm, spacing_rpm)
+    whole = curve_of(trace, np.concatenate([grid, to_end]), gauge_lag_s=gauge_lag_s)
+    curve = Curve(grid, whole.boost_kpa[: grid.size], noise_kpa=whole.noise_kpa)
     # What the lag takes off a rise of boost is no ringing: noise and ringing are told about the curve as read.
     as_read = curve_of(trace, grid) if gauge_lag_s else curve
     ripple = ripple_kpa(trace, as_read, target, quiet_kpa)
@@ -527,5 +546,6 @@ def measure(
         noise_kpa=curve.noise_kpa,
         roughness_kpa=roughness_kpa(trace, as_read, target),
         ripple_kpa=ripple,
+        beyond_kpa=beyond_kpa(whole, float(grid[-1])),
         curve=curve,
     )

@@ -34,6 +34,8 @@ class Observation:
         proposed: What had been proposed for it; None where nothing was, or where it is not known.
         roughness_kpa: Of the trace about its curve over the judged range: noise and ringing; NaN where unknown. [kPa]
         ripple_kpa: By how much ringing that the curve smooths away puts up the deviation, as the root of squares. [kPa]
+        beyond_kpa: By how much boost past the grid's end stands above the curve's last point; NaN where the pull does
+            not go there. [kPa]
     """
 
     number: int
@@ -52,6 +54,7 @@ class Observation:
     proposed: Settings | None = None
     roughness_kpa: float = float("nan")
     ripple_kpa: float = 0.0
+    beyond_kpa: float = float("nan")
 
     @classmethod
     def of(
@@ -75,6 +78,7 @@ class Observation:
             oscillation_kpa=measures.oscillation.standing_kpa,
             roughness_kpa=measures.roughness_kpa,
             ripple_kpa=measures.ripple_kpa,
+            beyond_kpa=measures.beyond_kpa,
             complete=complete,
             trusted=trusted,
             remark=remark,

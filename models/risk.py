@@ -1,12 +1,13 @@
 """The highest point of a pull against the overpressure limit, from whole curves drawn from the posterior.
 
-A curve passes the limit if any point of it does, between grid points and at the end of a ringing swing too. So the
-risk is read off the highest point of each drawn curve, never off one rpm at a time.
+A curve passes the limit if any point of it does, between grid points, at the end of a ringing swing and past the
+judged range too. So the risk is read off the highest point of each drawn curve, never off one rpm at a time.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -23,14 +24,17 @@ EXCESS_WORTH: Final = 2.0
 #: Share of the height that a slow log could have hidden that counts as its mean. The spikes' exponential law then
 #: passes the whole height in 2 of 100 pulls. Virtual cars read 1 to 4 times a second hid a fifth of it in the mean.
 UNSEEN_SHARE: Final = 0.25
+#: How far boost past the grid's end usually stands from that at its end [kPa], and how many pulls that is worth.
+BEYOND_KPA: Final = 1.5
+BEYOND_WORTH: Final = 0.5
+#: Worth of a pull for the same, over that of the pull after it.
+OLDER_WORTH: Final = 0.7
 #: Width of the normal kernel put on each drawn highest point, over the spread of them all. It widens the spread by
 #: about 1 % and gives the tail beyond the last draw a value.
 KERNEL: Final = 0.15
 
 
-def passing_probability(
-    mean_kpa: npt.ArrayLike, deviation_kpa: npt.ArrayLike, limit_kpa: npt.ArrayLike
-) -> FloatArray:
+def passing_probability(mean_kpa: npt.ArrayLike, deviation_kpa: npt.ArrayLike, limit_kpa: npt.ArrayLike) -> FloatArray:
     """Probability that a normal value passes the limit. Shapes that broadcast; kPa. [-]"""
     spread = np.maximum(np.asarray(deviation_kpa, dtype=float), 1e-9)
     gap = (np.asarray(mean_kpa, dtype=float) - np.asarray(limit_kpa, dtype=float)) / spread
@@ -41,18 +45,56 @@ def excess_kpa(pulls: Sequence[Observation], *, unseen: bool = True) -> float:
     """Mean by which the highest true boost of a pull stands above its curve. [kPa]
 
     Spikes shorter than the grid, estimated from the pulls that were run: the trace's highest point without
-    single-sample noise, less the highest point of its curve, never below 0. With none it is ``EXCESS_KPA``. A share of
-    what their logs were too slow to show, in the mean over the pulls, is put on top: no number of slow logs teaches it.
+    single-sample noise, less the highest point of its curve up to the pull's end and less half the swing of its
+    ringing, which is forecast by itself; never below 0. With none it is ``EXCESS_KPA``. A share of what their logs were
+    too slow to show, in the mean over the pulls, is put on top: no number of slow logs teaches it.
 
     Args:
         pulls: Pulls that were run.
         unseen: Whether what slow logs could have hidden counts.
     """
     counted = [pull for pull in pulls if pull.trusted and pull.curve.reached.any()]
-    seen = [max(pull.sustained_peak_kpa - float(np.nanmax(pull.curve.boost_kpa)), 0.0) for pull in counted]
+    seen = [max(pull.sustained_peak_kpa - _top_kpa(pull) - pull.swing_kpa, 0.0) for pull in counted]
     mean = (EXCESS_WORTH * EXCESS_KPA + sum(seen)) / (EXCESS_WORTH + len(seen))
     hidden = sum(pull.unseen_kpa for pull in counted) / max(len(counted), 1)
     return float(mean + UNSEEN_SHARE * hidden) if unseen else float(mean)
+
+
+def _top_kpa(pull: Observation) -> float:
+    """Highest point of a pull's curve, up to the pull's end. [kPa gauge]"""
+    highest = float(np.nanmax(pull.curve.boost_kpa))
+    return highest if np.isnan(pull.beyond_kpa) else max(highest, float(pull.curve.boost_kpa[-1]) + pull.beyond_kpa)
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """Boost from the grid's end to the pull's end, above that at the grid's end: a normal law.
+
+    Attributes:
+        mean_kpa: Minus infinity where no pull goes past the grid.
+        deviation_kpa: Of the next pull's.
+    """
+
+    mean_kpa: float = -np.inf
+    deviation_kpa: float = 0.0
+
+    def drawn_kpa(self, draws: int) -> FloatArray:
+        """One value a draw, in fixed order. Shape (draws,), [kPa]"""
+        place = (np.arange(draws) * 0.7548776662466927 + 0.5) % 1.0
+        return np.asarray(self.mean_kpa + self.deviation_kpa * special.ndtri(np.clip(place, 1e-3, 1.0 - 1e-3)))
+
+
+def beyond_of(pulls: Sequence[Observation]) -> Beyond:
+    """How boost goes on past the grid's end, from the pulls that went there: the latest counts most, since it was run
+    with settings most like the next ones. What is usual counts as half a pull."""
+    seen = np.array([pull.beyond_kpa for pull in pulls if pull.trusted and np.isfinite(pull.beyond_kpa)])
+    if not seen.size:
+        return Beyond()
+    worth = OLDER_WORTH ** np.arange(seen.size)[::-1]
+    total = BEYOND_WORTH + worth.sum()
+    mean = float(worth @ seen / total)
+    variance = (BEYOND_WORTH * BEYOND_KPA**2 + worth @ (seen - mean) ** 2) / total
+    return Beyond(mean, float(np.sqrt(variance)))
 
 
 def spikes_kpa(draws: int, excess: float) -> FloatArray:
@@ -61,17 +103,21 @@ def spikes_kpa(draws: int, excess: float) -> FloatArray:
     return np.asarray(-excess * np.log1p(-np.minimum(order, 0.999)), dtype=float)
 
 
-def highest_points(curves: FloatArray, ringing: FloatArray, excess: float) -> FloatArray:
+def highest_points(curves: FloatArray, ringing: FloatArray, excess: float, beyond: Beyond | None = None) -> FloatArray:
     """Highest boost of each drawn pull.
 
     Args:
         curves: Shape (D, S, M), [kPa gauge]
         ringing: Half swing of each draw. Shape (D, S), [kPa]
         excess: From ``excess_kpa``. Spread over the draws as in ``spikes_kpa``.
+        beyond: From ``beyond_of``: how boost goes on past the curves' last point; None where nothing goes past it.
     Returns:
         Shape (D, S), [kPa gauge]
     """
-    return np.asarray(curves.max(axis=2) + ringing + spikes_kpa(curves.shape[0], excess)[:, None], dtype=float)
+    draws = curves.shape[0]
+    past = (beyond or Beyond()).drawn_kpa(draws)
+    top = np.maximum(curves.max(axis=2), curves[:, :, -1] + past[:, None])
+    return np.asarray(top + ringing + spikes_kpa(draws, excess)[:, None], dtype=float)
 
 
 def risk_of(highest: FloatArray, limit_kpa: float) -> FloatArray:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.evidence import Observation
-from models.risk import excess_kpa, highest_points, risk_of
+from models.risk import beyond_of, excess_kpa, highest_points, risk_of
 from models.settings import KNOB_NAMES, Settings
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
@@ -55,6 +55,7 @@ class Outlook:
         self.wanted = problem.target.at(self.rpm)
         self.judged = problem.target.judged(self.rpm)
         self.excess = excess_kpa(observations)
+        self.beyond = beyond_of(observations)
         self.knobs = [problem.knobs[name] for name in KNOB_NAMES]
 
     def values(self, positions: IntArray) -> FloatArray:
@@ -79,7 +80,8 @@ class Outlook:
         few = slice(0, SKETCH)
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.ringing(settings)[few]
-        highest = curves.max(axis=2) + ringing + self.excess
+        top = np.maximum(curves.max(axis=2), curves[:, :, -1] + self.beyond.mean_kpa)
+        highest = top + ringing + self.excess
         return self.deviations(curves, ringing, points=COARSE), highest
 
     def headroom(self, highest: FloatArray) -> FloatArray:
@@ -97,7 +99,7 @@ class Outlook:
         knobs = np.array([s.as_array() for s in settings])
         curves = self.surrogate.curves(knobs)
         ringing = self.ringing(knobs)
-        highest = highest_points(curves, ringing, self.excess)
+        highest = highest_points(curves, ringing, self.excess, self.beyond)
         deviations = self.deviations(curves, ringing)
         risks = risk_of(highest, self.problem.limit_kpa)
         return [

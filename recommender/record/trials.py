@@ -33,7 +33,7 @@ from optuna.distributions import BaseDistribution, FloatDistribution
 from optuna.study import Study
 from optuna.trial import FrozenTrial, TrialState, create_trial
 
-from models.curve import Curve, Target, Trace
+from models.curve import Curve, Target, Trace, beyond_kpa
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray
@@ -111,6 +111,7 @@ class PullEntry:
             barometer_kpa=_known_barometer_kpa(facts["conditions"]),
             intake_c=number_in(facts["conditions"].get("intake_c")),
             unseen_kpa=float(facts.get("unseen_kpa") or 0.0),
+            beyond_kpa=beyond_kpa(self.curve, float(curve.rpm[-1])) if curve.rpm.size else float("nan"),
             proposed=self.proposed if self.source == "changed" else None,
         )
 

@@ -347,3 +347,27 @@ def test_measures_do_not_depend_on_when_the_log_began() -> None:
     np.testing.assert_allclose(second.curve.boost_kpa, first.curve.boost_kpa, atol=1e-6)
     assert second.deviation_kpa == pytest.approx(first.deviation_kpa, abs=1e-6)
     assert second.oscillation.amplitude_kpa == pytest.approx(first.oscillation.amplitude_kpa, abs=1e-3)
+
+
+# ------------------------------------------------------------------ past the range
+
+
+def climbing(rpm: FloatArray) -> FloatArray:
+    """As the others up to the target's end, from there 4 kPa more in 400 rpm."""
+    return true_boost(rpm) + 0.01 * np.maximum(rpm - 6800.0, 0.0)
+
+
+def test_boost_past_the_range_is_read_off_the_same_fit() -> None:
+    trace = pull(climbing, noise_kpa=0.3, last_rpm=7250.0)
+    found = measure(trace, TARGET)
+    at_end = float(climbing(np.array([6800.0]))[0])
+    assert found.beyond_kpa == pytest.approx(float(climbing(np.array([7250.0]))[0]) - at_end, abs=0.5)
+    assert found.curve.rpm[-1] == 6800.0
+    np.testing.assert_array_equal(found.curve.boost_kpa, curve_of(trace, GRID).boost_kpa)
+    falling = measure(pull(noise_kpa=0.3, last_rpm=7250.0), TARGET)
+    assert -2.0 < falling.beyond_kpa < 0.3
+
+
+@pytest.mark.parametrize("last_rpm", [5200.0, 6790.0])
+def test_a_pull_that_ends_within_the_range_tells_nothing_past_it(last_rpm: float) -> None:
+    assert np.isnan(measure(pull(last_rpm=last_rpm), TARGET).beyond_kpa)

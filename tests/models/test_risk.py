@@ -11,7 +11,16 @@ from hypothesis import strategies as st
 
 from models.curve import Curve
 from models.evidence import Observation
-from models.risk import EXCESS_KPA, excess_kpa, highest_points, passing_probability, risk_of
+from models.risk import (
+    BEYOND_KPA,
+    EXCESS_KPA,
+    Beyond,
+    beyond_of,
+    excess_kpa,
+    highest_points,
+    passing_probability,
+    risk_of,
+)
 from models.settings import Settings
 
 
@@ -68,6 +77,52 @@ def test_what_slow_logs_could_have_hidden_is_put_on_top_and_never_learnt_away() 
     assert excess_kpa(mixed) - excess_kpa(mixed, unseen=False) == pytest.approx(1.5)
     distrusted = replace(slow[0], trusted=False)
     assert excess_kpa([distrusted]) == EXCESS_KPA
+
+
+def whole(peak: float, last: float, beyond: float, **more: float) -> Observation:
+    """A pull whose curve reaches the grid's end at ``last``."""
+    curve = Curve(np.array([3000.0, 4000.0, 5000.0]), np.array([50.0, 90.0, last]))
+    return replace(pull(peak, 90.0), curve=curve, beyond_kpa=beyond, **more)  # type: ignore[arg-type]
+
+
+def test_what_comes_past_the_range_is_no_spike() -> None:
+    """A steady rise past the range would otherwise be drawn as spikes of any height, wherever the curve is highest."""
+    calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
+    assert excess_kpa([whole(107.0, 100.0, 7.0)] * 3) == calm
+    assert excess_kpa([whole(107.0, 100.0, float("nan"))] * 3) > calm + 3.0
+    assert excess_kpa([whole(100.0, 100.0, -9.0)] * 3) == calm
+
+
+def test_ringing_that_is_forecast_by_itself_is_no_spike() -> None:
+    calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
+    assert excess_kpa([whole(105.0, 100.0, 0.0, oscillation_kpa=5.0)] * 3) == calm
+    assert excess_kpa([whole(108.0, 100.0, 0.0, oscillation_kpa=5.0)] * 3) == pytest.approx(calm + 9.0 / 5.0)
+
+
+# ------------------------------------------------------------------ past the range
+
+
+def test_boost_past_the_range_is_learnt_and_the_latest_pull_counts_most() -> None:
+    assert beyond_of([]) == beyond_of([whole(100.0, 100.0, float("nan"))]) == Beyond()
+    assert beyond_of([replace(whole(107.0, 100.0, 7.0), trusted=False)]) == Beyond()
+    steady = [beyond_of([whole(107.0, 100.0, 7.0)] * n) for n in (1, 2, 8)]
+    assert 3.0 < steady[0].mean_kpa < steady[1].mean_kpa < steady[2].mean_kpa < 7.0
+    assert steady[2].deviation_kpa < steady[0].deviation_kpa
+    rising, falling = (beyond_of([whole(107.0, 100.0, each) for each in order]) for order in ((2.0, 7.0), (7.0, 2.0)))
+    assert rising.mean_kpa > falling.mean_kpa
+    level = beyond_of([whole(100.0, 100.0, 0.0)])
+    assert (level.mean_kpa, 0.0 < level.deviation_kpa < BEYOND_KPA) == (0.0, True)
+
+
+def test_boost_past_the_range_counts_where_it_is_the_highest() -> None:
+    curves = np.full((400, 2, 5), 90.0)
+    curves[:, 0, 2] = 120.0  # highest in the middle
+    ringing = np.zeros((400, 2))
+    found = highest_points(curves, ringing, 0.0, Beyond(6.0, 1.0))
+    np.testing.assert_array_equal(found[:, 0], 120.0)
+    assert np.mean(found[:, 1]) == pytest.approx(96.0, abs=0.05)
+    assert np.std(found[:, 1]) == pytest.approx(1.0, rel=0.05)
+    np.testing.assert_array_equal(highest_points(curves, ringing, 0.0, Beyond()), curves.max(axis=2))
 
 
 # ------------------------------------------------------------------ highest point

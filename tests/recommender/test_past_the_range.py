@@ -1,0 +1,64 @@
+"""Boost that goes on rising past the target's range, to the end of the pull: it counts against the limit alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from models.settings import Settings
+from recommender.session import Session, Step
+
+from .conftest import JOB, write_pull
+
+TARGET_RPM = np.arange(2600.0, 6801.0, 50.0)
+PSI = 6.894757293
+
+
+@pytest.fixture(scope="module")
+def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[float, tuple[list[float], Step, Step]]:
+    """Two pulls to 7400 rpm, with nothing or 9 kPa more from 6800 rpm to the end, what the same settings promise,
+    and the next step."""
+    found = {}
+    for rise_kpa in (0.0, 9.0):
+        place = tmp_path_factory.mktemp("past")
+        (place / "job.toml").write_text(JOB, encoding="utf-8")
+        beyond = []
+        with Session.open(place) as session:
+            for number, duty in ((1, 0.0), (2, 20.0)):
+                log, run = place / f"log {number}.csv", Settings(duty, 3000, 7000, 0, 0, 0)
+                write_pull(log, run, seed=number, last_rpm=7400.0)
+                head = log.read_text(encoding="utf-8").splitlines()[0]
+                rows = np.loadtxt(log, delimiter=",", skiprows=1)
+                past = (rows[:, 3] > 90.0) & (rows[:, 1] > 6800.0)
+                rows[past, 2] += rise_kpa * (rows[past, 1] - 6800.0) / 600.0
+                np.savetxt(log, rows, delimiter=",", header=head, comments="", fmt="%.3f")
+                entry = session.add_pull(log, {"duty": duty, "engagement": 0.0}).entry
+                assert entry is not None
+                beyond.append(entry.observation(TARGET_RPM).beyond_kpa)
+                assert np.isnan(entry.observation().beyond_kpa)  # nothing lies past the pull's own grid
+            same = {"duty": 45.0, "engagement": 0.0, "ramp_add": 0.0, "gain": 0.0}
+            found[rise_kpa] = (beyond, session.what_if(same), session.next_step())
+    return found
+
+
+def test_it_is_read_off_what_the_record_keeps(answers: dict[float, tuple[list[float], Step, Step]]) -> None:
+    for level, rising in zip(answers[0.0][0], answers[9.0][0], strict=True):
+        assert -2.0 < level < 0.5
+        assert rising - level == pytest.approx(9.0, abs=1.0)
+
+
+def test_it_raises_the_highest_boost_and_the_risk_and_not_the_deviation(
+    answers: dict[float, tuple[list[float], Step, Step]],
+) -> None:
+    (_, level, _), (_, rising, _) = answers[0.0], answers[9.0]
+    assert rising.peak > level.peak + 0.7 / PSI
+    assert rising.risk > level.risk
+    assert rising.deviation == pytest.approx(level.deviation, rel=0.05)
+
+
+def test_it_is_said(answers: dict[float, tuple[list[float], Step, Step]]) -> None:
+    assert "past the range" not in answers[0.0][2].codes
+    step = answers[9.0][2]
+    text = step.reasons[step.codes.index("past the range")]
+    assert text.startswith("Past 6800 rpm, where the target ends, boost goes up by about another 0.")
+    assert "counts against the limit" in text
