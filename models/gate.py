@@ -65,6 +65,8 @@ NAMES: Final = tuple(CONSTANTS)
 
 #: Bound on the named constants' whitened coordinates.
 FARTHEST: Final = 3.5
+#: The same for those of the free shapes: a fit that tries constants far out must find boost that floats can hold.
+FARTHEST_SHAPE: Final = 5.0
 
 #: Free shape of floor, spool line and top of the ceiling beyond their straight lines: (length in u, deviation of log).
 FLOOR_SHAPE: Final = (0.30, 0.10)
@@ -175,7 +177,8 @@ class Gate:
         c = self.constants(z)
         ends = self._shape_ends
         floor_shape, spool_shape, top_shape, duty_shape = (
-            z[:, ends[i] : ends[i + 1]] @ basis.T for i, basis in enumerate(self._shapes)
+            np.clip(z[:, ends[i] : ends[i + 1]], -FARTHEST_SHAPE, FARTHEST_SHAPE) @ basis.T
+            for i, basis in enumerate(self._shapes)
         )
         u = self.u
         log_scale = np.log(self.scale_kpa)

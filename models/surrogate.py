@@ -33,7 +33,7 @@ from models.changes import Change, directions_of
 from models.constants import Data, Explanation, Kind
 from models.curve import Target
 from models.evidence import Observation
-from models.gate import NAMES, Gate, Parts
+from models.gate import FARTHEST_SHAPE, NAMES, Gate, Parts
 from models.laid_out import lay_out, most_telling, rows_of
 from models.settings import Knob, effective_duty
 from models.units import FloatArray
@@ -63,8 +63,6 @@ RING_OFFSET = 0.5
 #: Constants that nothing but ringing tells of, and draws of them that are weighed.
 RINGING = [NAMES.index("log_ring_from"), NAMES.index("log_ring")]
 RING_TRIES = 2048
-#: Bound on every whitened constant, so that no draw leaves what floats can hold.
-FARTHEST = 5.0
 
 
 @dataclass
@@ -364,7 +362,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             z[mine == i] = explanation.drawn(xi[mine == i], far[mine == i])
         if self._rung[1].size:
             z[:, RINGING] = self._ringing_drawn()
-        return np.clip(z, -FARTHEST, FARTHEST)
+        return np.clip(z, -FARTHEST_SHAPE, FARTHEST_SHAPE)
 
     def _ringing_drawn(self) -> FloatArray:
         """The constants that feedback's ringing has to itself, drawn from what the pulls with gain leave of them.

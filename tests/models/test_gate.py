@@ -224,3 +224,11 @@ def test_the_prior_is_wide_enough_for_any_workshop() -> None:
     assert floor_high > 13.0
     assert np.isfinite(parts.log_ceiling).all()
     assert np.all(np.diff(parts.lift, axis=1) >= 0)
+
+
+def test_constants_however_far_out_give_boost_that_floats_can_hold() -> None:
+    """A fit may try any constants on its way; of what is not finite it cannot find back."""
+    random = np.random.default_rng(3)
+    far = np.vstack([random.uniform(-30.0, 30.0, (400, GATE.size)), random.choice([-30.0, 30.0], (400, GATE.size))])
+    some = [Settings(d, 4000, 6500, r, e, g) for d, r, e, g in ((0, 0, 0, 0), (90, 20, 100, 10))]
+    assert np.isfinite(boost(far, *some)).all()
