@@ -61,7 +61,7 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
     forecasts += stride
     open_to += [f for f in stride if f.risk <= problem.risk]
     if not open_to:
-        open_to, forecasts = _retreat(outlook, allowed, seen)
+        open_to, forecasts = _retreat(outlook, observations, allowed, seen)
     if not open_to:
         return Choice(None, forecasts, allowed)
     return Choice(min(open_to, key=lambda f: score(problem, f, last.settings, seen)), forecasts, allowed)
@@ -131,10 +131,16 @@ def _finalists(
 
 
 def _retreat(
-    outlook: Outlook, allowed: Sequence[tuple[int, int]], seen: Review
+    outlook: Outlook, observations: Sequence[Observation], allowed: Sequence[tuple[int, int]], seen: Review
 ) -> tuple[list[Forecast], list[Forecast]]:
-    """The mildest settings that can be reached: those that pass the gate, and all that were judged."""
-    corner = np.array([low for low, _ in allowed])
+    """The way back: those that pass the gate, and all that were judged.
+
+    The mildest settings that can be reached; the whole pulls that kept the limit, as near to them as a step comes; and
+    half-way to them. Right after a prediction that missed, settings that nobody has run can be the less certain ones,
+    mild as they are.
+    """
+    low, high = np.array(allowed).T
+    corner, last = low, np.clip(outlook.positions(observations[-1].settings), low, high)
     rows = []
     for share in (0.0, 0.25, 0.5, 0.75):
         row = corner.copy()
@@ -142,6 +148,9 @@ def _retreat(
             row[i] = int(np.floor(allowed[i][0] + share * (allowed[i][1] - allowed[i][0])))
         row[2] = allowed[2][1]
         rows.append(row)
-    judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.array(rows))])
+    kept = [p for p in observations if p.trusted and p.complete and p.highest_kpa <= outlook.problem.limit_kpa]
+    back = [np.clip(outlook.positions(pull.settings), low, high) for pull in kept]
+    rows += [np.rint(last + share * (row - last)).astype(np.int64) for row in back for share in (0.5, 1.0)]
+    judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.unique(np.array(rows), axis=0))])
     ok = [f for f in judged if f.risk <= outlook.problem.risk and not blocked(outlook, seen, f)]
     return ok, judged

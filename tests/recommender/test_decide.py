@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
 from recommender.decide import decide, reasons, surrogate_for, widening
+from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Decision, Problem, same
 from recommender.record.stored import decision_out
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -255,6 +257,30 @@ def test_nothing_allowed_is_safe_is_a_verdict_with_a_way_out() -> None:
     assert "keeps the risk at or under 1 %" in words(end)
     assert "Set the controller back to idle and run a baseline" in words(end)
     assert end.risk > problem.risk
+
+
+def test_where_mild_settings_nobody_has_run_seem_unsafe_the_way_back_is_to_those_that_held(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Right after a miss a few draws of what was never run may pass any limit."""
+    problem = problem_of()
+    run = [IDLE, Settings(20, 4800, 6700, 0, 8.0 * PSI, 0), Settings(34, 4800, 6700, 0, 8.0 * PSI, 0)]
+    history = [CAR.observe(problem, each, n) for n, each in enumerate(run, start=1)]
+    judge = Outlook.forecast
+
+    def wary(outlook: Outlook, settings: Sequence[Settings]) -> list[Forecast]:
+        known = [run[1].as_array(), 0.5 * (run[1].as_array() + run[2].as_array())]
+        return [
+            dataclasses.replace(f, risk=0.004 if any(np.allclose(f.settings.as_array(), k) for k in known) else 0.02)
+            for f in judge(outlook, settings)
+        ]
+
+    monkeypatch.setattr(Outlook, "forecast", wary)
+    step = decide(problem, history)
+    assert step.verdict == "pull"
+    assert step.settings is not None
+    assert step.settings.duty == 27.0  # half-way back, which is nearer to the target than the whole way
+    assert step.risk == 0.004
 
 
 # ------------------------------------------------------------------ units and repetition
