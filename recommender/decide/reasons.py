@@ -157,7 +157,9 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     """What holds the best settings away from the target, and from which rpm.
 
     The largest stretch of the judged range in which the expected curve misses the target by more than the tolerance
-    decides: above the target it is the spring or the gate, below it the turbo or the duty range.
+    decides: above the target it is the spring or the gate, below it the turbo or the duty range. A turbo is named by
+    the rpm at which it more likely than not has no more to give; the best settings may fall short before it, for the
+    sake of what comes elsewhere.
     """
     problem = outlook.problem
     rpm = outlook.rpm[outlook.judged]
@@ -176,21 +178,22 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     knobs, s = problem.knobs, forecast.settings
     at_end = s.duty >= knobs["duty"].upper - 2 * max(knobs["duty"].resolution, 1e-9)
-    if under.size > 0.6 * rpm.size and at_end and _has_breath(outlook, under):
+    breath = _has_breath(outlook, under)
+    if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])
-    if first > last:
-        # Late boost holds up to an rpm; it is named by the rpm from which the target is there.
-        there = under[rpm[under] < middle]
+    half = rpm[under] < middle if first > last else rpm[under] >= middle
+    there = under[half & ~breath] if np.any(half & ~breath) else under[half]
+    if first > last:  # late boost holds up to an rpm: that from which the target is there
         return "boost arrives late", float(rpm[there[-1]])
-    gap = [int(i) for i in under if rpm[i] >= middle]
-    return "out of breath at the top", float(rpm[gap[0]])
+    return "out of breath at the top", float(rpm[there[0]])
 
 
-def _has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> bool:
-    """Whether the turbo could more likely than not give the target at most of the judged points given."""
+def _has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Whether the turbo could more likely than not give the target, at each of the judged points given."""
     ceiling = np.exp(outlook.surrogate.posterior_.parts.log_ceiling)[:, outlook.judged][:, under]
-    enough = np.median(ceiling, axis=0) >= outlook.wanted[outlook.judged][under] - outlook.problem.tolerance_kpa
-    return bool(np.mean(enough) > 0.5)
+    return np.asarray(
+        np.median(ceiling, axis=0) >= outlook.wanted[outlook.judged][under] - outlook.problem.tolerance_kpa
+    )
 
 
 CAUSE_WORDS: Final = {

@@ -142,6 +142,20 @@ class TestEnds:
         assert found == cause
         assert low <= at <= high
 
+    @pytest.mark.parametrize(
+        ("short", "cause", "rpm"),
+        [((5500.0, 7000.0), "out of breath at the top", 6200.0), ((3800.0, 5000.0), "boost arrives late", 4400.0)],
+    )
+    def test_the_turbo_is_named_by_the_rpm_where_it_has_no_more_to_give(
+        self, short: tuple[float, float], cause: str, rpm: float
+    ) -> None:
+        """The best settings fall short over more of the range than the turbo does."""
+        given, seen = forecast(settings(40.0), level_psi=16.0), outlook()
+        curves = np.where((seen.rpm >= short[0]) & (seen.rpm <= short[1]), 12.0 * PSI, given.curves)
+        spent = (seen.rpm >= 6200.0) | (seen.rpm <= 4400.0)
+        seen.surrogate.posterior_.parts.log_ceiling[:, spent] = np.log(13.0 * PSI)
+        assert reasons.hardware(seen, replace(given, curves=curves)) == (cause, rpm)
+
 
 class TestPull:
     def why(self, chosen: Forecast, *, bad: Any = (), binding: Any = (), chance: float = 1.0) -> dict[str, str]:
