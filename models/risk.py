@@ -84,12 +84,16 @@ class Beyond:
         return np.asarray(self.mean_kpa + self.deviation_kpa * special.ndtri(np.clip(place, 1e-3, 1.0 - 1e-3)))
 
 
+#: Nothing comes past the grid.
+NO_MORE: Final = Beyond()
+
+
 def beyond_of(pulls: Sequence[Observation]) -> Beyond:
     """How boost goes on past the grid's end, from the pulls that went there: the latest counts most, since it was run
     with settings most like the next ones. What is usual counts as half a pull."""
     seen = np.array([pull.beyond_kpa for pull in pulls if pull.trusted and np.isfinite(pull.beyond_kpa)])
     if not seen.size:
-        return Beyond()
+        return NO_MORE
     worth = OLDER_WORTH ** np.arange(seen.size)[::-1]
     total = BEYOND_WORTH + worth.sum()
     mean = float(worth @ seen / total)
@@ -103,20 +107,31 @@ def spikes_kpa(draws: int, excess: float) -> FloatArray:
     return np.asarray(-excess * np.log1p(-np.minimum(order, 0.999)), dtype=float)
 
 
-def highest_points(curves: FloatArray, ringing: FloatArray, excess: float, beyond: Beyond | None = None) -> FloatArray:
+def tops_kpa(curves: FloatArray, beyond_kpa: FloatArray | float) -> FloatArray:
+    """Highest point of each curve, up to the pull's end.
+
+    Args:
+        curves: Up to the grid's end. Shape (D, S, M), [kPa gauge]
+        beyond_kpa: What boost past it has over its last point: one value, or shape (D, 1).
+    Returns:
+        Shape (D, S), [kPa gauge]
+    """
+    return np.asarray(np.maximum(curves.max(axis=2), curves[:, :, -1] + beyond_kpa))
+
+
+def highest_points(curves: FloatArray, ringing: FloatArray, excess: float, beyond: Beyond = NO_MORE) -> FloatArray:
     """Highest boost of each drawn pull.
 
     Args:
         curves: Shape (D, S, M), [kPa gauge]
         ringing: Half swing of each draw. Shape (D, S), [kPa]
         excess: From ``excess_kpa``. Spread over the draws as in ``spikes_kpa``.
-        beyond: From ``beyond_of``: how boost goes on past the curves' last point; None where nothing goes past it.
+        beyond: From ``beyond_of``: how boost goes on past the curves' last point.
     Returns:
         Shape (D, S), [kPa gauge]
     """
     draws = curves.shape[0]
-    past = (beyond or Beyond()).drawn_kpa(draws)
-    top = np.maximum(curves.max(axis=2), curves[:, :, -1] + past[:, None])
+    top = tops_kpa(curves, beyond.drawn_kpa(draws)[:, None])
     return np.asarray(top + ringing + spikes_kpa(draws, excess)[:, None], dtype=float)
 
 

@@ -92,6 +92,11 @@ class Offender:
     latest: bool = False
 
 
+def kept_limit(problem: Problem, pull: Observation) -> bool:
+    """Whether a pull ran to its end, can be relied on, and stayed under the limit."""
+    return pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
+
+
 def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
     """Pulls that forbid what is at or above their settings.
 
@@ -103,9 +108,7 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
         later = observations[i + 1 :]
         if pull.highest_kpa > problem.limit_kpa:
             cleared = any(
-                other.complete
-                and other.trusted
-                and other.highest_kpa <= problem.limit_kpa
+                kept_limit(problem, other)
                 and bool(at_or_above(problem, other.settings.as_array()[None], pull.settings)[0])
                 for other in later
             )

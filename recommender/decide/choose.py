@@ -9,7 +9,7 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide.allowed import spans_after
+from recommender.decide.allowed import kept_limit, spans_after
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, blocked
 from recommender.decide.search import IntArray, minimise
@@ -140,15 +140,15 @@ def _retreat(
     mild as they are.
     """
     low, high = np.array(allowed).T
-    corner, last = low, np.clip(outlook.positions(observations[-1].settings), low, high)
+    last = np.clip(outlook.positions(observations[-1].settings), low, high)
     rows = []
     for share in (0.0, 0.25, 0.5, 0.75):
-        row = corner.copy()
+        row = low.copy()
         for i in (0, 3, 4, 5):
-            row[i] = int(np.floor(allowed[i][0] + share * (allowed[i][1] - allowed[i][0])))
-        row[2] = allowed[2][1]
+            row[i] = int(np.floor(low[i] + share * (high[i] - low[i])))
+        row[2] = high[2]
         rows.append(row)
-    kept = [p for p in observations if p.trusted and p.complete and p.highest_kpa <= outlook.problem.limit_kpa]
+    kept = [pull for pull in observations if kept_limit(outlook.problem, pull)]
     back = [np.clip(outlook.positions(pull.settings), low, high) for pull in kept]
     rows += [np.rint(last + share * (row - last)).astype(np.int64) for row in back for share in (0.5, 1.0)]
     judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.unique(np.array(rows), axis=0))])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.evidence import Observation
-from models.risk import beyond_of, excess_kpa, highest_points, risk_of
+from models.risk import beyond_of, excess_kpa, highest_points, risk_of, tops_kpa
 from models.settings import KNOB_NAMES, Settings
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
@@ -80,8 +80,7 @@ class Outlook:
         few = slice(0, SKETCH)
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.ringing(settings)[few]
-        top = np.maximum(curves.max(axis=2), curves[:, :, -1] + self.beyond.mean_kpa)
-        highest = top + ringing + self.excess
+        highest = tops_kpa(curves, self.beyond.mean_kpa) + ringing + self.excess
         return self.deviations(curves, ringing, points=COARSE), highest
 
     def headroom(self, highest: FloatArray) -> FloatArray:

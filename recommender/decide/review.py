@@ -10,7 +10,7 @@ import numpy as np
 from models.changes import Change
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
-from recommender.decide.allowed import Offender, Reach, forbidden, held, offenders, reach_of
+from recommender.decide.allowed import Offender, Reach, forbidden, held, kept_limit, offenders, reach_of
 from recommender.decide.noticed import note
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Problem
@@ -48,7 +48,7 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     rows = [
         (pull.deviation_kpa(problem.target), -i, pull)
         for i, pull in enumerate(observations)
-        if pull.number >= since and pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
+        if pull.number >= since and kept_limit(problem, pull)
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
     bad = tuple(offenders(problem, observations))
