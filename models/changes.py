@@ -125,10 +125,10 @@ def _weighed(
     """Log evidence of one car at each pair of sizes (K,), of each change (K, C), and amount and spread (K, 2, C)."""
     alone: list[float] = []
     changed, amounts = [], []
-    for covariance, lifted, thin, penalty in surrogate.weighed_covariances():
+    for covariance, lifted, penalty in surrogate.weighed_covariances():
         root = linalg.cholesky(covariance, lower=True)
         misfit = linalg.solve_triangular(root, lifted, lower=True)
-        white = linalg.solve_triangular(root, directions[thin], lower=True)
+        white = linalg.solve_triangular(root, directions, lower=True)
         one_car = -0.5 * float(misfit @ misfit) - float(np.log(np.diag(root)).sum()) - penalty
         towards, precision = white.T @ misfit, np.sum(white**2, axis=0) + 1.0 / deviations**2
         alone.append(one_car)

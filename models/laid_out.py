@@ -12,8 +12,8 @@ from models.evidence import Observation
 from models.settings import Knob
 from models.units import FloatArray, kelvin_from_celsius
 
-#: A pull with fewer points than this counts with all of them where of others every second one does.
-SHORT = 8
+#: Of every second point of the grid a pull must have this many, or all of its points count.
+FEW = 4
 #: Intake air this far from the latest pull's is another season's; what is nearer is heat soak. [°C]
 ANOTHER_SEASON_C = 15.0
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
@@ -28,13 +28,12 @@ class Evidence:
     numbers: FloatArray  # (pulls,)
     air: FloatArray  # (pulls,) logarithm of the barometer over that of the latest pull, 0 where either is unknown
     warmth: FloatArray  # (pulls,) the same of the intake air's absolute temperature, 0 where it is much alike as well
-    mask: npt.NDArray[np.bool_]  # (pulls, M): where there is boost
+    mask: npt.NDArray[np.bool_]  # (pulls, M): which boost counts
     y: FloatArray  # (N,)
     noise: FloatArray  # (N,) standard deviation of the curve
     slope: FloatArray  # (N,) boost per u
     pull: npt.NDArray[np.int64]  # (N,) row of settings
     point: npt.NDArray[np.int64]  # (N,) grid point
-    sparse: npt.NDArray[np.bool_]  # (N,) every second point of a pull, and all of a short one
 
 
 def rows_of(pulls: Sequence[Observation]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -65,6 +64,8 @@ def lay_out(
 ) -> Evidence:
     """Put every pull on a grid. Points more than half a spacing away from any value stay empty.
 
+    Neighbouring points say nearly the same, so every second one counts, and all of a pull that has few.
+
     Args:
         rows: Six knobs, rpm, number of the pull. Shape (n, 8)
         boost, noise: Boost and its standard deviation. Shape (n,), [kPa gauge], [kPa]
@@ -80,6 +81,8 @@ def lay_out(
         order = np.argsort(rows[mine, 6], kind="stable")
         rpm, kpa, sd = rows[mine, 6][order], boost[mine][order], noise[mine][order]
         near = np.min(np.abs(grid_rpm[:, None] - rpm[None, :]), axis=1) <= 0.55 * spacing
+        if near[::2].sum() >= FEW:
+            near[1::2] = False
         curve = np.interp(grid_rpm, rpm, kpa)
         settings.append(group[1:])
         numbers.append(group[0])
@@ -91,10 +94,9 @@ def lay_out(
         none = np.empty(0)
         nowhere = np.empty(0, dtype=np.int64)
         flat = np.empty((0, grid_rpm.size), dtype=bool)
-        return Evidence(np.empty((0, 6)), none, none, none, flat, none, none, none, nowhere, nowhere, nowhere > 0)
+        return Evidence(np.empty((0, 6)), none, none, none, flat, none, none, none, nowhere, nowhere)
     grid_mask = np.array(mask)
     pull, point = np.nonzero(grid_mask)
-    short = grid_mask.sum(axis=1) < SHORT
     return Evidence(
         settings=np.array(settings),
         numbers=np.array(numbers),
@@ -106,7 +108,6 @@ def lay_out(
         slope=np.concatenate(slopes),
         pull=pull,
         point=point,
-        sparse=(point % 2 == 0) | short[pull],
     )
 
 

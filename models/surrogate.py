@@ -217,14 +217,14 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_, self.prior)
         self.random_ = np.random.default_rng(self.seed)
 
-    def _mean_at_data(self, z: FloatArray, some: npt.NDArray[np.bool_] | slice = slice(None)) -> FloatArray:
-        """Gate's boost at the data, or at some of it, for each row of z. Shape (D, N)"""
+    def _mean_at_data(self, z: FloatArray) -> FloatArray:
+        """Gate's boost at the data for each row of z. Shape (D, N)"""
         e = self.evidence_
-        pull, points, point = e.pull[some], *np.unique(e.point[some], return_inverse=True)
-        if not self.physics or not pull.size:
-            return np.full((z.shape[0], pull.size), 0.8 * self.gate_.scale_kpa)
+        if not self.physics or not e.y.size:
+            return np.full((z.shape[0], e.y.size), 0.8 * self.gate_.scale_kpa)
+        points, point = np.unique(e.point, return_inverse=True)
         curves = self.gate_.boost(self.gate_.parts(z), e.settings, points, air=e.air)
-        return np.asarray(curves[:, pull, point])
+        return np.asarray(curves[:, e.pull, point])
 
     def inputs_of(self, settings: FloatArray, point: npt.NDArray[np.int64] | slice = slice(None)) -> FloatArray:
         """Inputs of the Gaussian process on the grid. Shape (S, M, 6)
@@ -268,30 +268,24 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         wide = 1.0 if self.physics else 9.0
         return self.residual * self.gate_.scale_kpa * size * wide * self.widen
 
-    def _covariance(
-        self, inputs: FloatArray, size: float, repeat: float, some: npt.NDArray[np.bool_] | slice = slice(None)
-    ) -> FloatArray:
-        """Covariance of the data, or of some of it, around the gate's curves. Shape (N, N)"""
-        residual, scatter, rest = self._covariance_parts(inputs, some)
+    def _covariance(self, inputs: FloatArray, size: float, repeat: float) -> FloatArray:
+        """Covariance of the data around the gate's curves. Shape (N, N)"""
+        residual, scatter, rest = self._covariance_parts(inputs)
         return np.asarray(self.size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter + rest)
 
-    def _covariance_parts(
-        self, inputs: FloatArray, some: npt.NDArray[np.bool_] | slice
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _covariance_parts(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """What the size of the residual multiplies, what the repeatability does, and the rest. Shapes (N, N)"""
         e = self.evidence_
-        pull, level, slope = e.pull[some], e.y[some], e.slope[some]
-        equal = pull[:, None] == pull[None, :]
-        levels = level[:, None] * level[None, :]
-        walk = np.minimum(e.numbers[:, None], e.numbers[None, :])[pull[:, None], pull[None, :]]
+        equal = e.pull[:, None] == e.pull[None, :]
+        levels = e.y[:, None] * e.y[None, :]
+        walk = np.minimum(e.numbers[:, None], e.numbers[None, :])[e.pull[:, None], e.pull[None, :]]
         rest = self.drift**2 * walk * levels
-        rest += np.where(equal, self.rpm_jitter**2 * slope[:, None] * slope[None, :], 0.0)
-        warmed = WARMTH * e.warmth[pull] * level
+        rest += np.where(equal, self.rpm_jitter**2 * e.slope[:, None] * e.slope[None, :], 0.0)
+        warmed = WARMTH * e.warmth[e.pull] * e.y
         rest += warmed[:, None] * warmed[None, :]
-        rest[np.diag_indices_from(rest)] += e.noise[some] ** 2 + 0.15**2
-        changed = self.changed_[:, some]
-        rest += changed.T @ changed
-        return self.likeness(inputs[some][None], inputs[some])[0], np.where(equal, levels, 0.0), rest
+        rest[np.diag_indices_from(rest)] += e.noise**2 + 0.15**2
+        rest += self.changed_.T @ self.changed_
+        return self.likeness(inputs[None], inputs)[0], np.where(equal, levels, 0.0), rest
 
     def _changed_at_data(self) -> FloatArray:
         """One standard deviation of each change at the data. Shape (C, N), [kPa]"""
@@ -348,10 +342,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         )
 
     def _data(self, inputs: FloatArray, size: float, repeat: float) -> Data:
-        """What the constants are to explain: neighbouring points say nearly the same, so every second one."""
-        some = self.evidence_.sparse
-        root = linalg.cholesky(self._covariance(inputs, size, repeat, some), lower=True)
-        return Data(self.evidence_.y[some], lambda z: self._mean_at_data(z, some), root)
+        """What the constants are to explain."""
+        root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
+        return Data(self.evidence_.y, self._mean_at_data, root)
 
     def _drawn(self, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
         """Constants around each explanation in proportion to its share. Shape (D, P)"""
@@ -399,47 +392,44 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         found: list[tuple[float, float, float]] = []
         pairs = [(size, repeat) for size in SIZES for repeat in SIZES]
         weighed = self._covariances(inputs, best, kind)
-        for (size, repeat), (covariance, lifted, _, penalty) in zip(pairs, weighed, strict=True):
+        for (size, repeat), (covariance, lifted, penalty) in zip(pairs, weighed, strict=True):
             root = linalg.cholesky(covariance, lower=True)
             white = linalg.solve_triangular(root, lifted, lower=True)
             found.append((0.5 * float(white @ white) + float(np.log(np.diag(root)).sum()) + penalty, size, repeat))
         _, size, repeat = min(found)
         return size, repeat
 
-    def weighed_covariances(self) -> Iterator[tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]]:
+    def weighed_covariances(self) -> Iterator[tuple[FloatArray, FloatArray, float]]:
         """The fitted model, linear around its best fit, at every pair of sizes, constants integrated out.
 
         Yields:
-            Covariance of every second point (n, n); those points less what the model takes as fixed (n,); which points
-            they are (N,); and the negative logarithm of the sizes' prior.
+            Covariance of the data (N, N); the data less what the model takes as fixed (N,); and the negative logarithm
+            of the sizes' prior.
         """
         p = self.posterior_
         yield from self._covariances(p.inputs, p.best, p.kind)
 
-    def linear_at(
-        self, best: FloatArray, kind: Kind, some: npt.NDArray[np.bool_] | slice = slice(None)
-    ) -> tuple[FloatArray, FloatArray]:
-        """The gate at the data, or some of it, as a straight line: constants of unit variance around a kind's middle.
+    def linear_at(self, best: FloatArray, kind: Kind) -> tuple[FloatArray, FloatArray]:
+        """The gate at the data as a straight line: constants of unit variance around a kind's middle.
 
         Returns:
             What the line starts from, subtracted from boost, (N,) and its slopes (N, P). [kPa]
         """
-        slopes = constants.slopes_of(lambda z: self._mean_at_data(z, some), best)
-        lifted = self.evidence_.y[some] - self._mean_at_data(best[None], some)[0] + slopes @ (best - kind.mean)
+        slopes = constants.slopes_of(self._mean_at_data, best)
+        lifted = self.evidence_.y - self._mean_at_data(best[None])[0] + slopes @ (best - kind.mean)
         return lifted, slopes * kind.deviation
 
     def _covariances(
         self, inputs: FloatArray, best: FloatArray, kind: Kind
-    ) -> Iterator[tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]]:
-        some = self.evidence_.sparse
-        lifted, slopes = self.linear_at(best, kind, some)
+    ) -> Iterator[tuple[FloatArray, FloatArray, float]]:
+        lifted, slopes = self.linear_at(best, kind)
         freed = slopes @ slopes.T
-        residual, scatter, rest = self._covariance_parts(inputs, some)
+        residual, scatter, rest = self._covariance_parts(inputs)
         for size in SIZES:
             for repeat in SIZES:
                 covariance = self.size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter
                 penalty = 0.5 * (np.log(size) ** 2 + np.log(repeat) ** 2) / SIZE_SPREAD**2
-                yield covariance + rest + freed, lifted, some, float(penalty)
+                yield covariance + rest + freed, lifted, float(penalty)
 
     def _tails(self) -> FloatArray:
         """Factor on each draw's distance from the middle: draws follow Student's law, not the normal one. Shape (D,)

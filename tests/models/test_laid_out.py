@@ -6,7 +6,7 @@ import numpy as np
 
 from models.curve import Curve
 from models.evidence import Observation
-from models.laid_out import MOST_PULLS, most_telling
+from models.laid_out import FEW, MOST_PULLS, lay_out, most_telling
 from models.settings import KNOB_NAMES, Knob, Settings
 
 KNOBS = {
@@ -48,3 +48,26 @@ def test_a_run_at_held_rpm_counts_as_one_pull_however_many_duties_it_shows() -> 
 def test_pulls_that_are_not_trusted_are_not_fitted() -> None:
     doubtful = Observation(2, Settings(20, 4900, 6700, 0, 60, 0), pull(2, 20.0).curve, 100.0, 100.0, trusted=False)
     assert numbers(most_telling([pull(1, 20.0), doubtful, pull(3, 20.0)], KNOBS)) == [1, 3]
+
+
+def points_of(*at: int) -> list[int]:
+    """Grid points that count of a pull with boost at these points of a grid of 21."""
+    rpm, u = np.linspace(3000.0, 6000.0, 21), np.linspace(0.0, 1.0, 21)
+    rows = np.array([[*Settings(20.0, 4900, 6700, 0, 60, 0).as_array(), rpm[i], 1.0] for i in at])
+    laid_out = lay_out(rows, 100.0 + np.array(at), np.full(len(at), 0.5), rpm, u, {}, {})
+    assert laid_out.y.tolist() == [100.0 + i for i in laid_out.point]
+    return [int(i) for i in laid_out.point]
+
+
+def test_of_a_whole_pull_every_second_point_counts() -> None:
+    assert points_of(*range(21)) == list(range(0, 21, 2))
+    assert points_of(*range(5, 18)) == list(range(6, 18, 2))
+
+
+def test_of_a_short_pull_all_points_count() -> None:
+    assert points_of(3, 4, 5) == [3, 4, 5]
+    assert points_of(*range(2 * FEW - 2)) == list(range(2 * FEW - 2))
+
+
+def test_a_pull_logged_between_those_points_is_not_lost() -> None:
+    assert points_of(*range(1, 21, 2)) == list(range(1, 21, 2))
