@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from models.changes import Change
 from models.evidence import Observation
+from models.settings import KNOB_NAMES
 from models.surrogate import BoostSurrogate
+from models.units import FloatArray
 from recommender.decide.allowed import Offender, Reach, forbidden, held, kept_limit, offenders, reach_of
 from recommender.decide.noticed import note
 from recommender.decide.outlook import Forecast, Outlook
@@ -33,6 +36,8 @@ class Review:
         reach: How far the next step may go beyond the knobs' own steps.
         since: Number of the first pull of the car as it is now: older ones are those of a car that has changed.
         gain_known: Whether a pull with gain has been run.
+        twice: Settings that two pulls of the car as it is now were judged with: what another one with them could win
+            would be luck. Shape (k, 6)
     """
 
     best: Observation | None
@@ -41,6 +46,12 @@ class Review:
     reach: Reach
     since: int = 0
     gain_known: bool = True
+    twice: FloatArray = field(default_factory=lambda: np.empty((0, len(KNOB_NAMES))))
+
+    def learnt(self, settings: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which of the settings have been run twice. Settings of shape (S, 6); shape (S,)"""
+        alike = np.all(np.isclose(settings[:, None], self.twice[None], rtol=0.0, atol=1e-6), axis=2)
+        return np.asarray(np.any(alike, axis=1))
 
 
 def review(problem: Problem, observations: Sequence[Observation], since: int = 0) -> Review:
@@ -58,7 +69,9 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
     least, _, pull = min(rows, key=lambda row: row[:2])
-    return Review(pull, least, bad, reach, since, gain_known)
+    run, times = np.unique([pull.settings.as_array() for _, _, pull in rows], axis=0, return_counts=True)
+    twice = run[times >= 2]
+    return Review(pull, least, bad, reach, since, gain_known, twice)
 
 
 def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:

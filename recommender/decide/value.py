@@ -26,7 +26,8 @@ def merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> t
     deviations, highest = outlook.sketch(settings)
     effort = _effort(outlook.problem, settings, last)
     spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
-    objective = effort - expected_improvement(deviations.mean(axis=0), spread, to_beat(outlook.problem, seen))
+    hoped = expected_improvement(deviations.mean(axis=0), spread, to_beat(outlook.problem, seen))
+    objective = effort - np.where(seen.learnt(settings), 0.0, hoped)
     violation = np.maximum(-outlook.headroom(highest) / outlook.problem.limit_kpa, 0.0)
     return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.reach)
 
@@ -56,7 +57,9 @@ def to_beat(problem: Problem, seen: Review) -> float:
 
 
 def improvement(problem: Problem, forecast: Forecast, seen: Review) -> float:
-    """Expected improvement of a forecast over the best pull. [kPa]"""
+    """Expected improvement of a forecast over the best pull; none of settings that were run twice. [kPa]"""
+    if seen.learnt(forecast.settings.as_array()[None])[0]:
+        return 0.0
     return float(np.maximum(to_beat(problem, seen) - forecast.deviations, 0.0).mean())
 
 

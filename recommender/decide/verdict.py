@@ -152,6 +152,7 @@ def conclude(
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
     patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
     stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since], patience)
+    stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
         fair = _close(problem, seen) or (

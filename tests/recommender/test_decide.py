@@ -229,6 +229,19 @@ def test_two_equal_pulls_teach_repeatability_and_are_no_dead_end() -> None:
     assert decide(problem, apart).verdict in ("pull", "repeat", "stop")
 
 
+@pytest.mark.parametrize("scales", [(0.97, 1.0), (1.0, 0.96), (1.02, 0.97)])
+def test_settings_that_were_run_twice_are_not_run_again_for_their_luck(scales: tuple[float, float]) -> None:
+    """Duty ends just under the target, so that only a lucky pull would come nearer."""
+    fixed = {"ramp_from": 4800.0, "ramp_to": 6700.0, "ramp_add": 0.0, "engagement": 60.0, "gain": 0.0}
+    problem = problem_of(duty=(0.0, 64.0, 1.0, 20.0), **fixed)
+    top = Settings(64, 4800, 6700, 0, 60, 0)
+    run = [Settings(duty, 4800, 6700, 0, 60, 0) for duty in (0, 20, 40, 55)]
+    history = [CAR.observe(problem, settings, i + 1) for i, settings in enumerate(run)]
+    history += [CAR.observe(problem, top, i + 5, scale=scale) for i, scale in enumerate(scales)]
+    step = decide(problem, history)
+    assert not same(step.settings, top), words(step)
+
+
 def test_a_log_that_cannot_be_trusted_is_repeated() -> None:
     problem = problem_of()
     mild = Settings(20, 4800, 6700, 0, 8.0 * PSI, 0)
