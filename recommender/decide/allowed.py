@@ -169,10 +169,12 @@ class Reach:
     Attributes:
         duty: Highest duty, ramp included, that may be asked for anywhere. [%]
         steepness: Steepest ramp. [points a 100 rpm]
+        fed_back: Settings of the last pull, where it was run with gain; None where it was not.
     """
 
     duty: float = 100.0
     steepness: float = STEEPEST
+    fed_back: Settings | None = None
 
 
 #: No bound but the knobs' own.
@@ -186,15 +188,18 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     ramp. A whole ramp on top of a whole step would go far into a part of the solenoid's travel of which no pull has
     told anything; while nothing but the spring has been run, half that part is open. A ramp steeper than ``STEEPEST``
     is proposed only where one was run already. Right after the car has changed, or seems to have, duty does not go
-    past what was run.
+    past what was run. With gain taken back no more duty is asked for in the same step: how much boost feedback had
+    held off shows only without it.
     """
     rpm = problem.target.grid(100.0)
     run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
     on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
     step = ramp.step if duty.fixed else duty.step + on_top
-    last = [_steepness(pull.settings.as_array()[None])[0] for pull in observations[-1:]]
-    return Reach(run if changed else run + step, float(max([STEEPEST, *last])))
+    last = [pull.settings for pull in observations[-1:]]
+    steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
+    fed_back = [settings for settings in last if settings.gain > problem.knobs["gain"].lower]
+    return Reach(run if changed else run + step, steepest, fed_back[0] if fed_back else None)
 
 
 def _steepness(settings: FloatArray) -> FloatArray:
@@ -213,6 +218,10 @@ def forbidden(
     out = (settings[:, 1] >= settings[:, 2]) | (_steepness(settings) > reach.steepness + 1e-9)
     if reach.duty < 100.0:
         out = out | (effective_duty(problem.target.grid(100.0), settings).max(axis=1) > reach.duty + 1e-9)
+    if reach.fed_back is not None:
+        rpm, last = problem.target.grid(100.0), reach.fed_back.as_array()
+        more = np.any(effective_duty(rpm, settings) > effective_duty(rpm, last) + 1e-9, axis=1)
+        out = out | (more & (settings[:, 5] < last[5] - 1e-9))
     for offender in bad:
         out = out | at_or_above(problem, settings, offender.pull.settings)
         if offender.latest:

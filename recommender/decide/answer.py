@@ -106,8 +106,10 @@ def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Revie
         return "at or above settings that went wrong"
     if any(offender.latest and not backed_off(problem, row, offender)[0] for offender in seen.bad):
         return "too near settings that went wrong"
-    if forbidden(problem, row, (), replace(seen.reach, duty=100.0))[0]:
+    if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None))[0]:
         return "steep ramp"
+    if forbidden(problem, row, (), replace(seen.reach, duty=100.0))[0]:
+        return "more duty with less gain"
     if forbidden(problem, row, (), seen.reach)[0]:
         return "most duty"
     if forecast.risk > problem.risk:

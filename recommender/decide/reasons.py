@@ -178,7 +178,7 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     knobs, s = problem.knobs, forecast.settings
     at_end = s.duty >= knobs["duty"].upper - 2 * max(knobs["duty"].resolution, 1e-9)
-    breath = _has_breath(outlook, under)
+    breath = has_breath(outlook, under)
     if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])
     half = rpm[under] < middle if first > last else rpm[under] >= middle
@@ -188,7 +188,7 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     return "out of breath at the top", float(rpm[there[0]])
 
 
-def _has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+def has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
     """Whether the turbo could more likely than not give the target, at each of the judged points given."""
     ceiling = np.exp(outlook.surrogate.posterior_.parts.log_ceiling)[:, outlook.judged][:, under]
     return np.asarray(
@@ -271,6 +271,24 @@ def for_pull(
             )
         )
     return tuple(out)
+
+
+def for_more_gain(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    bad: Sequence[Offender],
+    raised: Forecast,
+    binding: Sequence[str],
+    best_kpa: float,
+) -> tuple[Reason, ...]:
+    """Why gain is raised although little is promised of it."""
+    why = Reason(
+        "more gain",
+        f"Little is to be gained otherwise: the best pull is {outlook.problem.say_fine(best_kpa)} from the target. No "
+        "pull has rung so far, so its settings are run with more gain. Be ready to end the pull if it rings.",
+    )
+    told = for_pull(outlook, observations, bad, raised, binding, float("nan"), 1.0)
+    return tuple(why if reason.code == "aim" else reason for reason in told)
 
 
 def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str) -> Reason:

@@ -14,6 +14,7 @@ from recommender.decide import reasons, value
 from recommender.decide.allowed import idle_like, spans
 from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.choose import starts
+from recommender.decide.more_gain import more_gain
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, review
 from recommender.decide.search import IntArray, minimise
@@ -21,6 +22,8 @@ from recommender.decide.step import Decision, Problem, same
 
 #: Expected improvement of deviation, over the tolerance, that is worth another pull.
 WORTH = 0.12
+#: Expected improvement, over the tolerance, under which gain that no pull has been run with is tried instead.
+LITTLE = 0.25
 #: Expected improvement, over the tolerance, that needs no look at what is possible in the end.
 CLEAR = 1.0
 #: What the best car among the draws may still promise, over the tolerance, when the job is ended without the target.
@@ -144,6 +147,12 @@ def conclude(
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.
         why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
         return say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
+    little = gain < LITTLE * problem.tolerance_kpa and not _close(problem, seen)
+    raised = more_gain(outlook, observations, seen, allowed) if little else None
+    if raised is not None:
+        binding = held_back_by(outlook, allowed, raised, forecasts)
+        why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)
+        return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others)
     could = prospect(outlook, observations, seen)
     # A best thought possible that is worse than a pull already run tells of a search cut short, not of the car.
     near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa

@@ -147,6 +147,7 @@ def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, 
         "less to learn from it": "it would teach less about the car for the pulls to come",
         "most duty": "duty with its ramp would go too far past the highest run so far",
         "steep ramp": "its ramp is steeper than gate and turbo can follow",
+        "more duty with less gain": "how much boost feedback had held off shows only with gain taken back alone",
         "too near settings that went wrong": "it is not far enough below the pull that went wrong",
         "at or above settings that went wrong": "it asks for at least as much boost as a pull that went wrong",
     }.get(option.ruled_out_by, option.ruled_out_by)

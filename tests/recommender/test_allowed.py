@@ -194,3 +194,20 @@ def test_a_steep_ramp_is_not_proposed_unless_one_was_run() -> None:
     row = steep.as_array()[None]
     assert forbidden(PROBLEM, row, (), reach_of(PROBLEM, [run(BASE)]))[0]
     assert not forbidden(PROBLEM, row, (), reach_of(PROBLEM, [run(steep)]))[0]
+
+
+def test_with_gain_taken_back_no_more_duty_is_asked_for() -> None:
+    """How much boost feedback had held off shows only without it."""
+    fed_back = reach_of(PROBLEM, [run(dataclasses.replace(BASE, gain=2))])
+    asked = {
+        "less gain alone": {"gain": 1},
+        "less gain, less duty": {"gain": 0, "duty": 28},
+        "more duty alone": {"gain": 2, "duty": 32},
+        "less gain, more duty": {"gain": 1, "duty": 31},
+        "less gain, more ramp": {"gain": 0, "ramp_add": 11},
+    }
+    rows = np.array([dataclasses.replace(BASE, **change).as_array() for change in asked.values()])
+    out = forbidden(PROBLEM, rows, (), fed_back)
+    assert dict(zip(asked, out, strict=True)) == {name: name in list(asked)[3:] for name in asked}
+    idle_last = reach_of(PROBLEM, [run(dataclasses.replace(BASE, gain=2)), run(BASE)])
+    assert not forbidden(PROBLEM, dataclasses.replace(BASE, duty=32).as_array()[None], (), idle_last)[0]

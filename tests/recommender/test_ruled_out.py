@@ -63,6 +63,20 @@ def test_the_cap_on_duty_with_its_ramp_is_not_told_as_something_that_went_wrong(
     assert [each.ruled_out_by for each in told] == ["too near settings that went wrong"]
 
 
+def test_less_gain_and_more_duty_in_one_step_is_told_as_that(chosen: Forecast) -> None:
+    job = problem()
+    run = pull(2, 30.0)
+    fed_back = review(job, [pull(1, 20.0), replace(run, settings=replace(run.settings, gain=2.0))])
+    for duty, ramp_add, gain, why in (
+        (31.0, 0.0, 1.0, "more duty with less gain"),
+        (30.0, 2.0, 0.0, "more duty with less gain"),
+        (29.0, 0.0, 0.0, "more deviation expected"),
+        (31.0, 0.0, 2.0, "more deviation expected"),
+    ):
+        other = forecast(Settings(duty, 4800.0, 6700.0, ramp_add, 0.0, gain), 2.4)
+        assert [each.ruled_out_by for each in ruled_out(job, [chosen, other], chosen, fed_back)] == [why]
+
+
 def test_where_a_ramp_lies_counts_only_while_it_adds_something() -> None:
     job, plain = problem(), settings(30.0)
     moved = replace(plain, ramp_from=3000.0)
@@ -78,6 +92,7 @@ def test_where_a_ramp_lies_counts_only_while_it_adds_something() -> None:
         ("more deviation expected", "the step has 1.20 psi"),
         ("less to learn from it", "it would teach less about the car"),
         ("most duty", "duty with its ramp would go too far past the highest run so far"),
+        ("more duty with less gain", "shows only with gain taken back alone"),
         ("too near settings that went wrong", "not far enough below the pull that went wrong"),
         ("at or above settings that went wrong", "it asks for at least as much boost as a pull that went wrong"),
     ],

@@ -1,0 +1,88 @@
+"""More gain before a job is given up: what no duty brings nearer may be what feedback is for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from models.evidence import Observation
+from recommender.decide.allowed import idle_like
+from recommender.decide.choose import FIRST_GAIN
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.reasons import has_breath
+from recommender.decide.review import Review, blocked
+from recommender.decide.step import same
+
+#: Half swing, over the tolerance, from which a pull counts as one that rang.
+RANG = 0.5
+#: Parts of gain's step that are tried, largest first.
+PARTS = (1.0, 0.5, 0.25)
+#: Pulls that may differ from the best one by more gain alone.
+TRIES = 3
+
+
+def more_gain(
+    outlook: Outlook, observations: Sequence[Observation], seen: Review, allowed: Sequence[tuple[int, int]]
+) -> Forecast | None:
+    """The best pull's settings with more gain than any pull was run with; None where that leads nowhere.
+
+    Common practice: gain goes up until it starts to ring. The surrogate knows of gains that no pull has been run with
+    what its prior says, and may never think one worth a pull. So one is run where no pull has rung and feedback could
+    mend what is left of the deviation.
+
+    Args:
+        outlook, observations, seen: The job so far.
+        allowed: First and last position of each knob that the next step may take.
+    """
+    problem, knob = outlook.problem, outlook.problem.knobs["gain"]
+    if seen.best is None or knob.fixed or not feedback_could_mend(outlook, observations, seen.best):
+        return None
+    run = [pull for pull in observations if pull.trusted and pull.settings.gain > knob.lower]
+    if any(pull.swing_kpa > RANG * problem.tolerance_kpa for pull in run) or _tries(run, seen.best) >= TRIES:
+        return None
+    highest = max((pull.settings.gain for pull in run), default=knob.lower)
+    low, high = allowed[5]
+    for part in PARTS if run else (FIRST_GAIN * each for each in PARTS):
+        at = min(int(knob.index(highest + part * knob.step)), high)
+        gain = float(knob.value(at))
+        if at < low or gain <= highest:
+            continue
+        settings = replace(seen.best.settings, gain=gain)
+        if any(not low <= at <= high for at, (low, high) in zip(outlook.positions(settings), allowed, strict=True)):
+            return None
+        forecast = outlook.forecast([settings])[0]
+        if forecast.risk <= problem.risk and not blocked(outlook, seen, forecast):
+            return forecast
+    return None
+
+
+def feedback_could_mend(outlook: Outlook, observations: Sequence[Observation], best: Observation) -> bool:
+    """Whether the best pull would be within the tolerance but for points at which the controller has a way to go.
+
+    It has where boost stands above the target and stood under it on the spring alone, and where it stands under the
+    target and the turbo has more to give.
+    """
+    problem = outlook.problem
+    rpm, wanted = outlook.rpm[outlook.judged], outlook.wanted[outlook.judged]
+    error = _boost(best, outlook)[outlook.judged] - wanted
+    idle = [pull for pull in observations if pull.trusted and pull.complete and idle_like(problem, pull.settings)]
+    if not idle or not np.isfinite(error).all():
+        return False
+    could_fall = _boost(idle[-1], outlook)[outlook.judged] < wanted
+    could_rise = has_breath(outlook, np.arange(rpm.size))
+    stuck = np.where(error > 0.0, ~could_fall, ~could_rise)
+    return bool(np.sqrt(np.mean(np.where(stuck, error, 0.0) ** 2)) <= problem.tolerance_kpa)
+
+
+def _boost(pull: Observation, outlook: Outlook) -> npt.NDArray[np.float64]:
+    known = pull.curve.reached
+    return np.interp(outlook.rpm, pull.curve.rpm[known], pull.curve.boost_kpa[known], left=np.nan, right=np.nan)
+
+
+def _tries(run: Sequence[Observation], best: Observation) -> int:
+    """How many pulls differed from the best one by more gain alone."""
+    more = [pull.settings for pull in run if pull.settings.gain > best.settings.gain]
+    return sum(same(replace(settings, gain=best.settings.gain), best.settings) for settings in more)

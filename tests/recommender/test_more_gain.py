@@ -1,0 +1,104 @@
+"""More gain before a job is given up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pytest
+
+from models.curve import Target
+from models.evidence import Observation
+from models.settings import Settings
+from models.units import FloatArray
+from recommender.decide import surrogate_for
+from recommender.decide.allowed import spans_after
+from recommender.decide.more_gain import TRIES, feedback_could_mend, more_gain
+from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.review import review
+from recommender.decide.step import Problem
+from tests.recommender.cars import PSI, PlainCar, problem_of
+from tests.recommender.test_decide import play
+
+
+@dataclass(frozen=True)
+class WakesLate(PlainCar):
+    """Boost rises towards the top, and feedback does nothing up to a gain of 3."""
+
+    droop: float = -0.2
+    pull_together: float = 8.0
+    asleep: float = 3.0
+
+    def boost(self, settings: Settings, rpm: FloatArray, target: Target) -> FloatArray:
+        return super().boost(replace(settings, gain=max(settings.gain - self.asleep, 0.0)), rpm, target)
+
+
+@pytest.fixture
+def problem() -> Problem:
+    """A job whose ramp cannot take duty away towards the top."""
+    return problem_of(ramp_from=4800.0, ramp_to=6700.0, ramp_add=0.0, engagement=60.0)
+
+
+def run(problem: Problem, *dialled: tuple[float, float], car: PlainCar | None = None) -> list[Observation]:
+    """Pulls with these duties and gains."""
+    of = car or WakesLate()
+    settings = [Settings(duty, 4800, 6700, 0, 60, gain) for duty, gain in dialled]
+    return [of.observe(problem, each, i + 1) for i, each in enumerate(settings)]
+
+
+def asked(problem: Problem, pulls: list[Observation]) -> Forecast | None:
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    return more_gain(outlook, pulls, review(problem, pulls), spans_after(problem, pulls))
+
+
+def test_a_car_whose_feedback_wakes_late_is_not_given_up(problem: Problem) -> None:
+    decision, pulls = play(problem, WakesLate(), most=12)
+    assert decision.verdict == "done"
+    assert pulls[-1].settings.gain > 3.0
+    assert max(pull.highest_kpa for pull in pulls) < problem.limit_kpa
+
+
+def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) -> None:
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), (57, 2))
+    raised = asked(problem, pulls)
+    assert raised is not None
+    assert replace(raised.settings, gain=0.0) == replace(review(problem, pulls).best.settings, gain=0.0)  # type: ignore[union-attr]
+    assert 2.0 < raised.settings.gain <= 2.0 + problem.knobs["gain"].step
+    assert raised.risk <= problem.risk
+
+
+def test_not_after_a_pull_has_rung(problem: Problem) -> None:
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), (57, 2))
+    rung = replace(pulls[-1], oscillation_kpa=1.0 * PSI)
+    assert asked(problem, [*pulls[:-1], rung]) is None
+
+
+def test_not_without_end(problem: Problem) -> None:
+    """Feedback that never wakes brings nothing, and each pull with it is a little worse by chance."""
+    asleep = WakesLate(asleep=10.0)
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), car=asleep)
+    for i in range(TRIES):
+        assert asked(problem, pulls) is not None
+        settings = replace(pulls[3].settings, gain=1.0 + i)
+        pulls.append(asleep.observe(problem, settings, len(pulls) + 1, scale=0.99))
+    assert review(problem, pulls).best is pulls[3]
+    assert asked(problem, pulls) is None
+
+
+def test_not_where_boost_arrives_late(problem: Problem) -> None:
+    late = PlainCar(spool_from=3600.0, spool_slope=0.05)
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (59, 0), car=late)
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    assert not feedback_could_mend(outlook, pulls, pulls[-1])
+    assert asked(problem, pulls) is None
+
+
+def test_not_where_the_spring_alone_stands_above_the_target(problem: Problem) -> None:
+    stiff = WakesLate(spring_kpa=16.5 * PSI)
+    pulls = run(problem, (0, 0), (5, 0), car=stiff)
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    assert not feedback_could_mend(outlook, pulls, pulls[0])
+
+
+def test_not_where_gain_is_fixed() -> None:
+    fixed = problem_of(ramp_from=4800.0, ramp_to=6700.0, ramp_add=0.0, engagement=60.0, gain=0.0)
+    assert asked(fixed, run(fixed, (0, 0), (20, 0), (40, 0), (57, 0))) is None
