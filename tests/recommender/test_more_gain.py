@@ -10,7 +10,7 @@ from models.curve import Target
 from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
-from recommender.decide import surrogate_for
+from recommender.decide import decide, surrogate_for
 from recommender.decide.allowed import spans_after
 from recommender.decide.more_gain import TRIES, feedback_could_mend, more_gain
 from recommender.decide.outlook import Forecast, Outlook
@@ -64,6 +64,10 @@ def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) ->
     assert replace(raised.settings, gain=0.0) == replace(review(problem, pulls).best.settings, gain=0.0)  # type: ignore[union-attr]
     assert 2.0 < raised.settings.gain <= 2.0 + problem.knobs["gain"].step
     assert raised.risk <= problem.risk
+    decision = decide(problem, pulls)
+    assert decision.settings == raised.settings
+    assert [reason.code for reason in decision.reasons[:2]] == ["more gain", "limit"]
+    assert "Be ready to end the pull if it rings." in decision.reasons[0].text
 
 
 def test_not_after_a_pull_has_rung(problem: Problem) -> None:
