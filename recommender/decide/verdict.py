@@ -147,8 +147,9 @@ def conclude(
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.
         why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
         return say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
-    little = gain < LITTLE * problem.tolerance_kpa and not _close(problem, seen)
-    raised = more_gain(outlook, observations, seen, allowed) if little else None
+    nearer = chosen.deviation_kpa < seen.best_kpa - WORTH * problem.tolerance_kpa
+    little = gain < LITTLE * problem.tolerance_kpa and not nearer
+    raised = more_gain(outlook, observations, seen, allowed) if little and not _close(problem, seen) else None
     if raised is not None:
         binding = held_back_by(outlook, allowed, raised, forecasts)
         why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)

@@ -55,6 +55,10 @@ def test_a_car_whose_feedback_wakes_late_is_not_given_up(problem: Problem) -> No
     assert decision.verdict == "done"
     assert pulls[-1].settings.gain > 3.0
     assert max(pull.highest_kpa for pull in pulls) < problem.limit_kpa
+    first = [decide(problem, pulls[:n]).reasons[0] for n in range(1, len(pulls))]
+    told = [reason for reason in first if reason.code == "more gain"]
+    assert told
+    assert told[0].text.endswith("Be ready to end the pull if it rings.")
 
 
 def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) -> None:
@@ -64,10 +68,6 @@ def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) ->
     assert replace(raised.settings, gain=0.0) == replace(review(problem, pulls).best.settings, gain=0.0)  # type: ignore[union-attr]
     assert 2.0 < raised.settings.gain <= 2.0 + problem.knobs["gain"].step
     assert raised.risk <= problem.risk
-    decision = decide(problem, pulls)
-    assert decision.settings == raised.settings
-    assert [reason.code for reason in decision.reasons[:2]] == ["more gain", "limit"]
-    assert "Be ready to end the pull if it rings." in decision.reasons[0].text
 
 
 def test_not_after_a_pull_has_rung(problem: Problem) -> None:
