@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.evidence import Observation
-from recommender.decide.allowed import idle_like
+from recommender.decide.allowed import idle_like, kept_limit
 from recommender.decide.choose import FIRST_GAIN
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.reasons import has_breath
@@ -30,8 +30,8 @@ def more_gain(
     """The best pull's settings with more gain than any pull was run with; None where that leads nowhere.
 
     Common practice: gain goes up until it starts to ring. The surrogate knows of gains that no pull has been run with
-    what its prior says, and may never think one worth a pull. So one is run where no pull has rung and feedback could
-    mend what is left of the deviation.
+    what its prior says, and may never think one worth a pull. So one is run where no pull with gain has rung, passed
+    the limit or been aborted, and feedback could mend what is left of the deviation.
 
     Args:
         outlook, observations, seen: The job so far.
@@ -41,7 +41,8 @@ def more_gain(
     if seen.best is None or knob.fixed or not feedback_could_mend(outlook, observations, seen.best):
         return None
     run = [pull for pull in observations if pull.trusted and pull.settings.gain > knob.lower]
-    if any(pull.swing_kpa > RANG * problem.tolerance_kpa for pull in run) or _tries(run, seen.best) >= TRIES:
+    calm = all(kept_limit(problem, pull) and pull.swing_kpa <= RANG * problem.tolerance_kpa for pull in run)
+    if not calm or _tries(run, seen.best) >= TRIES:
         return None
     highest = max((pull.settings.gain for pull in run), default=knob.lower)
     low, high = allowed[5]
@@ -51,7 +52,7 @@ def more_gain(
         if at < low or gain <= highest:
             continue
         settings = replace(seen.best.settings, gain=gain)
-        if any(not low <= at <= high for at, (low, high) in zip(outlook.positions(settings), allowed, strict=True)):
+        if any(not a <= place <= b for place, (a, b) in zip(outlook.positions(settings), allowed, strict=True)):
             return None
         forecast = outlook.forecast([settings])[0]
         if forecast.risk <= problem.risk and not blocked(outlook, seen, forecast):

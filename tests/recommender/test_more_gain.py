@@ -70,10 +70,17 @@ def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) ->
     assert raised.risk <= problem.risk
 
 
-def test_not_after_a_pull_has_rung(problem: Problem) -> None:
-    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), (57, 2))
-    rung = replace(pulls[-1], oscillation_kpa=1.0 * PSI)
-    assert asked(problem, [*pulls[:-1], rung]) is None
+@pytest.mark.parametrize("went_wrong", ["rang", "aborted", "passed the limit"])
+def test_not_after_a_pull_with_gain_went_wrong(problem: Problem, went_wrong: str) -> None:
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), (57, 2), (57, 1))
+    changes = {
+        "rang": {"oscillation_kpa": 1.0 * PSI},
+        "aborted": {"complete": False},
+        "passed the limit": {"peak_kpa": problem.limit_kpa + 1.0},
+    }
+    assert asked(problem, pulls) is not None
+    pulls[4] = replace(pulls[4], **changes[went_wrong])  # type: ignore[arg-type]
+    assert asked(problem, pulls) is None
 
 
 def test_not_without_end(problem: Problem) -> None:
