@@ -69,7 +69,9 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
     least, _, pull = min(rows, key=lambda row: row[:2])
-    run, times = np.unique([pull.settings.as_array() for _, _, pull in rows], axis=0, return_counts=True)
+    # To a millionth: what was typed in and what was proposed can differ by their rounding.
+    dialled = np.round([pull.settings.as_array() for _, _, pull in rows], 6)
+    run, times = np.unique(dialled, axis=0, return_counts=True)
     twice = run[times >= 2]
     return Review(pull, least, bad, reach, since, gain_known, twice)
 

@@ -15,6 +15,7 @@ from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
 from recommender.decide import decide, reasons, surrogate_for, widening
 from recommender.decide.outlook import Forecast, Outlook
+from recommender.decide.review import review
 from recommender.decide.step import Decision, Problem, same
 from recommender.record.stored import decision_out
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -240,6 +241,14 @@ def test_settings_that_were_run_twice_are_not_run_again_for_their_luck(scales: t
     history += [CAR.observe(problem, top, i + 5, scale=scale) for i, scale in enumerate(scales)]
     step = decide(problem, history)
     assert not same(step.settings, top), words(step)
+
+
+def test_settings_that_differ_by_their_rounding_alone_were_run_twice() -> None:
+    """What was typed in and what was proposed: 0.1 + 0.2 is not 0.3."""
+    problem = problem_of()
+    typed, proposed = (Settings(40, 4800, 6700, 0, engagement, 0) for engagement in (0.3, 0.1 + 0.2))
+    seen = review(problem, [CAR.observe(problem, each, i + 1) for i, each in enumerate((IDLE, typed, proposed))])
+    assert seen.learnt(np.array([each.as_array() for each in (IDLE, typed, proposed)])).tolist() == [False, True, True]
 
 
 def test_a_log_that_cannot_be_trusted_is_repeated() -> None:
