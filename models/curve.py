@@ -135,6 +135,14 @@ class Curve:
         """Grid points at which there is boost to read. Shape (m,)"""
         return np.isfinite(self.boost_kpa)
 
+    def at(self, rpm: FloatArray) -> FloatArray:
+        """Boost at other rpm, NaN where the pull did not go. [kPa gauge], shape of ``rpm``"""
+        known = self.reached
+        if known.sum() < 2:
+            return np.full(rpm.shape, np.nan)
+        boost = np.interp(rpm, self.rpm[known], self.boost_kpa[known], left=np.nan, right=np.nan)
+        return np.asarray(boost, dtype=float)
+
 
 def _local_lines(x: FloatArray, y: FloatArray, at: FloatArray, half_width: float) -> tuple[FloatArray, FloatArray]:
     """Straight lines fitted by least squares with tricube weights around each point of ``at``.

@@ -268,9 +268,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         wide = 1.0 if self.physics else 9.0
         return self.residual * self.gate_.scale_kpa * size * wide * self.widen
 
-    def _covariance(self, inputs: FloatArray, size: float, repeat: float) -> FloatArray:
+    def _covariance(self, size: float, repeat: float) -> FloatArray:
         """Covariance of the data around the gate's curves. Shape (N, N)"""
-        residual, scatter, rest = self._covariance_parts(inputs)
+        residual, scatter, rest = self.covariance_parts_
         return np.asarray(self.size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter + rest)
 
     def _covariance_parts(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -307,23 +307,27 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         rivals = constants.kinds(gate.size)
         kind, best = rivals[0], np.zeros(gate.size)
         size, repeat = 1.0, 1.0
-        inputs = self.inputs_of(e.settings)[e.mask] if e.y.size else np.empty((0, 6))
+        inputs, data = np.empty((0, 6)), None
+        if e.y.size:
+            inputs = self.inputs_of(e.settings)[e.mask]
+            self.covariance_parts_ = self._covariance_parts(inputs)  # the same whatever the sizes
+            data = self._data(size, repeat)
         if not self.physics:
             z = np.zeros_like(xi)
-        elif not e.y.size:
+        elif data is None:
             mine = constants.dealt(np.array([rival.share for rival in rivals]), self.draws)
             z = np.stack([rival.mean for rival in rivals])[mine] + xi * np.stack([r.deviation for r in rivals])[mine]
         else:
-            plain, data = constants.plain(gate.size), self._data(inputs, size, repeat)
+            plain = constants.plain(gate.size)
             start = data.start(np.vstack([np.zeros(gate.size), 0.7 * xi[:96]]))
             best = constants.best_constants(data, plain, start).values
-            size, repeat = self._weigh_sizes(inputs, best, plain)
-            data = self._data(inputs, size, repeat)
+            size, repeat = self._weigh_sizes(best, plain)
+            data = self._data(size, repeat)
             found = [constants.explain(data, rival, best) for rival in rivals]
             likely = max(found, key=lambda each: each.evidence)
             kind, best = likely.kind, likely.best
             z = self._drawn(found, xi, tails)
-        root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True) if e.y.size else np.empty((0, 0))
+        root = np.empty((0, 0)) if data is None else data.root
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
         self.posterior_ = Posterior(
@@ -341,9 +345,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             noise=tails[:, None] * np.random.default_rng([self.seed, 1]).standard_normal((self.draws, self.rpm_.size)),
         )
 
-    def _data(self, inputs: FloatArray, size: float, repeat: float) -> Data:
+    def _data(self, size: float, repeat: float) -> Data:
         """What the constants are to explain."""
-        root = linalg.cholesky(self._covariance(inputs, size, repeat), lower=True)
+        root = linalg.cholesky(self._covariance(size, repeat), lower=True)
         return Data(self.evidence_.y, self._mean_at_data, root)
 
     def _drawn(self, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
@@ -381,7 +385,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         model = self.gate_.ringing(self.gate_.constants(z), settings)
         return np.asarray((np.sqrt(model + RING_OFFSET) - np.sqrt(swing + RING_OFFSET)) / RING_NOISE)
 
-    def _weigh_sizes(self, inputs: FloatArray, best: FloatArray, kind: Kind) -> tuple[float, float]:
+    def _weigh_sizes(self, best: FloatArray, kind: Kind) -> tuple[float, float]:
         """Sizes of residual and repeatability by marginal likelihood of the linearised model, with their priors.
 
         Rasmussen & Williams 2006, eq. 2.43 for the constants marginalised, eq. 5.8 for the likelihood.
@@ -391,7 +395,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """
         found: list[tuple[float, float, float]] = []
         pairs = [(size, repeat) for size in SIZES for repeat in SIZES]
-        weighed = self._covariances(inputs, best, kind)
+        weighed = self._covariances(best, kind)
         for (size, repeat), (covariance, lifted, penalty) in zip(pairs, weighed, strict=True):
             root = linalg.cholesky(covariance, lower=True)
             white = linalg.solve_triangular(root, lifted, lower=True)
@@ -407,7 +411,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             of the sizes' prior.
         """
         p = self.posterior_
-        yield from self._covariances(p.inputs, p.best, p.kind)
+        yield from self._covariances(p.best, p.kind)
 
     def linear_at(self, best: FloatArray, kind: Kind) -> tuple[FloatArray, FloatArray]:
         """The gate at the data as a straight line: constants of unit variance around a kind's middle.
@@ -419,12 +423,10 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         lifted = self.evidence_.y - self._mean_at_data(best[None])[0] + slopes @ (best - kind.mean)
         return lifted, slopes * kind.deviation
 
-    def _covariances(
-        self, inputs: FloatArray, best: FloatArray, kind: Kind
-    ) -> Iterator[tuple[FloatArray, FloatArray, float]]:
+    def _covariances(self, best: FloatArray, kind: Kind) -> Iterator[tuple[FloatArray, FloatArray, float]]:
         lifted, slopes = self.linear_at(best, kind)
         freed = slopes @ slopes.T
-        residual, scatter, rest = self._covariance_parts(inputs)
+        residual, scatter, rest = self.covariance_parts_
         for size in SIZES:
             for repeat in SIZES:
                 covariance = self.size_kpa(size) ** 2 * residual + (self.repeatability * repeat) ** 2 * scatter

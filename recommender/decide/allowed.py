@@ -198,8 +198,8 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     step = ramp.step if duty.fixed else duty.step + on_top
     last = [pull.settings for pull in observations[-1:]]
     steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
-    fed_back = [settings for settings in last if settings.gain > problem.knobs["gain"].lower]
-    return Reach(run if changed else run + step, steepest, fed_back[0] if fed_back else None)
+    fed_back = next((settings for settings in last if settings.gain > problem.knobs["gain"].lower), None)
+    return Reach(run if changed else run + step, steepest, fed_back)
 
 
 def _steepness(settings: FloatArray) -> FloatArray:
@@ -216,12 +216,12 @@ def forbidden(
     The latest offender, while no pull has been run since, lets only milder settings through.
     """
     out = (settings[:, 1] >= settings[:, 2]) | (_steepness(settings) > reach.steepness + 1e-9)
-    if reach.duty < 100.0:
-        out = out | (effective_duty(problem.target.grid(100.0), settings).max(axis=1) > reach.duty + 1e-9)
+    rpm = problem.target.grid(100.0)
+    duty = effective_duty(rpm, settings)
+    out = out | (duty.max(axis=1) > reach.duty + 1e-9)
     if reach.fed_back is not None:
-        rpm, last = problem.target.grid(100.0), reach.fed_back.as_array()
-        more = np.any(effective_duty(rpm, settings) > effective_duty(rpm, last) + 1e-9, axis=1)
-        out = out | (more & (settings[:, 5] < last[5] - 1e-9))
+        more = np.any(duty > effective_duty(rpm, reach.fed_back.as_array()) + 1e-9, axis=1)
+        out = out | (more & (settings[:, 5] < reach.fed_back.gain - 1e-9))
     for offender in bad:
         out = out | at_or_above(problem, settings, offender.pull.settings)
         if offender.latest:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from models.evidence import Observation
 from recommender.decide.allowed import idle_like, kept_limit
@@ -68,19 +67,14 @@ def feedback_could_mend(outlook: Outlook, observations: Sequence[Observation], b
     """
     problem = outlook.problem
     rpm, wanted = outlook.rpm[outlook.judged], outlook.wanted[outlook.judged]
-    error = _boost(best, outlook)[outlook.judged] - wanted
+    error = best.curve.at(rpm) - wanted
     idle = [pull for pull in observations if pull.trusted and pull.complete and idle_like(problem, pull.settings)]
     if not idle or not np.isfinite(error).all():
         return False
-    could_fall = _boost(idle[-1], outlook)[outlook.judged] < wanted
+    could_fall = idle[-1].curve.at(rpm) < wanted
     could_rise = has_breath(outlook, np.arange(rpm.size))
     stuck = np.where(error > 0.0, ~could_fall, ~could_rise)
     return bool(np.sqrt(np.mean(np.where(stuck, error, 0.0) ** 2)) <= problem.tolerance_kpa)
-
-
-def _boost(pull: Observation, outlook: Outlook) -> npt.NDArray[np.float64]:
-    known = pull.curve.reached
-    return np.interp(outlook.rpm, pull.curve.rpm[known], pull.curve.boost_kpa[known], left=np.nan, right=np.nan)
 
 
 def _tries(run: Sequence[Observation], best: Observation) -> int:

@@ -177,9 +177,7 @@ def _held(pull: PullEntry, decision: Decision | None) -> float:
     """Share of the band's points that the curve kept. [-], NaN where there is nothing to compare"""
     if decision is None:
         return float("nan")
-    if pull.curve.rpm.size < 2:
-        return float("nan")
-    boost = np.interp(decision.band.rpm, pull.curve.rpm, pull.curve.boost_kpa, left=np.nan, right=np.nan)
+    boost = pull.curve.at(decision.band.rpm)
     known = np.isfinite(boost) & np.isfinite(decision.band.low_kpa)
     if not known.any():
         return float("nan")

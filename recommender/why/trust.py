@@ -8,7 +8,6 @@ import numpy as np
 
 from models.evidence import Observation
 from models.surrogate import BoostSurrogate
-from models.units import FloatArray
 from recommender import wording
 from recommender.decide import surrogate_for
 from recommender.decide.step import Decision, Problem
@@ -29,7 +28,7 @@ def outcome(problem: Problem, decision: Decision, pull: Observation, step: int) 
         step: Number of the step.
     """
     band = decision.band
-    seen = _on(pull, band.rpm)
+    seen = pull.curve.at(band.rpm)
     known = np.isfinite(seen) & np.isfinite(band.low_kpa)
     if not known.any():
         return None
@@ -54,15 +53,6 @@ def outcome(problem: Problem, decision: Decision, pull: Observation, step: int) 
         seen=in_unit(problem, seen),
         text=_words(problem, decision, pull, deviation, inside, hit),
     )
-
-
-def _on(pull: Observation, rpm: FloatArray) -> FloatArray:
-    """Boost of a pull on another grid, NaN where it did not reach. [kPa gauge]"""
-    known = pull.curve.reached
-    if known.sum() < 2:
-        return np.full(rpm.shape, np.nan)
-    boost = np.interp(rpm, pull.curve.rpm[known], pull.curve.boost_kpa[known], left=np.nan, right=np.nan)
-    return np.asarray(boost, dtype=float)
 
 
 def _words(problem: Problem, decision: Decision, pull: Observation, deviation: float, inside: float, hit: bool) -> str:

@@ -371,3 +371,12 @@ def test_boost_past_the_range_is_read_off_the_same_fit() -> None:
 @pytest.mark.parametrize("last_rpm", [5200.0, 6790.0])
 def test_a_pull_that_ends_within_the_range_tells_nothing_past_it(last_rpm: float) -> None:
     assert np.isnan(measure(pull(last_rpm=last_rpm), TARGET).beyond_kpa)
+
+
+def test_a_curve_at_other_rpm_bridges_a_gap_and_says_nothing_of_where_the_pull_did_not_go() -> None:
+    rpm = np.array([3000.0, 3050.0, 3100.0, 3150.0, 3200.0])
+    curve = Curve(rpm, np.array([np.nan, 10.0, np.nan, 30.0, np.nan]))
+    asked = np.array([3025.0, 3050.0, 3100.0, 3150.0, 3175.0])
+    np.testing.assert_allclose(curve.at(asked), [np.nan, 10.0, 20.0, 30.0, np.nan])
+    lone = Curve(rpm, np.array([np.nan, 10.0, np.nan, np.nan, np.nan]))
+    assert np.isnan(lone.at(rpm)).all()
