@@ -73,6 +73,8 @@ def held(problem: Problem, pull: Observation) -> bool:
 HELD_PART = 0.3
 #: Steepest ramp that is proposed. Gate and turbo cannot follow a steeper one, they run past it. [points a 100 rpm]
 STEEPEST = 2.0
+#: Share of duty's step by which a step goes back at least after the limit was passed.
+PASSED_DUTY = 0.25
 #: Share of a step of the ramp that the solenoid may see on top of a full step of duty.
 ON_TOP = 0.6
 
@@ -85,11 +87,13 @@ class Offender:
         pull: The pull.
         why: ``limit passed`` or ``aborted``.
         latest: Whether no pull has been run since.
+        kept: Settings of the pulls that kept the limit.
     """
 
     pull: Observation
     why: str
     latest: bool = False
+    kept: tuple[Settings, ...] = ()
 
 
 def kept_limit(problem: Problem, pull: Observation) -> bool:
@@ -104,6 +108,7 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
     aborted one forbids until any later pull was complete and trusted.
     """
     found: list[Offender] = []
+    kept = tuple(pull.settings for pull in observations if kept_limit(problem, pull))
     for i, pull in enumerate(observations):
         later = observations[i + 1 :]
         if pull.highest_kpa > problem.limit_kpa:
@@ -113,13 +118,13 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
                 for other in later
             )
             if not cleared:
-                found.append(Offender(pull, "limit passed", latest=not later))
+                found.append(Offender(pull, "limit passed", latest=not later, kept=kept))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
             and not any(other.complete and other.trusted for other in later)
         ):
-            found.append(Offender(pull, "aborted", latest=not later))
+            found.append(Offender(pull, "aborted", latest=not later, kept=kept))
     return found
 
 
@@ -134,6 +139,27 @@ def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.
     return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
 
 
+def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
+    """Whether settings come too near to those that passed the limit, the nearer the farther it was passed. Shape (S,)
+
+    Passed by as much as the limit stands above the target, or more, a whole step of engagement and a quarter of one of
+    duty under the offender count as too near: a spike of that height is nothing that the surrogate knows how to
+    foretell. What a pull that kept the limit asked for at least as much of is not.
+    """
+    if offender.why != "limit passed":
+        return np.zeros(settings.shape[0], dtype=bool)
+    spare = max(problem.limit_kpa - float(np.max(problem.target.boost_kpa)), 1e-9)
+    share = min((offender.pull.highest_kpa - problem.limit_kpa) / spare, 1.0)
+    other, rpm = offender.pull.settings.as_array(), problem.target.grid(100.0)
+    duty = effective_duty(rpm, settings)
+    near = np.all(duty >= effective_duty(rpm, other) - share * PASSED_DUTY * problem.knobs["duty"].step - 1e-9, axis=1)
+    near &= settings[:, 4] >= other[4] - share * problem.knobs["engagement"].step - 1e-9
+    for kept in offender.kept:
+        milder = np.all(duty <= effective_duty(rpm, kept.as_array()) + 1e-9, axis=1)
+        near &= ~(milder & (settings[:, 4] <= kept.engagement + 1e-9))
+    return np.asarray(near)
+
+
 def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
     """Whether settings are milder than the offender's: no knob asks for more, and duty or engagement for less.
 
@@ -145,7 +171,7 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     knobs = problem.knobs
     rpm = problem.target.grid(100.0)
     duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
-    duty_less = min(0.25 * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
+    duty_less = min(PASSED_DUTY * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
     engagement_less = (
         min(0.5 * knobs["engagement"].step, other.engagement - knobs["engagement"].lower) if passed else 0.0
     )
@@ -223,7 +249,7 @@ def forbidden(
         more = np.any(duty > effective_duty(rpm, reach.fed_back.as_array()) + 1e-9, axis=1)
         out = out | (more & (settings[:, 5] < reach.fed_back.gain - 1e-9))
     for offender in bad:
-        out = out | at_or_above(problem, settings, offender.pull.settings)
+        out = out | at_or_above(problem, settings, offender.pull.settings) | too_near(problem, settings, offender)
         if offender.latest:
             out = out | ~backed_off(problem, settings, offender)
     return np.asarray(out)

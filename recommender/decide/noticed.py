@@ -14,7 +14,7 @@ from models.surrogate import BoostSurrogate
 from recommender.decide.step import Problem, Reason
 
 #: Log odds from which a change at pull 3 or 4 counts, by form: set on unchanged virtual cars, so that few cross them.
-STRONG: Final = {"floor": 2.0, "ceiling": 3.0, "shift": 3.0, "drift": 3.0}
+STRONG: Final = {"floor": 5.0, "ceiling": 6.0, "shift": 6.0, "drift": 3.0}
 #: Least amount worth a word, in the units of ``models.changes.FORMS``.
 LEAST: Final = {"floor": 0.05, "ceiling": 0.08, "shift": 0.03, "drift": 0.005}
 #: Log odds that the pulls up to the one after the change must have given it already. What shows only much later is

@@ -21,6 +21,7 @@ from recommender.decide.allowed import (
     reach_of,
     spans,
     spans_after,
+    too_near,
 )
 from recommender.decide.step import Problem
 
@@ -161,6 +162,29 @@ def test_a_token_change_is_no_backing_off_after_the_limit_was_passed() -> None:
     milder = dataclasses.replace(same_gain, gain=1)
     found = backed_off(PROBLEM, np.array([each.as_array() for each in (token, same_gain, milder)]), passed)
     assert found.tolist() == [False, False, True]
+
+
+def test_the_farther_the_limit_was_passed_the_farther_off_stays_what_is_proposed() -> None:
+    """A spike as high as limit stands over target: a step of engagement and a quarter of one of duty are too near."""
+    spare = PROBLEM.limit_kpa - float(TARGET.boost_kpa.max())
+    asked = {
+        "a little less engagement": {"engagement": 55},
+        "a little less of both": {"engagement": 45, "duty": 28},
+        "a step less engagement": {"engagement": 15},
+        "a third of a step less duty": {"duty": 23},
+        "as a pull that held": {"engagement": 40},
+        "under a pull that held": {"engagement": 35, "duty": 29},
+    }
+    rows = np.array([dataclasses.replace(BASE, **change).as_array() for change in asked.values()])
+    held = run(dataclasses.replace(BASE, engagement=40))
+    for share, near in ((1.0, 2), (3.0, 2), (0.3, 1), (0.0, 0)):
+        offender = offenders(PROBLEM, [held, run(BASE, peak=PROBLEM.limit_kpa + share * spare + 0.01), held])[0]
+        assert dict(zip(asked, too_near(PROBLEM, rows, offender), strict=True)) == {
+            name: i < near for i, name in enumerate(asked)
+        }, share
+        assert forbidden(PROBLEM, rows, [offender]).tolist() == [i < near for i in range(len(asked))]
+    aborted = offenders(PROBLEM, [run(BASE, complete=False)])[0]
+    assert not too_near(PROBLEM, rows, aborted).any()
 
 
 # ------------------------------------------------------------------ reach and held runs
