@@ -48,7 +48,7 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument(
         "--families",
         default=",".join(USUAL_FAMILIES),
-        help=f"comma separated, or all: {', '.join(FAMILIES)}; apart and kept only where asked for",
+        help=f"comma separated, or all: {', '.join(FAMILIES)}; apart, kept and soaked only where asked for",
     )
     parser.add_argument("--kinds", default="", help="comma separated parts of kinds, such as: own: stiff,touchy")
     parser.add_argument("--seed", type=int, default=FRESH_SEED, help="seed of the first car of each kind")

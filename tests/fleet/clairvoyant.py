@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
-from tests.fleet.families import sources
+from tests.fleet.families import cache_root, sources
 from tests.fleet.scenarios import PLAIN, Scenario
 from tests.fleet.seats import AT_TARGET_KPA, NEAR_BEST_KPA, TOLERANCE_KPA, Job, Pulled, highest_reach, pull_all
 
@@ -88,12 +88,6 @@ def _read(path: Path) -> Truth:
     values: dict[str, Any] = json.loads(path.read_text())
     values.update(best=tuple(values["best"]), soonest=tuple(values["soonest"]))
     return Truth(**values)
-
-
-def cache_root() -> Path:
-    """Folder in which the bench keeps what is long to work out."""
-    folder = os.environ.get("NEXTPULL_BENCH_CACHE")
-    return Path(folder) if folder else Path.home() / ".cache" / "nextpull-bench"
 
 
 def _cache_path(job: Job, scenario: Scenario) -> Path:

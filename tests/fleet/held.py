@@ -21,7 +21,7 @@ DUTIES = tuple(range(0, 65, 8))
 STOP_UNDER_KPA = 1.0 * PSI
 NOISE_KPA = 0.3
 #: A car's ``sweep`` at which boost settles on the way, in its family's unit: rpm a second, or seconds for a pull.
-_SLOW = {"other": 150.0, "apart": 35.0, "kept": 35.0}
+_SLOW = {"other": 150.0, "apart": 35.0, "kept": 35.0, "soaked": 150.0}
 
 
 @lru_cache(maxsize=512)

@@ -26,8 +26,8 @@ from models.surrogate import BoostSurrogate
 from models.units import FloatArray
 from recommender.decide import decide
 from tests.fleet import methods
-from tests.fleet.clairvoyant import cache_root, truths
-from tests.fleet.families import sources
+from tests.fleet.clairvoyant import truths
+from tests.fleet.families import cache_root, sources
 from tests.fleet.figures import figures
 from tests.fleet.play import Answer, Turn, play
 from tests.fleet.rows import Row, flatten, rows_of

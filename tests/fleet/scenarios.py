@@ -17,8 +17,9 @@ from tests.fleet.families.apart_drive import ApartCar
 from tests.fleet.families.kept_car import KeptCar
 from tests.fleet.families.other import OtherCar
 from tests.fleet.families.seat import Seat
+from tests.fleet.families.soaked_car import SoakedCar
 
-SprungT = TypeVar("SprungT", ApartCar, KeptCar)
+SprungT = TypeVar("SprungT", ApartCar, KeptCar, SoakedCar)
 
 
 @dataclass(frozen=True)

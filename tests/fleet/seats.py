@@ -17,7 +17,7 @@ from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, kpa_in
 from recommender.decide.allowed import idle
 from recommender.decide.step import Problem
-from tests.fleet.families import apart, kept, other, own
+from tests.fleet.families import apart, kept, other, own, soaked
 from tests.fleet.families.seat import Run
 from tests.fleet.scenarios import PLAIN, Scenario
 
@@ -59,6 +59,7 @@ FAMILY = {
     "other": Family(other.KINDS, _each(other.make), other.simulate, Scenario.other),
     "apart": Family(apart.KINDS, _each(apart.make), apart.simulate, Scenario.sprung),
     "kept": Family(kept.KINDS, _each(kept.make), kept.simulate, Scenario.sprung),
+    "soaked": Family(soaked.KINDS, soaked.make_many, soaked.simulate, Scenario.sprung),
 }
 FAMILIES = tuple(FAMILY)
 
