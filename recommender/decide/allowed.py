@@ -73,8 +73,6 @@ def held(problem: Problem, pull: Observation) -> bool:
 HELD_PART = 0.3
 #: Steepest ramp that is proposed. Gate and turbo cannot follow a steeper one, they run past it. [points a 100 rpm]
 STEEPEST = 2.0
-#: Share of duty's step by which a step goes back at least after the limit was passed.
-PASSED_DUTY = 0.25
 #: Share of a step of the ramp that the solenoid may see on top of a full step of duty.
 ON_TOP = 0.6
 
@@ -139,20 +137,25 @@ def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.
     return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
 
 
+def passed_by(problem: Problem, offender: Offender) -> float:
+    """How far a pull passed the limit, over limit less target: 0 where it did not, 1 at most. [-]"""
+    spare = max(problem.limit_kpa - float(np.max(problem.target.boost_kpa)), 1e-9)
+    return float(np.clip((offender.pull.highest_kpa - problem.limit_kpa) / spare, 0.0, 1.0))
+
+
 def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
     """Whether settings come too near to those that passed the limit, the nearer the farther it was passed. Shape (S,)
 
-    Passed by as much as the limit stands above the target, or more, a whole step of engagement and a quarter of one of
-    duty under the offender count as too near: a spike of that height is nothing that the surrogate knows how to
-    foretell. What a pull that kept the limit asked for at least as much of is not.
+    Passed by as much as the limit stands above the target, or more, a whole step of engagement and of duty under the
+    offender count as too near: a spike of that height is nothing that the surrogate knows how to foretell. What a pull
+    that kept the limit asked for at least as much of is not.
     """
-    if offender.why != "limit passed":
+    share = passed_by(problem, offender)
+    if share == 0.0:
         return np.zeros(settings.shape[0], dtype=bool)
-    spare = max(problem.limit_kpa - float(np.max(problem.target.boost_kpa)), 1e-9)
-    share = min((offender.pull.highest_kpa - problem.limit_kpa) / spare, 1.0)
     other, rpm = offender.pull.settings.as_array(), problem.target.grid(100.0)
     duty = effective_duty(rpm, settings)
-    near = np.all(duty >= effective_duty(rpm, other) - share * PASSED_DUTY * problem.knobs["duty"].step - 1e-9, axis=1)
+    near = np.all(duty >= effective_duty(rpm, other) - share * problem.knobs["duty"].step - 1e-9, axis=1)
     near &= settings[:, 4] >= other[4] - share * problem.knobs["engagement"].step - 1e-9
     for kept in offender.kept:
         milder = np.all(duty <= effective_duty(rpm, kept.as_array()) + 1e-9, axis=1)
@@ -164,23 +167,28 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     """Whether settings are milder than the offender's: no knob asks for more, and duty or engagement for less.
 
     After the limit was passed a token change is not enough: duty comes down by a quarter of its step on the mean, or
-    engagement by half of its step, or as far as the knob goes; and gain, which may have been what rang, by half of its
-    step or to its lower end. Shape (S,)
+    engagement by half of its step, or as far as the knob goes; gain, which may have been what rang, by half of its
+    step or to its lower end; and engagement, which may have been what spiked, in any case by as much of its step as
+    ``passed_by`` says, in whole notches of its dial. Shape (S,)
     """
     other, passed = offender.pull.settings, offender.why == "limit passed"
     knobs = problem.knobs
     rpm = problem.target.grid(100.0)
     duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
-    duty_less = min(PASSED_DUTY * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
+    duty_less = min(0.25 * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
     engagement_less = (
         min(0.5 * knobs["engagement"].step, other.engagement - knobs["engagement"].lower) if passed else 0.0
     )
     gain = knobs["gain"]
     mildest = max(gain.lower, other.gain - 0.5 * gain.step) if passed and not gain.fixed else other.gain
+    engagement = knobs["engagement"]
+    back = 0.0
+    if not engagement.fixed:  # half a notch less than the share: where it was need not be on the dial
+        notches = np.floor(passed_by(problem, offender) * engagement.step / engagement.resolution - 0.5)
+        back = max(float(notches), 0.0) * engagement.resolution
+    lowest = min(max(engagement.lower, other.engagement - back), other.engagement)
     no_more = (
-        np.all(duty <= before + 1e-9, axis=1)
-        & (settings[:, 4] <= other.engagement + 1e-9)
-        & (settings[:, 5] <= mildest + 1e-9)
+        np.all(duty <= before + 1e-9, axis=1) & (settings[:, 4] <= lowest + 1e-9) & (settings[:, 5] <= mildest + 1e-9)
     )
     less = (duty.mean(axis=1) <= before.mean() - max(duty_less, 1e-6) + 1e-9) | (
         settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9

@@ -146,7 +146,7 @@ def test_an_aborted_pull_offends_until_any_whole_one() -> None:
 
 
 def test_what_is_forbidden() -> None:
-    bad = offenders(PROBLEM, [run(BASE, peak=140.0)])
+    bad = offenders(PROBLEM, [run(BASE, peak=131.0)])
     rows = [BASE, dataclasses.replace(BASE, duty=20), dataclasses.replace(BASE, duty=20, ramp_from=5500, ramp_to=5500)]
     found = forbidden(PROBLEM, np.array([each.as_array() for each in rows]), bad)
     assert found.tolist() == [True, False, True]  # the last one's ramp ends where it begins
@@ -156,7 +156,7 @@ def test_what_is_forbidden() -> None:
 def test_a_token_change_is_no_backing_off_after_the_limit_was_passed() -> None:
     """One point of duty less at the same gain is not milder; a quarter of duty's step with less gain is."""
     hot = dataclasses.replace(BASE, duty=50, gain=3)
-    passed = Offender(run(hot, peak=PROBLEM.limit_kpa + 5.0), "limit passed", latest=True)
+    passed = Offender(run(hot, peak=PROBLEM.limit_kpa + 0.1), "limit passed", latest=True)
     token = dataclasses.replace(hot, duty=49)
     same_gain = dataclasses.replace(hot, duty=40)
     milder = dataclasses.replace(same_gain, gain=1)
@@ -165,13 +165,13 @@ def test_a_token_change_is_no_backing_off_after_the_limit_was_passed() -> None:
 
 
 def test_the_farther_the_limit_was_passed_the_farther_off_stays_what_is_proposed() -> None:
-    """A spike as high as limit stands over target: a step of engagement and a quarter of one of duty are too near."""
+    """A spike as high as limit stands over target: a step of engagement and of duty are too near."""
     spare = PROBLEM.limit_kpa - float(TARGET.boost_kpa.max())
     asked = {
         "a little less engagement": {"engagement": 55},
         "a little less of both": {"engagement": 45, "duty": 28},
         "a step less engagement": {"engagement": 15},
-        "a third of a step less duty": {"duty": 23},
+        "more than a step less duty": {"duty": 9},
         "as a pull that held": {"engagement": 40},
         "under a pull that held": {"engagement": 35, "duty": 29},
     }
@@ -185,6 +185,17 @@ def test_the_farther_the_limit_was_passed_the_farther_off_stays_what_is_proposed
         assert forbidden(PROBLEM, rows, [offender]).tolist() == [i < near for i in range(len(asked))]
     aborted = offenders(PROBLEM, [run(BASE, complete=False)])[0]
     assert not too_near(PROBLEM, rows, aborted).any()
+
+
+@pytest.mark.parametrize(("share", "most"), [(0.02, 60.0), (0.15, 60.0), (0.5, 45.0), (1.0, 25.0), (5.0, 25.0)])
+def test_after_a_high_spike_engagement_comes_down_whatever_duty_does(share: float, most: float) -> None:
+    """Duty alone may not be what it was: with engagement left where it was a car spiked as high again."""
+    spare = PROBLEM.limit_kpa - float(TARGET.boost_kpa.max())
+    passed = Offender(run(BASE, peak=PROBLEM.limit_kpa + share * spare), "limit passed", latest=True)
+    rows = np.array([dataclasses.replace(BASE, duty=10, engagement=e).as_array() for e in (65.0, most + 5.0, most)])
+    assert backed_off(PROBLEM, rows, passed).tolist() == [False, False, True]
+    without = dataclasses.replace(PROBLEM, knobs={**KNOBS, "engagement": Knob("engagement", 60, 60, 0, 0)})
+    assert backed_off(without, rows[:1] - [0, 0, 0, 0, 5, 0], passed).tolist() == [True]
 
 
 # ------------------------------------------------------------------ reach and held runs
