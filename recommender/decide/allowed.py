@@ -85,7 +85,7 @@ class Offender:
         pull: The pull.
         why: ``limit passed`` or ``aborted``.
         latest: Whether no pull has been run since.
-        kept: Settings of the pulls that kept the limit.
+        kept: Where the limit was passed, settings of the pulls that kept it.
     """
 
     pull: Observation
@@ -122,19 +122,29 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
             and not idle_like(problem, pull.settings)
             and not any(other.complete and other.trusted for other in later)
         ):
-            found.append(Offender(pull, "aborted", latest=not later, kept=kept))
+            found.append(Offender(pull, "aborted", latest=not later))
     return found
 
 
-def at_or_above(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
+def at_or_above(
+    problem: Problem, settings: FloatArray, other: Settings, *, within: float = 0.0
+) -> npt.NDArray[np.bool_]:
     """Whether settings ask for at least as much boost as ``other`` everywhere. Shape (S,)
 
     Duty at every rpm of the grid and engagement count; gain has no direction that holds for every feedback law.
+    ``within`` is the part of a step of each by which they may ask for less.
     """
-    rpm = problem.target.grid(100.0)
+    rpm, knobs = problem.target.grid(100.0), problem.knobs
     duty = effective_duty(rpm, settings)
-    more = np.all(duty >= effective_duty(rpm, other.as_array()) - 1e-9, axis=1)
-    return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
+    more = np.all(duty >= effective_duty(rpm, other.as_array()) - within * knobs["duty"].step - 1e-9, axis=1)
+    return np.asarray(more & (settings[:, 4] >= other.engagement - within * knobs["engagement"].step - 1e-9))
+
+
+def at_or_below(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
+    """Whether settings ask for no more boost than ``other`` anywhere, as in ``at_or_above``. Shape (S,)"""
+    rpm = problem.target.grid(100.0)
+    less = np.all(effective_duty(rpm, settings) <= effective_duty(rpm, other.as_array()) + 1e-9, axis=1)
+    return np.asarray(less & (settings[:, 4] <= other.engagement + 1e-9))
 
 
 def passed_by(problem: Problem, offender: Offender) -> float:
@@ -153,14 +163,10 @@ def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.
     share = passed_by(problem, offender)
     if share == 0.0:
         return np.zeros(settings.shape[0], dtype=bool)
-    other, rpm = offender.pull.settings.as_array(), problem.target.grid(100.0)
-    duty = effective_duty(rpm, settings)
-    near = np.all(duty >= effective_duty(rpm, other) - share * problem.knobs["duty"].step - 1e-9, axis=1)
-    near &= settings[:, 4] >= other[4] - share * problem.knobs["engagement"].step - 1e-9
+    near = at_or_above(problem, settings, offender.pull.settings, within=share)
     for kept in offender.kept:
-        milder = np.all(duty <= effective_duty(rpm, kept.as_array()) + 1e-9, axis=1)
-        near &= ~(milder & (settings[:, 4] <= kept.engagement + 1e-9))
-    return np.asarray(near)
+        near &= ~at_or_below(problem, settings, kept)
+    return near
 
 
 def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
@@ -188,12 +194,18 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
         back = max(float(notches), 0.0) * engagement.resolution
     lowest = min(max(engagement.lower, other.engagement - back), other.engagement)
     no_more = (
-        np.all(duty <= before + 1e-9, axis=1) & (settings[:, 4] <= lowest + 1e-9) & (settings[:, 5] <= mildest + 1e-9)
+        at_or_below(problem, settings, other) & (settings[:, 4] <= lowest + 1e-9) & (settings[:, 5] <= mildest + 1e-9)
     )
     less = (duty.mean(axis=1) <= before.mean() - max(duty_less, 1e-6) + 1e-9) | (
         settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9
     )
     return np.asarray(no_more & less)
+
+
+def beside(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
+    """Whether settings are too near an offender or, while no pull has been run since, not milder than it. Shape (S,)"""
+    near = too_near(problem, settings, offender)
+    return near | ~backed_off(problem, settings, offender) if offender.latest else near
 
 
 @dataclass(frozen=True)
@@ -257,7 +269,5 @@ def forbidden(
         more = np.any(duty > effective_duty(rpm, reach.fed_back.as_array()) + 1e-9, axis=1)
         out = out | (more & (settings[:, 5] < reach.fed_back.gain - 1e-9))
     for offender in bad:
-        out = out | at_or_above(problem, settings, offender.pull.settings) | too_near(problem, settings, offender)
-        if offender.latest:
-            out = out | ~backed_off(problem, settings, offender)
+        out = out | at_or_above(problem, settings, offender.pull.settings) | beside(problem, settings, offender)
     return np.asarray(out)

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.settings import KNOB_NAMES, Settings
 from recommender.decide import reasons
-from recommender.decide.allowed import at_or_above, backed_off, forbidden, too_near
+from recommender.decide.allowed import at_or_above, beside, forbidden
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review
@@ -104,10 +104,7 @@ def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Revie
     row = forecast.settings.as_array()[None]
     if any(at_or_above(problem, row, offender.pull.settings)[0] for offender in seen.bad):
         return "at or above settings that went wrong"
-    if any(
-        too_near(problem, row, offender)[0] or (offender.latest and not backed_off(problem, row, offender)[0])
-        for offender in seen.bad
-    ):
+    if any(beside(problem, row, offender)[0] for offender in seen.bad):
         return "too near settings that went wrong"
     if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None))[0]:
         return "steep ramp"
