@@ -7,7 +7,6 @@ empties through the solenoid. The sweep runs as quickly as the engine pulls.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,7 +15,7 @@ from models.settings import Settings
 from models.units import FloatArray
 from tests.fleet.families.kept_car import CELLS, KeptCar, columns, table_of
 from tests.fleet.families.kept_gas import air_flow, compressor, exhaust, turbine_kw
-from tests.fleet.families.seat import Dials, Seat
+from tests.fleet.families.seat import Dials, Seat, Sweep
 
 DT = 0.005
 #: Steps between two decisions of a controller.
@@ -54,15 +53,6 @@ class Controllers(Dials):
 
 
 # ---------------------------------------------------------------- the pull
-
-
-@dataclass(frozen=True)
-class Sweep:
-    """One pull of one car, every ``DT``: engine speed [rpm], true boost and boost after the gauge's lag [kPa gauge]."""
-
-    rpm: FloatArray
-    true: FloatArray
-    seen: FloatArray
 
 
 def _orifice(drop: FloatArray) -> FloatArray:

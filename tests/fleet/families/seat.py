@@ -40,6 +40,15 @@ class Run:
     true_boost_kpa: FloatArray
 
 
+@dataclass(frozen=True)
+class Sweep:
+    """One pull of one car, step by step: engine speed [rpm], true boost and boost after the gauge's lag [kPa gauge]."""
+
+    rpm: FloatArray
+    true: FloatArray
+    seen: FloatArray
+
+
 def numbers_of(cars: Sequence[Any], words: Collection[str]) -> dict[str, FloatArray]:
     """The cars' constants as arrays of shape (n,), by name; ``words`` are those that are none."""
     names = [each.name for each in fields(cars[0]) if each.name not in words]

@@ -19,6 +19,7 @@ from tests.fleet.families.soaked_car import (
     TIP_REF,
     SoakedCar,
 )
+from tests.fleet.families.soaked_gas import exhaust_k
 
 
 def _flow_at(car: SoakedCar, rpm: float, gauge: float) -> float:
@@ -43,8 +44,7 @@ def _needs(car: SoakedCar, rpm: float, gauge: float) -> tuple[float, float, floa
     flow = _flow_at(car, rpm, gauge)
     ratio = (car.baro + gauge) / (car.baro - car.intake_drop * (flow / FLOW_REF) ** 2)
     power = flow * CP_AIR * car.air_k * (ratio**K_AIR - 1.0) / (car.eta_c * 0.95) + 0.012 * TIP_REF**2
-    hot_k = car.exh_k + 0.028 * (rpm - 4000.0) + 0.25 * gauge
-    return flow, power, hot_k, car.baro + car.pipe_kpa * (flow / FLOW_REF) ** 2
+    return flow, power, float(exhaust_k(car, rpm, gauge)), car.baro + car.pipe_kpa * (flow / FLOW_REF) ** 2
 
 
 def _spools(car: SoakedCar, rpm: float, gauge: float) -> SoakedCar:

@@ -14,7 +14,7 @@ import numpy as np
 
 from models.settings import Settings
 from models.units import FloatArray
-from tests.fleet.families.seat import Dials, Seat
+from tests.fleet.families.seat import Dials, Seat, Sweep
 from tests.fleet.families.soaked_car import CP_AIR, FLOW_REF, FUEL, K_AIR, PSI, TIP_REF, SoakedCar, columns
 from tests.fleet.families.soaked_gas import (
     air_flow,
@@ -53,15 +53,6 @@ class Day:
     bleed: FloatArray
     heat: FloatArray
     gusts: FloatArray
-
-
-@dataclass(frozen=True)
-class Sweep:
-    """One pull of one car, every ``DT``: engine speed [rpm], true boost and boost after the gauge's lag [kPa gauge]."""
-
-    rpm: FloatArray
-    true: FloatArray
-    seen: FloatArray
 
 
 def steps_of(car: SoakedCar) -> int:
@@ -177,7 +168,7 @@ def drive(seats: Sequence[Seat[SoakedCar]], settings: Sequence[Settings], day: D
     hold = np.rint(c.hold_s / DT).astype(int)
     gust_keep = np.exp(-DT / GUST_S)
     gust_scale = c.wander * np.sqrt(1.0 - gust_keep**2)
-    fill, gauge_in = _toward(c.fill_s), 1.0 - np.exp(-DT / c.gauge_s)
+    fill, gauge_in = _toward(c.fill_s), _toward(c.gauge_s)
     rpm, tip2 = c.rpm_start.copy(), np.full(count, 0.16 * TIP_REF**2)
     outlet, manifold, before, charge = baro.copy(), baro.copy(), baro * 1.05, air_k + 8.0
     gust, gauge = np.zeros(count), np.zeros(count)

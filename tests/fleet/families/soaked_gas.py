@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from models.units import FloatArray
-from tests.fleet.families.soaked_car import CP_AIR, CP_EXHAUST, GAS, K_AIR, K_EXHAUST, TIP_REF
+from tests.fleet.families.soaked_car import CP_AIR, CP_EXHAUST, GAS, K_AIR, K_EXHAUST, TIP_REF, SoakedCar
 
 
 def breathing(c: SimpleNamespace, rpm: FloatArray, before: FloatArray, manifold: FloatArray) -> FloatArray:
@@ -28,8 +28,8 @@ def air_flow(
     return np.asarray(per_rev * ve * rpm * manifold / charge)
 
 
-def exhaust_k(c: SimpleNamespace, rpm: FloatArray, boost: FloatArray) -> FloatArray:
-    """Temperature before the turbine. Shape (n,), [K]"""
+def exhaust_k(c: SimpleNamespace | SoakedCar, rpm: FloatArray | float, boost: FloatArray | float) -> FloatArray:
+    """Temperature before the turbine, of n cars or of one. Shape (n,) or (), [K]"""
     return np.asarray(c.exh_k + 0.028 * (rpm - 4000.0) + 0.25 * boost)
 
 
