@@ -14,7 +14,7 @@ None of the constants is known. Each has a wide normal prior in a whitened coord
 
 Symbols and shapes:
     D draws of the constants, S settings, M grid points, P constants
-    u   rpm scaled so that 0 is judge_from and 1 is judge_to                  (M,)
+    u   rpm scaled so that 0 is judge_from and 1 is judge_to, see ``scaled_over``   (M,)
     z   whitened constants, standard normal a priori                         (D, P)
 """
 
@@ -88,6 +88,9 @@ CREEP_SHARPNESS: Final = 10.0
 #: Duty over which the ends of the solenoid's travel are rounded. [%]
 ROUNDING_PCT: Final = 2.5
 
+#: Least range over which rpm is scaled: an engine is no quicker over rpm because less of it is judged. [rpm]
+LEAST_SPAN: Final = 1400.0
+
 
 def bled_share(
     duty_pct: FloatArray, *, dead_low: FloatArray, full_at: FloatArray, curvature: FloatArray, most: FloatArray
@@ -122,6 +125,21 @@ def _shape_basis(u: FloatArray, length: float, deviation: float, spacing: float 
     return basis
 
 
+def scaled_over(target: Target, rpm: FloatArray) -> tuple[float, float]:
+    """First rpm and width of the range that counts as 0 to 1: the judged one, or one around it where that is narrow.
+
+    Args:
+        target: Boost wanted.
+        rpm: Grid, beyond which the range is not widened. Shape (M,), [rpm]
+    """
+    span = target.judge_to - target.judge_from
+    if span >= LEAST_SPAN:
+        return target.judge_from, span
+    middle = 0.5 * (target.judge_from + target.judge_to)
+    first = min(max(middle - 0.5 * LEAST_SPAN, float(rpm[0])), max(float(rpm[-1]) - LEAST_SPAN, float(rpm[0])))
+    return first, LEAST_SPAN
+
+
 @dataclass(frozen=True)
 class Parts:
     """A car's curves and constants for D draws, ready to be met with settings. Arrays (D, M) or (D, 1)."""
@@ -152,8 +170,8 @@ class Gate:
         self.rpm = rpm
         self.scale_kpa = float(np.max(target.boost_kpa))
         self.target_kpa = target.at(rpm)
-        self.span_rpm = target.judge_to - target.judge_from
-        self.u = (rpm - target.judge_from) / self.span_rpm
+        from_rpm, self.span_rpm = scaled_over(target, rpm)
+        self.u = (rpm - from_rpm) / self.span_rpm
         self.full_gain = max(knobs["gain"].upper, 1e-9)
         self._shapes = [_shape_basis(self.u, *shape) for shape in (FLOOR_SHAPE, SPOOL_SHAPE, TOP_SHAPE)]
         self._shapes.append(_shape_basis(DUTY_TABLE, *DUTY_SHAPE, DUTY_SPACING))

@@ -43,7 +43,8 @@ def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
         text = (
             f"{wording.fine(deviation, unit)} {unit} off the target{of}."
             if math.isfinite(deviation)
-            else f"Cannot be told: the sweep does not cover the judged range{of}."
+            else "Cannot be told: the sweep does not cover the judged range, "
+            f"{job.targets[name].judge_from:.0f} to {wording.rpm(job.targets[name].judge_to)}{of}."
         )
         lines += screen.listed("Deviation", [text], LABEL)
     lines += screen.listed("Shape", [_shape(pull)], LABEL)

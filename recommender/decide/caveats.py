@@ -1,4 +1,5 @@
-"""What the tuner must know about the evidence behind a step: slow logs, and boost past the target's range."""
+"""What the tuner must know about the evidence behind a step: slow logs, pulls that leave some of the judged range out,
+boost past the target's range."""
 
 from __future__ import annotations
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from models.risk import excess_kpa, risk_of, spikes_kpa
 from recommender import wording
+from recommender.decide.allowed import held
 from recommender.decide.step import Reason
 
 if TYPE_CHECKING:
@@ -21,10 +23,15 @@ _RELYING: Final = ("pull", "repeat", "done")
 
 
 def with_caveats(outlook: Outlook, verdict: str, forecast: Forecast, why: Sequence[Reason]) -> tuple[Reason, ...]:
-    """The reasons of a decision with what is to be said of its logs, after the one about the limit."""
-    more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast)) if verdict in _RELYING else ()
+    """The reasons of a decision with what is to be said of its logs.
+
+    Slow logs and boost past the range come after the reason about the limit; that the job comes to no end comes first.
+    """
+    if verdict not in _RELYING:
+        return tuple(why)
+    more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast))
     place = next((number for number, reason in enumerate(why, start=1) if reason.code == "limit"), len(why))
-    return (*why[:place], *more, *why[place:])
+    return (*out_of_range(outlook), *why[:place], *more, *why[place:])
 
 
 def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
@@ -45,6 +52,32 @@ def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
             f"risk from {wording.risk(narrow)} to {wording.risk(forecast.risk)}. Log boost ten times a second.",
         ),
     )
+
+
+def out_of_range(outlook: Outlook) -> tuple[Reason, ...]:
+    """That no pull so far covers the judged range: no deviation can be told then, and the job can come to no end."""
+    target = outlook.problem.target
+    sweeps = [pull for pull in outlook.pulls if pull.trusted and not held(outlook.problem, pull)]
+    covered = [pull.curve.rpm[pull.curve.reached] for pull in sweeps if pull.curve.reached.any()]
+    if not covered or any(np.isfinite(pull.deviation_kpa(target)) for pull in sweeps):
+        return ()
+    first, last = min(rpm[0] for rpm in covered), max(rpm[-1] for rpm in covered)
+    little = 0.05 * (target.judge_to - target.judge_from)  # a tenth may be missing in all
+    said = []
+    if first > target.judge_from + little:
+        said.append(
+            f"The pulls so far begin at {wording.rpm(first)} and the judged range at {wording.rpm(target.judge_from)}: "
+            f"begin lower, or set judge_from to {first:.0f} in the job file."
+        )
+    if last < target.judge_to - little:
+        said.append(
+            f"The pulls so far end at {wording.rpm(last)} and the judged range at {wording.rpm(target.judge_to)}: go "
+            f"on further where the engine allows it, or set judge_to to {last:.0f} in the job file."
+        )
+    if not said:
+        return ()
+    said.append("As it is no deviation can be told, and the job comes to no end.")
+    return (Reason("out of range", " ".join(said)),)
 
 
 def past_the_range(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:

@@ -14,6 +14,8 @@ from recommender.job.knob_checks import MOST_BOOST_KPA, Fault, dials_of
 from recommender.job.schema import JobFile, TargetTable, nearest
 from recommender.job.toml_lines import KeyPath
 
+#: Least width of the judged range. Less is a few points of a curve, and the fit is held to fewer still. [rpm]
+LEAST_JUDGED: Final = 500.0
 #: Common practice: the limit stands about 3 psi above the target. [kPa]
 DEFAULT_HEADROOM_KPA: Final = float(units.to_kpa(3.0, "psi"))
 #: A job is done at this deviation unless the file says otherwise. [kPa]
@@ -131,6 +133,11 @@ def _target(path: KeyPath, table: TargetTable, unit: str, faults: list[Fault]) -
         given = getattr(table, key)
         words = f"judged range would run from {first:g} to {last:g} rpm: set judge_from below judge_to."
         fault(key, given, words if given is None else f"leaves no range to judge: the {words}")
+    elif last - first < LEAST_JUDGED:
+        key = "judge_to" if table.judge_to is not None or table.judge_from is None else "judge_from"
+        words = f"judged range would run from {first:g} to {last:g} rpm: make it {LEAST_JUDGED:g} rpm wide or wider."
+        given = getattr(table, key)
+        fault(key, given, words if given is None else f"leaves too little to judge: the {words}")
     tolerance = table.tolerance
     if tolerance is not None and not 0 < to_kpa(tolerance, unit) <= 50:
         most = float(units.from_kpa(50.0, unit))

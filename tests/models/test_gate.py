@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.curve import Target
-from models.gate import NAMES, Gate, bled_share
+from models.gate import LEAST_SPAN, NAMES, Gate, bled_share, scaled_over
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, to_kpa
 
@@ -232,3 +232,19 @@ def test_constants_however_far_out_give_boost_that_floats_can_hold() -> None:
     far = np.vstack([random.uniform(-30.0, 30.0, (400, GATE.size)), random.choice([-30.0, 30.0], (400, GATE.size))])
     some = [Settings(d, 4000, 6500, r, e, g) for d, r, e, g in ((0, 0, 0, 0), (90, 20, 100, 10))]
     assert np.isfinite(boost(far, *some)).all()
+
+
+@pytest.mark.parametrize(
+    ("judged", "first_rpm", "span_rpm"),
+    [
+        ((3900.0, 6700.0), 3900.0, 2800.0),  # as it is judged
+        ((5000.0, 5600.0), 5300.0 - LEAST_SPAN / 2, LEAST_SPAN),  # about its middle
+        ((2700.0, 3200.0), 2600.0, LEAST_SPAN),  # not past the grid
+        ((6200.0, 6800.0), 6800.0 - LEAST_SPAN, LEAST_SPAN),
+    ],
+)
+def test_rpm_is_scaled_over_the_judged_range_or_a_wider_one(
+    judged: tuple[float, float], first_rpm: float, span_rpm: float
+) -> None:
+    target = dataclasses.replace(TARGET, judge_from=judged[0], judge_to=judged[1])
+    assert scaled_over(target, RPM) == pytest.approx((first_rpm, span_rpm))

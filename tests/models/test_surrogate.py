@@ -360,3 +360,17 @@ def test_ringing_that_was_seen_is_expected_again(gain: float, swing_kpa: float) 
     )
     assert calm < 1.0
     assert 0.5 * swing_kpa < rings < 1.5 * swing_kpa
+
+
+@pytest.mark.parametrize("width_rpm", [200.0, 500.0, 1000.0])
+def test_a_narrow_judged_range_makes_an_engine_no_quicker_over_rpm(width_rpm: float) -> None:
+    """What every second point tells holds between them too, however little of the pull is judged."""
+    middle = 5200.0
+    narrow = dataclasses.replace(TARGET, judge_from=middle - width_rpm / 2, judge_to=middle + width_rpm / 2)
+    fitted = surrogate(points=44).set_params(target=narrow).fit_pulls(pulls(car(3), SOME))
+    drawn = fitted.curves(SOME[-1].as_array()[None])[:, 0]
+    inner = drawn[:, 4:-4]
+    apart = np.abs(np.diff(inner.mean(axis=0), n=2))
+    spread = inner.std(axis=0)
+    assert float(np.max(spread[1:] / spread[:-1])) < 1.6
+    assert float(np.median(apart)) < 1.0

@@ -14,8 +14,8 @@ from models.settings import KNOB_NAMES, Knob, effective_duty
 from models.surrogate import REACH, BoostSurrogate
 from models.units import FloatArray
 
-#: Judged over 1000 rpm, so that u is rpm less 3000 over 1000; grid of 50 rpm. Boost is scaled by 10 kPa.
-TARGET = Target(np.array([3000.0, 4000.0]), np.array([10.0, 10.0]), 3000.0, 4000.0)
+#: Judged over 2000 rpm, so that u is rpm less 3000 over 2000; grid of 100 rpm. Boost is scaled by 10 kPa.
+TARGET = Target(np.array([3000.0, 5000.0]), np.array([10.0, 10.0]), 3000.0, 5000.0)
 KNOBS = {
     name: Knob(name, lower, upper, 1.0, 20.0)
     for name, lower, upper in zip(KNOB_NAMES, (0, 3000, 3500, 0, 0, 0), (90, 3400, 4000, 30, 10, 10), strict=True)
@@ -58,7 +58,7 @@ def always_there() -> float:
 def fitted_to(x: list[float], y: list[float], variance: float) -> BoostSurrogate:
     """Fitted at scaled inputs ``x`` along rpm (one is REACH[0] of u), to values about the mean, of known noise."""
     noise = np.sqrt(variance - always_there())
-    rpm = [3000.0 + 1000.0 * REACH[0] * each for each in x]
+    rpm = [3000.0 + 2000.0 * REACH[0] * each for each in x]
     return plain().fit(rows(IDLE, rpm), np.array(y) + mean_kpa(), noise_kpa=noise)
 
 
@@ -67,7 +67,7 @@ def at(fitted: BoostSurrogate, x: list[float]) -> tuple[FloatArray, FloatArray]:
     settings = np.array([IDLE])
     curves, cross = fitted.expected(settings, best=True)
     covariance = fitted.scatter(settings, curves[0], cross)[0]
-    grid = [int(np.argmin(np.abs(fitted.rpm_ - (3000.0 + 1000.0 * REACH[0] * each)))) for each in x]
+    grid = [int(np.argmin(np.abs(fitted.rpm_ - (3000.0 + 2000.0 * REACH[0] * each)))) for each in x]
     return curves[0, 0, grid] - mean_kpa(), covariance[np.ix_(grid, grid)]
 
 
@@ -107,7 +107,7 @@ def test_posterior_over_rpm_duty_engagement_and_gain_equals_scikit_learn() -> No
         (35.0, 3100.0, 3800.0, 0.0, 6.0, 4.0),
         (60.0, 3200.0, 3900.0, 0.0, 8.0, 8.0),
     ]
-    rpm = [3000.0 + 50.0 * i for i in range(21)]
+    rpm = [3000.0 + 100.0 * i for i in range(21)]
     X = np.vstack([rows(settings, rpm[2 * i :: 2], i + 1) for i, settings in enumerate(run)])
     y = mean_kpa() + rng.normal(0.0, 1.5, len(X))
     noise, size = 0.6, 1.7
@@ -116,7 +116,7 @@ def test_posterior_over_rpm_duty_engagement_and_gain_equals_scikit_learn() -> No
 
     def scaled(settings: FloatArray, engine_rpm: FloatArray) -> FloatArray:
         duty = np.array([float(effective_duty(r, s)) for s, r in zip(settings, engine_rpm, strict=True)])
-        columns = [(engine_rpm - 3000.0) / 1000.0, duty, settings[:, 4] / 10.0, settings[:, 5] / 10.0]
+        columns = [(engine_rpm - 3000.0) / 2000.0, duty, settings[:, 4] / 10.0, settings[:, 5] / 10.0]
         return np.column_stack(columns) / np.array(REACH)
 
     theirs = GaussianProcessRegressor(

@@ -170,6 +170,7 @@ def test_settings_off_the_dial_are_converted_as_they_are(job_text: str, tmp_path
         ("risk = 0.01", "risk = 1.5", ["line 12", "limit.risk = 1.5", "at most 0.2"]),
         ("risk = 0.01", "risk = 0,01", ["line 12", "not sound TOML", "point for decimals"]),
         ("judge_from = 3900", "judge_from = 6900", ["line 7", "6900 to 6700", "judge_from below judge_to"]),
+        ("judge_from = 3900", "judge_from = 6300", ["too little to judge", "6300 to 6700", "500 rpm wide or wider"]),
         ("[2600, 3900, 6800]", "[2600, 6800, 3900]", ["line 5", "must rise"]),
         ("[8.0, 16.0, 16.0]", "[8.0, 16.0]", ["line 6", "3 rpm, but 2 boost"]),
         ("[8.0, 16.0, 16.0]", '[8.0, "16", 16.0]', ["line 6", "target.boost, value 2", "number without quotes"]),

@@ -1,0 +1,49 @@
+"""Pulls that leave much of the judged range out: no deviation can be told, and the tool says what to do about it."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from models.settings import Settings
+from recommender.session import PullResult, Session, Step
+
+from .conftest import JOB, write_pull
+
+
+def run(place: Path, judge_from: int, last_rpm: float, number: int, duty: float) -> tuple[PullResult, Step]:
+    """A pull from 2200 rpm on, and the step after it."""
+    job = JOB.replace("judge_from = 3900", f"judge_from = {judge_from}")
+    (place / "job.toml").write_text(job, encoding="utf-8")
+    log = write_pull(place / f"log {number}.csv", Settings(duty, 3000, 7000, 0, 0, 0), seed=number, last_rpm=last_rpm)
+    with Session.open(place) as session:
+        return session.add_pull(log, {"duty": duty, "engagement": 0.0}), session.next_step()
+
+
+@pytest.mark.parametrize(
+    ("judge_from", "last_rpm", "words"),
+    [
+        (3900, 6100.0, "The pulls so far end at 6100 rpm and the judged range at 6700 rpm: go on further"),
+        (1500, 7000.0, "The pulls so far begin at 2200 rpm and the judged range at 1500 rpm: begin lower"),
+    ],
+)
+def test_what_is_missing_is_said_with_what_to_do(
+    tmp_path: Path, judge_from: int, last_rpm: float, words: str
+) -> None:
+    pull, step = run(tmp_path, judge_from, last_rpm, 1, 0.0)
+    assert all(math.isnan(value) for value in pull.deviations.values())
+    assert step.codes[0] == "out of range"  # the first of the few that a screen shows
+    text = step.reasons[0]
+    assert text.startswith(words)
+    assert ", or set judge_" in text
+    assert text.endswith("As it is no deviation can be told, and the job comes to no end.")
+
+
+def test_nothing_is_said_once_a_pull_covers_the_range(tmp_path: Path) -> None:
+    _, step = run(tmp_path, 3900, 6100.0, 1, 0.0)
+    assert "out of range" in step.codes
+    pull, step = run(tmp_path, 3900, 7000.0, 2, 20.0)
+    assert all(math.isfinite(value) for value in pull.deviations.values())
+    assert "out of range" not in step.codes
