@@ -90,6 +90,12 @@ class Observation:
         mean square, whichever is larger. [kPa]"""
         return float(max(self.oscillation_kpa, np.sqrt(2.0) * self.ripple_kpa))
 
+    @property
+    def rung_kpa(self) -> float:
+        """Half swing of what feedback rang by. Without gain nothing rings: what swings then is the car's own curve, a
+        spike as a rule, and is as well known as the rest of it. [kPa]"""
+        return self.swing_kpa if self.settings.gain > 0.0 else 0.0
+
     def deviation_kpa(self, target: Target) -> float:
         """Root mean square of boost minus target over the judged range, ringing included; NaN if not covered. [kPa]"""
         return float(np.hypot(deviation_kpa(self.curve, target), self.ripple_kpa))

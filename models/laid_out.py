@@ -39,7 +39,7 @@ class Evidence:
 def rows_of(pulls: Sequence[Observation]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Rows, boost and its standard deviation of pulls, as ``lay_out`` takes them. Shapes (n, 8), (n,), (n,)
 
-    The smooth curve is surer than one sample. One that rings is known to its swing's rms only.
+    The smooth curve is surer than one sample. One that rings under gain is known to its swing's rms only.
     """
     rows, boost, noise = [np.empty((0, 8))], [np.empty(0)], [np.empty(0)]
     for pull in pulls:
@@ -49,7 +49,7 @@ def rows_of(pulls: Sequence[Observation]) -> tuple[FloatArray, FloatArray, Float
         rows.append(np.column_stack([knobs, pull.curve.rpm[known], np.full(count, float(pull.number))]))
         boost.append(pull.curve.boost_kpa[known])
         smooth = 0.35 * pull.noise_kpa + 0.25
-        noise.append(np.full(count, np.hypot(smooth, pull.swing_kpa / np.sqrt(2.0))))
+        noise.append(np.full(count, np.hypot(smooth, pull.rung_kpa / np.sqrt(2.0))))
     return np.concatenate(rows), np.concatenate(boost), np.concatenate(noise)
 
 

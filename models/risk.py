@@ -46,15 +46,15 @@ def excess_kpa(pulls: Sequence[Observation], *, unseen: bool = True) -> float:
 
     Spikes shorter than the grid, estimated from the pulls that were run: the trace's highest point without
     single-sample noise, less the highest point of its curve up to the pull's end and less half the swing of its
-    ringing, which is forecast by itself; never below 0. With none it is ``EXCESS_KPA``. A share of what their logs were
-    too slow to show, in the mean over the pulls, is put on top: no number of slow logs teaches it.
+    ringing under gain, which is forecast by itself; never below 0. With none it is ``EXCESS_KPA``. A share of what
+    their logs were too slow to show, in the mean over the pulls, is put on top: no number of slow logs teaches it.
 
     Args:
         pulls: Pulls that were run.
         unseen: Whether what slow logs could have hidden counts.
     """
     counted = [pull for pull in pulls if pull.trusted and pull.curve.reached.any()]
-    seen = [max(pull.sustained_peak_kpa - _top_kpa(pull) - pull.swing_kpa, 0.0) for pull in counted]
+    seen = [max(pull.sustained_peak_kpa - _top_kpa(pull) - pull.rung_kpa, 0.0) for pull in counted]
     mean = (EXCESS_WORTH * EXCESS_KPA + sum(seen)) / (EXCESS_WORTH + len(seen))
     hidden = sum(pull.unseen_kpa for pull in counted) / max(len(counted), 1)
     return float(mean + UNSEEN_SHARE * hidden) if unseen else float(mean)

@@ -94,9 +94,16 @@ def test_what_comes_past_the_range_is_no_spike() -> None:
 
 
 def test_ringing_that_is_forecast_by_itself_is_no_spike() -> None:
+    fed_back = Settings(0, 4000, 6000, 0, 0, 2)
     calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
-    assert excess_kpa([whole(105.0, 100.0, 0.0, oscillation_kpa=5.0)] * 3) == calm
-    assert excess_kpa([whole(108.0, 100.0, 0.0, oscillation_kpa=5.0)] * 3) == pytest.approx(calm + 9.0 / 5.0)
+    for peak, spikes in ((105.0, 0.0), (108.0, 9.0)):
+        rang = whole(peak, 100.0, 0.0, oscillation_kpa=5.0, settings=fed_back)
+        assert excess_kpa([rang] * 3) == pytest.approx(calm + spikes / 5.0)
+
+
+def test_without_gain_nothing_rings_and_what_swings_is_a_spike() -> None:
+    calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
+    assert excess_kpa([whole(105.0, 100.0, 0.0, oscillation_kpa=5.0)] * 3) == pytest.approx(calm + 15.0 / 5.0)
 
 
 # ------------------------------------------------------------------ past the range

@@ -362,6 +362,19 @@ def test_ringing_that_was_seen_is_expected_again(gain: float, swing_kpa: float) 
     assert 0.5 * swing_kpa < rings < 1.5 * swing_kpa
 
 
+def test_a_spike_without_gain_is_remembered_whatever_it_looks_like() -> None:
+    """What swings without feedback is no ringing: the same settings will spike again."""
+    z = car(3)
+    z[0, NAMES.index("log_spike")] = 3.0
+    seen = pulls(z, [*SOME[:3], dataclasses.replace(SOME[3], engagement=95.0)], scatter=0.3)
+    spiked = dataclasses.replace(seen[3], oscillation_kpa=30.0)
+    fitted = surrogate().fit_pulls([*seen[:3], spiked])
+    again = float(fitted.curves(spiked.settings.as_array()[None])[:, 0].mean(axis=0).max())
+    usual = max(float(pull.curve.boost_kpa.max()) for pull in seen[:3])
+    assert spiked.peak_kpa > usual + 20.0
+    assert again == pytest.approx(spiked.peak_kpa, abs=0.1 * spiked.peak_kpa)
+
+
 @pytest.mark.parametrize("width_rpm", [200.0, 500.0, 1000.0])
 def test_a_narrow_judged_range_makes_an_engine_no_quicker_over_rpm(width_rpm: float) -> None:
     """What every second point tells holds between them too, however little of the pull is judged."""
