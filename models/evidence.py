@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 import numpy as np
 
 from models.curve import Curve, Measures, Target, deviation_kpa
 from models.settings import Settings
+
+#: Half swing by which a pull without gain may be uneven beside what gate, turbo and gauge usually do to it. [kPa]
+UNEVEN_KPA: Final = 3.0
 
 
 @dataclass(frozen=True)
@@ -92,9 +95,9 @@ class Observation:
 
     @property
     def rung_kpa(self) -> float:
-        """Half swing of what feedback rang by. Without gain nothing rings: what swings then is the car's own curve, a
-        spike as a rule, and is as well known as the rest of it. [kPa]"""
-        return self.swing_kpa if self.settings.gain > 0.0 else 0.0
+        """Half swing that counts as ringing. Without gain nothing rings: what swings by more than ``UNEVEN_KPA`` then
+        is a spike, and belongs to the curve. [kPa]"""
+        return self.swing_kpa if self.settings.gain > 0.0 else min(self.swing_kpa, UNEVEN_KPA)
 
     def deviation_kpa(self, target: Target) -> float:
         """Root mean square of boost minus target over the judged range, ringing included; NaN if not covered. [kPa]"""

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.curve import Curve
-from models.evidence import Observation
+from models.evidence import UNEVEN_KPA, Observation
 from models.risk import (
     BEYOND_KPA,
     EXCESS_KPA,
@@ -102,8 +102,11 @@ def test_ringing_that_is_forecast_by_itself_is_no_spike() -> None:
 
 
 def test_without_gain_nothing_rings_and_what_swings_is_a_spike() -> None:
+    """But for little, which any pull may be uneven by."""
     calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
-    assert excess_kpa([whole(105.0, 100.0, 0.0, oscillation_kpa=5.0)] * 3) == pytest.approx(calm + 15.0 / 5.0)
+    assert excess_kpa([whole(100.0 + UNEVEN_KPA, 100.0, 0.0, oscillation_kpa=UNEVEN_KPA)] * 3) == pytest.approx(calm)
+    spiked = [whole(112.0, 100.0, 0.0, oscillation_kpa=12.0)] * 3
+    assert excess_kpa(spiked) == pytest.approx(calm + 3.0 * (12.0 - UNEVEN_KPA) / 5.0)
 
 
 # ------------------------------------------------------------------ past the range
