@@ -20,7 +20,7 @@ notes = ""                    # fuel, tyres, what was done before: printed on th
 rpm        = [2600, 3900, 6800]
 boost      = [8.0, 16.0, 16.0]
 # judge_from = 3900           # where the deviation counts; else the first rpm at the highest boost wanted
-# judge_to   = 6700           # else the last rpm
+# judge_to   = 6700           # else the last rpm; 500 rpm above judge_from or more
 # tolerance  = 0.4            # the job is done at this deviation; else 0.4 psi
 # Several targets for one car: name them instead, [targets.road], [targets.track], each with the same keys.
 
