@@ -136,8 +136,8 @@ def scaled_over(target: Target, rpm: FloatArray) -> tuple[float, float]:
     if span >= LEAST_SPAN:
         return target.judge_from, span
     middle = 0.5 * (target.judge_from + target.judge_to)
-    first = min(max(middle - 0.5 * LEAST_SPAN, float(rpm[0])), max(float(rpm[-1]) - LEAST_SPAN, float(rpm[0])))
-    return first, LEAST_SPAN
+    first = np.clip(middle - 0.5 * LEAST_SPAN, rpm[0], max(rpm[0], rpm[-1] - LEAST_SPAN))
+    return float(first), LEAST_SPAN
 
 
 @dataclass(frozen=True)

@@ -128,16 +128,18 @@ def _target(path: KeyPath, table: TargetTable, unit: str, faults: list[Fault]) -
     first, last = table.judge_from, table.judge_to
     first = float(rpm[int(np.argmax(boost))]) if first is None else first
     last = float(rpm[-1]) if last is None else last
+
+    def misjudged(key: str, leaves: str, advice: str) -> None:
+        given = getattr(table, key)
+        words = f"judged range would run from {first:g} to {last:g} rpm: {advice}."
+        fault(key, given, words if given is None else f"leaves {leaves} to judge: the {words}")
+
     if not first < last:
         key = "judge_from" if table.judge_from is not None or table.judge_to is None else "judge_to"
-        given = getattr(table, key)
-        words = f"judged range would run from {first:g} to {last:g} rpm: set judge_from below judge_to."
-        fault(key, given, words if given is None else f"leaves no range to judge: the {words}")
+        misjudged(key, "no range", "set judge_from below judge_to")
     elif last - first < LEAST_JUDGED:
         key = "judge_to" if table.judge_to is not None or table.judge_from is None else "judge_from"
-        words = f"judged range would run from {first:g} to {last:g} rpm: make it {LEAST_JUDGED:g} rpm wide or wider."
-        given = getattr(table, key)
-        fault(key, given, words if given is None else f"leaves too little to judge: the {words}")
+        misjudged(key, "too little", f"make it {LEAST_JUDGED:g} rpm wide or wider")
     tolerance = table.tolerance
     if tolerance is not None and not 0 < to_kpa(tolerance, unit) <= 50:
         most = float(units.from_kpa(50.0, unit))

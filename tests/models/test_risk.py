@@ -96,15 +96,15 @@ def test_what_comes_past_the_range_is_no_spike() -> None:
 def test_ringing_that_is_forecast_by_itself_is_no_spike() -> None:
     fed_back = Settings(0, 4000, 6000, 0, 0, 2)
     calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
-    for peak, spikes in ((105.0, 0.0), (108.0, 9.0)):
-        rang = whole(peak, 100.0, 0.0, oscillation_kpa=5.0, settings=fed_back)
-        assert excess_kpa([rang] * 3) == pytest.approx(calm + spikes / 5.0)
+    rang, spiked = (whole(peak, 100.0, 0.0, oscillation_kpa=5.0, settings=fed_back) for peak in (105.0, 108.0))
+    assert excess_kpa([rang] * 3) == calm
+    assert excess_kpa([spiked] * 3) == pytest.approx(calm + 9.0 / 5.0)
 
 
 def test_without_gain_nothing_rings_and_what_swings_is_a_spike() -> None:
     """But for little, which any pull may be uneven by."""
     calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
-    assert excess_kpa([whole(100.0 + UNEVEN_KPA, 100.0, 0.0, oscillation_kpa=UNEVEN_KPA)] * 3) == pytest.approx(calm)
+    assert excess_kpa([whole(100.0 + UNEVEN_KPA, 100.0, 0.0, oscillation_kpa=UNEVEN_KPA)] * 3) == calm
     spiked = [whole(112.0, 100.0, 0.0, oscillation_kpa=12.0)] * 3
     assert excess_kpa(spiked) == pytest.approx(calm + 3.0 * (12.0 - UNEVEN_KPA) / 5.0)
 
