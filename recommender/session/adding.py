@@ -12,6 +12,7 @@ from typing import Any
 from models.evidence import quiet_kpa
 from models.settings import Settings
 from recommender.decide.allowed import idle
+from recommender.decide.step import same
 from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
@@ -36,6 +37,7 @@ def add_pull(
     which: int | None,
     foreign: bool,
     force: bool,
+    target: str | None,
     clock: Clock,
 ) -> int:
     """Take a log and put the pull in it on record.
@@ -45,7 +47,7 @@ def add_pull(
         job: The job.
         path: The log.
         given: Settings that the user gives, in the project's units.
-        which, foreign, force: As in ``Session.add_pull``.
+        which, foreign, force, target: As in ``Session.add_pull``.
         clock: Gives the time.
     Returns:
         Number of the pull.
@@ -59,7 +61,7 @@ def add_pull(
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         turned = {"duty": found.held[-1].duty} if found.held else {}
-        run = dialled.completed(job, turned | dict(given), last_dialled(snapshot, job))
+        run = _completed(snapshot, job, turned | dict(given), target)
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
@@ -68,17 +70,37 @@ def add_pull(
         if found.refused:
             _note_refusal(record, found, facts, run, len(snapshot.pulls), clock())
         number = max((pull.number for pull in snapshot.pulls), default=0) + 1
-        source, step = history.source_of(run, history.latest(snapshot), foreign)
+        source, step = history.source_of(run, history.latest(snapshot, job), foreign)
         entry = PullEntry(number, run, source, step, full_curve(found, job), facts, clock())
         record.add_pull(entry, job=job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
         record.keep_not_run(record.read(), job)
     return number
 
 
-def last_dialled(snapshot: Snapshot, job: Job) -> Settings:
-    """Settings last proposed, or last run where that came later; the baseline where there is neither."""
-    settings = history.last_dialled(snapshot)
+def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Settings:
+    """Settings last proposed, for a target where it is named, or last run where that came later; else the baseline."""
+    settings = history.last_dialled(snapshot, job, target)
     return idle(job.problem(seed=snapshot.seed)) if settings is None else settings
+
+
+def _completed(snapshot: Snapshot, job: Job, given: Mapping[str, float], target: str | None) -> Settings:
+    """All six settings of a pull: those given, the others as proposed.
+
+    Raises:
+        SettingsError: steps for several targets stand, and which of them was run cannot be told.
+    """
+    run = dialled.completed(job, given, last_dialled(snapshot, job, target))
+    if target is not None:
+        return run
+    standing = history.standing_steps(snapshot, job)
+    meant = [dialled.completed(job, given, history.dialled_after(snapshot, step) or run) for step in standing]
+    if all(same(each, run) for each in meant):
+        return run
+    listed = " and ".join(f'step {step["number"]} for the target "{step["target"]}"' for step in standing[::-1])
+    raise dialled.SettingsError(
+        f"which settings were run cannot be told: {listed} stand, with different ones. Name the target whose step was "
+        f'run (target="{standing[0]["target"]}", or --target {standing[0]["target"]}), or give the settings.'
+    )
 
 
 def _found(record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime) -> tuple[LoggedPull, bytes]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide.step import Decision, Problem, same
+from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, RecordError, Snapshot
 from recommender.record.stored import Stored, digest, problem_out
@@ -75,19 +76,44 @@ def made_from(snapshot: Snapshot, step: Stored) -> tuple[PullEntry, ...]:
     return tuple(pull for pull in snapshot.pulls if pull.number in used)
 
 
-def latest(snapshot: Snapshot) -> list[Stored]:
-    """Steps with settings that were made after the last pull, latest first."""
-    count = len(snapshot.pulls)
-    steps = [step for _, step in sorted(snapshot.steps.items(), reverse=True)]
-    return [step for step in steps if step["after"] == count and _settings(step) is not None]
+def standing_steps(snapshot: Snapshot, job: Job) -> list[Stored]:
+    """The step with settings that stands for each of the job's targets, latest first."""
+    marks = {name: basis(snapshot, job.problem(name, seed=snapshot.seed)) for name in job.targets}
+    steps = [standing_step(snapshot, name, mark) for name, mark in marks.items()]
+    found = [step for step in steps if step is not None and _settings(step) is not None]
+    return sorted(found, key=lambda step: int(step["number"]), reverse=True)
 
 
-def last_dialled(snapshot: Snapshot) -> Settings | None:
-    """Settings last proposed, as put right where they were; or last run where that came later; None for neither."""
-    steps = latest(snapshot)
-    if steps:
-        return put_right(snapshot, int(steps[0]["number"])) or _settings(steps[0])
+def latest(snapshot: Snapshot, job: Job) -> list[Stored]:
+    """Steps with settings that were handed out for the pull to come, those last handed out first.
+
+    First the steps that stand now, an older one among them that stands again since a pull was withdrawn; then the
+    others that were made after the last pull.
+    """
+    standing = standing_steps(snapshot, job)
+    count, known = len(snapshot.pulls), {step["number"] for step in standing}
+    steps = [step for _, step in sorted(snapshot.steps.items(), reverse=True) if step["number"] not in known]
+    return standing + [step for step in steps if step["after"] == count and _settings(step) is not None]
+
+
+def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Settings | None:
+    """Settings last proposed, as put right where they were; or last run where that came later; None for neither.
+
+    Args:
+        snapshot: The record.
+        job: The job.
+        target: Name of the target that they were proposed for, where it is known and has any; else of any.
+    """
+    steps = latest(snapshot, job)
+    step = next((step for step in steps if step["target"] == target), steps[0] if steps else None)
+    if step is not None:
+        return dialled_after(snapshot, step)
     return snapshot.pulls[-1].settings if snapshot.pulls else None
+
+
+def dialled_after(snapshot: Snapshot, step: Stored) -> Settings | None:
+    """What is taken to be dialled in after a step: what it says, as put right where it was; None where nothing is."""
+    return put_right(snapshot, int(step["number"])) or _settings(step)
 
 
 def put_right(snapshot: Snapshot, number: int) -> Settings | None:
@@ -151,7 +177,8 @@ def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
         if pull.number not in known
         for hit in pull.facts["guards"]
     ]
-    seen = max((event.get("refusals", 0) for event in snapshot.events if event["kind"] == "acknowledged"), default=0)
+    about_logs = [event for event in snapshot.events if event["kind"] == "acknowledged" and event["pull"] == 0]
+    seen = max((event.get("refusals", 0) for event in about_logs), default=0)
     for event in [event for event in snapshot.events if event["kind"] == "pull refused"][seen:]:
         if event["peak_kpa"] > problem.limit_kpa:
             text = (

@@ -95,7 +95,8 @@ class Session:
         Args:
             log: The file as the logger wrote it.
             settings: What was dialled in, in the job's units, any of the six knobs. Those left out: as last proposed,
-                with what ``put_right`` was told (or as last run, where that came later).
+                with what ``put_right`` was told (or as last run, where that came later). Where steps for several
+                targets stand with different settings, ``target`` says which of them was run.
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.
             force: Take a log that is on record already.
@@ -103,13 +104,22 @@ class Session:
         Raises:
             LogError: the log cannot be read, holds no pull or several, or is on record already.
             PullRefused: the pull cannot be relied on; it is noted, and ``next_step`` asks for it again.
-            SettingsError: a setting that does not exist or that no controller can have.
+            SettingsError: a setting that does not exist or that no controller can have, or it cannot be told which of
+                several steps was run.
         """
         name = self.job.wanted(target).name
         given = dialled.checked(self.job, settings or {})
         with self._alone:
             number = adding.add_pull(
-                self.record, self.job, Path(log), given, which=which, foreign=foreign, force=force, clock=self._clock
+                self.record,
+                self.job,
+                Path(log),
+                given,
+                which=which,
+                foreign=foreign,
+                force=force,
+                target=target,
+                clock=self._clock,
             )
             snapshot = self.record.read()
         pull = snapshot.pull(number)
@@ -208,13 +218,15 @@ class Session:
         """What is expected of settings that the user asks for: band and risk. Never recorded, never a proposal.
 
         Args:
-            settings: Any of the six knobs in the job's units; the others as in the last pull.
+            settings: Any of the six knobs in the job's units; the others as last proposed for the target, or as last
+                run where that came later.
+            target: Name of a target; the first where it is None.
         """
         name = self.job.wanted(target).name
         given = dialled.checked(self.job, settings)
         snapshot = self.record.read()
         problem = self.job.problem(name, seed=snapshot.seed)
-        asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job))
+        asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job, name))
         stored = stepping.foreseen(snapshot, problem, name, asked, self._clock())
         return step_answer(self.job, stored, problem, snapshot.standing)
 

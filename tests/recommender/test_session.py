@@ -373,6 +373,78 @@ def test_targets_share_pulls_and_have_steps_of_their_own(folder: Path, job_text:
         assert [each.number for each in session.steps("rain")] == [wet.number]
 
 
+def test_a_step_that_stands_again_is_what_was_last_proposed(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    run = session.job.settings_from_job(step.settings)
+    slip = session.add_pull(pull_log(run), settings={"duty": 60})
+    session.next_step()  # a step from the wrong settings
+    session.withdraw(slip.number, "duty was mistyped")
+    assert session.next_step().number == step.number
+    added = session.add_pull(pull_log(run))
+    assert (added.source, added.step) == ("proposed", step.number)
+    assert added.settings == step.settings
+
+
+def test_a_guards_acknowledgement_is_not_that_of_a_refused_log(folder: Path, job_text: str, pull_log: Write) -> None:
+    (folder / "job.toml").write_text(job_text + "\n[guards]\nlambda = { highest = 0.9 }\n")
+
+    def mixture(lean: bool) -> dict[str, Callable[[np.ndarray], np.ndarray]]:
+        return {"Lambda [-]": lambda rpm: np.where(lean & (rpm > 6000.0), 0.99, 0.8)}
+
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE, more=mixture(True)), settings=BASELINE)
+        high = pull_log(Settings(60, 5000, 7000, 0, 0, 0), scale=1.6, pinned_kpa=140.0, more=mixture(False))
+        with pytest.raises(PullRefused):
+            session.add_pull(high, settings=BASELINE)
+        assert [(stop.pull, stop.code) for stop in session.open_stops()] == [(1, "guard"), (0, "limit in refused log")]
+        session.acknowledge(1, "lean: pump replaced")
+        assert [stop.pull for stop in session.open_stops()] == [0]
+        assert session.next_step().verdict == "stop"
+        session.acknowledge(0, "gauge at its end")
+        assert session.open_stops() == []
+
+
+def test_gain_under_nothing_is_on_no_controller(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    with pytest.raises(SettingsError, match="gain: -8 cannot be dialled"):
+        session.what_if({"gain": -8})
+    with pytest.raises(SettingsError, match="gain: -8 cannot be dialled"):
+        session.add_pull(pull_log(IDLE), settings={"gain": -8})
+
+
+def test_which_of_several_targets_steps_was_run_is_not_guessed(folder: Path, job_text: str, pull_log: Write) -> None:
+    table = job_text.split("[target]")[1].split("[limit]")[0]
+    rain = table.replace("16.0", "10.0").replace("8.0", "7.0")
+    (folder / "job.toml").write_text(
+        job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
+    )
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        track, rain_step = session.next_step("track"), session.next_step("rain")
+        assert session.next_step("track").number == track.number
+        assert track.settings is not None
+        assert track.settings != rain_step.settings
+        run = session.job.settings_from_job(track.settings)
+        log = pull_log(run)
+        before = session.digest()
+        with pytest.raises(
+            SettingsError, match=r"step 1 for the target \"track\" and step 2 for the target \"rain\""
+        ) as said:
+            session.add_pull(log)
+        assert "--target rain" in str(said.value)
+        assert session.digest() == before
+        # What is asked of other settings takes the rest from the target's own step.
+        assert session.what_if({"gain": 1.0}, "track").settings == {**track.settings, "gain": 1.0}
+        added = session.add_pull(log, target="track")
+        assert (added.source, added.step, added.settings) == ("proposed", track.number, track.settings)
+        # Settings given in full need no target.
+        session.next_step("track")
+        session.next_step("rain")
+        assert session.add_pull(pull_log(run), settings=track.settings).settings == track.settings
+
+
 def test_what_if_is_marked_and_never_recorded(session: Session, pull_log: Write) -> None:
     session.add_pull(pull_log(IDLE), settings=BASELINE)
     session.next_step()
@@ -495,6 +567,27 @@ def test_a_run_at_held_rpm_is_evidence_at_that_rpm(session: Session, pull_log: W
     assert width(after) < 0.7 * width(before)  # known at that rpm now
     assert session.next_step().verdict == "pull"
     assert all(row.same for row in session.replay())
+
+
+def test_boost_over_the_limit_in_a_flick_of_the_hand_counts_against_the_most_duty(
+    session: Session, pull_log: Write, tmp_path: Path
+) -> None:
+    """Four samples are too few for a duty of their own; their height is not lost for it."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    path = held_log(tmp_path / "held.csv")
+    rows, head = np.loadtxt(path, delimiter=",", skiprows=1), path.read_text().splitlines()[0]
+    last = np.flatnonzero(rows[:, 3] > 99.0)[-4:]
+    rows[last, 2], rows[last, 4] = 150.0, 88.0
+    np.savetxt(path, rows, delimiter=",", header=head, comments="", fmt="%.3f")
+    result = session.add_pull(path, settings={"ramp_add": 0, "engagement": 0, "gain": 0})
+    assert result.peak == pytest.approx(150.0 / PSI, abs=0.1)
+    seen = session.record.read().pulls[1].observations(session.job.wanted().target.grid(50.0))
+    most = max(seen, key=lambda each: each.settings.duty)
+    assert most.settings.duty < 60
+    assert [each.peak_kpa > 140.0 for each in seen] == [each is most for each in seen]
+    step = session.next_step()
+    assert step.codes[0] == "back off"
+    assert "reached 21.8 psi" in step.reasons[0]
 
 
 def test_a_run_at_held_rpm_without_duty_is_refused(session: Session, tmp_path: Path) -> None:
