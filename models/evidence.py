@@ -39,6 +39,7 @@ class Observation:
         ripple_kpa: By how much ringing that the curve smooths away puts up the deviation, as the root of squares. [kPa]
         beyond_kpa: By how much boost past the grid's end stands above the curve's last point; NaN where the pull does
             not go there. [kPa]
+        held_rpm: Whether this is one duty of a run at held rpm: boost at that rpm and nothing else of a pull.
     """
 
     number: int
@@ -58,6 +59,7 @@ class Observation:
     roughness_kpa: float = float("nan")
     ripple_kpa: float = 0.0
     beyond_kpa: float = float("nan")
+    held_rpm: bool = False
 
     @classmethod
     def of(

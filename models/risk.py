@@ -48,12 +48,13 @@ def excess_kpa(pulls: Sequence[Observation], *, unseen: bool = True) -> float:
     single-sample noise, less the highest point of its curve up to the pull's end and less half the swing of its
     ringing under gain, which is forecast by itself; never below 0. With none it is ``EXCESS_KPA``. A share of what
     their logs were too slow to show, in the mean over the pulls, is put on top: no number of slow logs teaches it.
+    Runs at held rpm show no spike of a pull and do not count.
 
     Args:
         pulls: Pulls that were run.
         unseen: Whether what slow logs could have hidden counts.
     """
-    counted = [pull for pull in pulls if pull.trusted and pull.curve.reached.any()]
+    counted = [pull for pull in pulls if pull.trusted and pull.curve.reached.any() and not pull.held_rpm]
     seen = [max(pull.sustained_peak_kpa - _top_kpa(pull) - pull.rung_kpa, 0.0) for pull in counted]
     mean = (EXCESS_WORTH * EXCESS_KPA + sum(seen)) / (EXCESS_WORTH + len(seen))
     hidden = sum(pull.unseen_kpa for pull in counted) / max(len(counted), 1)

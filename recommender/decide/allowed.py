@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -64,9 +64,10 @@ def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[t
 
 
 def held(problem: Problem, pull: Observation) -> bool:
-    """Whether a complete pull says something only about a small part of the judged range: one duty of a held run."""
+    """Whether a pull says something only about a small part of the judged range: one duty of a held run, or a complete
+    pull that leaves most of the range out."""
     judged = problem.target.judged(pull.curve.rpm)
-    return pull.complete and float(np.mean(pull.curve.reached[judged])) < HELD_PART
+    return pull.held_rpm or (pull.complete and float(np.mean(pull.curve.reached[judged])) < HELD_PART)
 
 
 #: Share of the judged range under which a complete pull is a run at held rpm.
@@ -84,7 +85,7 @@ class Offender:
     Attributes:
         pull: The pull.
         why: ``limit passed`` or ``aborted``.
-        latest: Whether no pull has been run since.
+        latest: Whether no other pull has been run since.
         kept: Where the limit was passed, settings of the pulls that kept it.
     """
 
@@ -95,20 +96,23 @@ class Offender:
 
 
 def kept_limit(problem: Problem, pull: Observation) -> bool:
-    """Whether a pull ran to its end, can be relied on, and stayed under the limit."""
-    return pull.trusted and pull.complete and pull.highest_kpa <= problem.limit_kpa
+    """Whether a pull ran through the range to its end, can be relied on, and stayed under the limit.
+
+    A run at held rpm does not tell: boost may pass the limit at another rpm, or on the way up.
+    """
+    return pull.trusted and pull.complete and not held(problem, pull) and pull.highest_kpa <= problem.limit_kpa
 
 
 def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
     """Pulls that forbid what is at or above their settings.
 
     A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under. An
-    aborted one forbids until any later pull was complete and trusted.
+    aborted one forbids until any later pull was complete and trusted. Runs at held rpm clear nothing.
     """
     found: list[Offender] = []
     kept = tuple(pull.settings for pull in observations if kept_limit(problem, pull))
     for i, pull in enumerate(observations):
-        later = observations[i + 1 :]
+        later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
             cleared = any(
                 kept_limit(problem, other)
@@ -120,7 +124,7 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
-            and not any(other.complete and other.trusted for other in later)
+            and not any(other.complete and other.trusted and not held(problem, other) for other in later)
         ):
             found.append(Offender(pull, "aborted", latest=not later))
     return found
@@ -173,15 +177,15 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     """Whether settings are milder than the offender's: no knob asks for more, and duty or engagement for less.
 
     After the limit was passed a token change is not enough: duty comes down by a quarter of its step on the mean, or
-    engagement by half of its step, or as far as the knob goes; gain, which may have been what rang, by half of its
-    step or to its lower end; and engagement, which may have been what spiked, in any case by as much of its step as
-    ``passed_by`` says, in whole notches of its dial. Shape (S,)
+    engagement by half of its step, or as far as one step of the knobs goes; gain, which may have been what rang, by
+    half of its step or to its lower end; and engagement, which may have been what spiked, in any case by as much of
+    its step as ``passed_by`` says, in whole notches of its dial. Shape (S,)
     """
     other, passed = offender.pull.settings, offender.why == "limit passed"
     knobs = problem.knobs
     rpm = problem.target.grid(100.0)
     duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
-    duty_less = min(0.25 * knobs["duty"].step, before.mean() - knobs["duty"].lower) if passed else 0.0
+    duty_less = min(0.25 * knobs["duty"].step, before.mean() - _least_duty(problem, other)) if passed else 0.0
     engagement_less = (
         min(0.5 * knobs["engagement"].step, other.engagement - knobs["engagement"].lower) if passed else 0.0
     )
@@ -200,6 +204,17 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
         settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9
     )
     return np.asarray(no_more & less)
+
+
+def _least_duty(problem: Problem, run: Settings) -> float:
+    """Mean over rpm of the least duty, ramp included, that one step of duty and ramp leads to. [%]"""
+    duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
+    least = replace(
+        run,
+        duty=float(duty.value(duty.index_span(run.duty)[0])),
+        ramp_add=float(ramp.value(ramp.index_span(run.ramp_add)[0])),
+    )
+    return float(effective_duty(problem.target.grid(100.0), least.as_array()).mean())
 
 
 def beside(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
@@ -254,6 +269,14 @@ def _steepness(settings: FloatArray) -> FloatArray:
     return np.asarray(100.0 * np.abs(settings[:, 3]) / length)
 
 
+def crossed(problem: Problem, settings: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether the ramp would end before it begins. Of a controller without a ramp, where it would stand does not
+    matter, as in the job file's checks. Shape (S,)"""
+    start, end, add = (problem.knobs[name] for name in ("ramp_from", "ramp_to", "ramp_add"))
+    without = add.fixed and add.lower == 0.0 and start.lower >= end.upper
+    return np.asarray((settings[:, 1] >= settings[:, 2]) & (not without))
+
+
 def forbidden(
     problem: Problem, settings: FloatArray, bad: Sequence[Offender], reach: Reach = EVERYWHERE
 ) -> npt.NDArray[np.bool_]:
@@ -261,7 +284,7 @@ def forbidden(
 
     The latest offender, while no pull has been run since, lets only milder settings through.
     """
-    out = (settings[:, 1] >= settings[:, 2]) | (_steepness(settings) > reach.steepness + 1e-9)
+    out = crossed(problem, settings) | (_steepness(settings) > reach.steepness + 1e-9)
     rpm = problem.target.grid(100.0)
     duty = effective_duty(rpm, settings)
     out = out | (duty.max(axis=1) > reach.duty + 1e-9)

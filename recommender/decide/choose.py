@@ -77,7 +77,7 @@ def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings,
     knob = problem.knobs["gain"]
     stay = int(knob.index(last.gain))
     if seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
-        first = int(knob.index(knob.lower + FIRST_GAIN * knob.step)) if not seen.gain_known else high
+        first = max(int(knob.index(knob.lower + FIRST_GAIN * knob.step)), 1) if not seen.gain_known else high
         return [*allowed[:5], (low, max(low, stay, min(first, high)))]
     return [*allowed[:5], (low, max(low, min(stay, high)))]
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.evidence import Observation
-from recommender.decide.allowed import idle_like, kept_limit
+from recommender.decide.allowed import held, idle_like, kept_limit
 from recommender.decide.choose import FIRST_GAIN
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.reasons import has_breath
@@ -39,14 +39,15 @@ def more_gain(
     problem, knob = outlook.problem, outlook.problem.knobs["gain"]
     if seen.best is None or knob.fixed or not feedback_could_mend(outlook, observations, seen.best):
         return None
-    run = [pull for pull in observations if pull.trusted and pull.settings.gain > knob.lower]
+    sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
+    run = [pull for pull in sweeps if pull.settings.gain > knob.lower]
     calm = all(kept_limit(problem, pull) and pull.swing_kpa <= RANG * problem.tolerance_kpa for pull in run)
     if not calm or _tries(run, seen.best) >= TRIES:
         return None
     highest = max((pull.settings.gain for pull in run), default=knob.lower)
     low, high = allowed[5]
     for part in PARTS if run else (FIRST_GAIN * each for each in PARTS):
-        at = min(int(knob.index(highest + part * knob.step)), high)
+        at = min(max(int(knob.index(highest + part * knob.step)), int(knob.index(highest)) + 1), high)
         gain = float(knob.value(at))
         if at < low or gain <= highest:
             continue
@@ -68,7 +69,8 @@ def feedback_could_mend(outlook: Outlook, observations: Sequence[Observation], b
     problem = outlook.problem
     rpm, wanted = outlook.rpm[outlook.judged], outlook.wanted[outlook.judged]
     error = best.curve.at(rpm) - wanted
-    idle = [pull for pull in observations if pull.trusted and pull.complete and idle_like(problem, pull.settings)]
+    sweeps = [pull for pull in observations if pull.trusted and pull.complete and not held(problem, pull)]
+    idle = [pull for pull in sweeps if idle_like(problem, pull.settings)]
     if not idle or not np.isfinite(error).all():
         return False
     could_fall = idle[-1].curve.at(rpm) < wanted

@@ -55,7 +55,7 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
         return say(outlook, "pull", outlook.forecast([idle(problem)])[0], reasons.for_baseline(problem))
     seen = review(problem, observations, noticed.car_since(surrogate.changes))
     last = observations[-1]
-    stop = must_stop(problem, observations, seen) or noticed.must_stop(observations, surrogate.changes)
+    stop = must_stop(problem, observations) or noticed.must_stop(observations, surrogate.changes)
     if stop is not None:
         cause, why = stop
         return say(outlook, "stop", outlook.forecast([last.settings])[0], why, cause=cause, review=seen)

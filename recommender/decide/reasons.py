@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from models.evidence import Observation
-from models.settings import KNOB_NAMES, Settings
-from models.units import from_kpa
+from models.settings import KNOB_NAMES, Settings, effective_duty
+from models.units import FloatArray, from_kpa
 from recommender import wording
 from recommender.decide.step import Problem, Reason, Verdict
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from recommender.decide.outlook import Forecast, Outlook
 
 __all__ = ["Reason", "Verdict"]
+
+#: The gate counts as held shut where no more than this is left of the duty that can be asked for. [points]
+AS_GOOD_AS_SHUT: Final = 10.0
 
 
 def say_knob(problem: Problem, name: str, value: float) -> str:
@@ -96,27 +99,29 @@ def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ..
     )
 
 
-def for_limit_twice(problem: Problem, pulls: Sequence[Observation]) -> tuple[Reason, ...]:
-    """Why the job stops when a step that was backed off passed the limit again."""
-    numbers = " and ".join(str(pull.number) for pull in pulls)
+def for_limit_twice(problem: Problem, first: Observation, second: Observation, *, milder: bool) -> tuple[Reason, ...]:
+    """Why the job stops when two pulls in a row passed the limit; ``milder``: although the second was backed off."""
+    although = " although the second was backed off" if milder else ""
     return (
         Reason(
             "limit passed",
-            f"Pulls {numbers} both passed the limit of {problem.say(problem.limit_kpa)} although the second was backed "
-            "off. Stop and find out why before another pull.",
+            f"Pulls {first.number} and {second.number} both passed the limit of {problem.say(problem.limit_kpa)}"
+            f"{although}. Stop and find out why before another pull.",
         ),
         Reason("hardware", "Check the wastegate's hose, flap and actuator, the solenoid's plumbing and the gauge."),
     )
 
 
 def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tuple[Reason, ...]:
-    """Why the job stops when no step that can be dialled in keeps the risk."""
+    """Why the job stops when no step that can be dialled in keeps the risk, or none is milder than what went wrong."""
+    text = (
+        f"Nothing that can be dialled after pull {last.number} keeps the risk at or under "
+        f"{wording.allowed_risk(problem.risk)}: the mildest step still has {wording.risk(least.risk)}."
+        if least.risk > problem.risk
+        else f"Nothing that can be dialled after pull {last.number} in one step is mild enough beside what went wrong."
+    )
     return (
-        Reason(
-            "risk gate",
-            f"Nothing that can be dialled after pull {last.number} keeps the risk at or under "
-            f"{wording.allowed_risk(problem.risk)}: the mildest step still has {wording.risk(least.risk)}.",
-        ),
+        Reason("risk gate" if least.risk > problem.risk else "back off", text),
         Reason("hardware", "Set the controller back to idle and run a baseline, or check gate and gauge."),
     )
 
@@ -159,7 +164,8 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     The largest stretch of the judged range in which the expected curve misses the target by more than the tolerance
     decides: above the target it is the spring or the gate, below it the turbo or the duty range. A turbo is named by
     the rpm at which it more likely than not has no more to give; the best settings may fall short before it, for the
-    sake of what comes elsewhere.
+    sake of what comes elsewhere. Where it may have more to give, it is named only if the gate is held shut all the
+    same; else the overpressure limit keeps the best settings down, or the knobs cannot follow the target.
     """
     problem = outlook.problem
     rpm = outlook.rpm[outlook.judged]
@@ -182,10 +188,31 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])
     half = rpm[under] < middle if first > last else rpm[under] >= middle
-    there = under[half & ~breath] if np.any(half & ~breath) else under[half]
+    shut = held_shut(problem, s, rpm, error + outlook.wanted[outlook.judged])[under]
+    spent = half & ~breath if np.any(half & ~breath) else half & shut
+    there = under[spent]
+    if not there.size:
+        deepest = under[half][np.argmax(below[under[half]])]
+        limited = forecast.risk > problem.risk and not above.any()
+        return ("limit too near" if limited else "shape of the curve"), float(rpm[deepest])
     if first > last:  # late boost holds up to an rpm: that from which the target is there
         return "boost arrives late", float(rpm[there[-1]])
     return "out of breath at the top", float(rpm[there[0]])
+
+
+def held_shut(problem: Problem, settings: Settings, rpm: FloatArray, boost_kpa: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether the gate is held shut, or as good as, with some settings.
+
+    Args:
+        problem: The job.
+        settings: What would be dialled in.
+        rpm: Shape (m,), [rpm]
+        boost_kpa: Boost expected there. Shape (m,), [kPa gauge]
+    """
+    duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
+    most = min(duty.upper + max(ramp.upper, 0.0), 100.0)
+    asked = effective_duty(rpm, settings.as_array())
+    return np.asarray((asked >= most - AS_GOOD_AS_SHUT) | (boost_kpa <= settings.engagement))
 
 
 def has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
@@ -204,6 +231,8 @@ CAUSE_WORDS: Final = {
     "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm} even with the gate held shut",
     "duty range used up": "duty is at the end of its range and boost is still under the target from {rpm}; "
     "a stiffer spring is needed",
+    "limit too near": "what would meet the target around {rpm} would pass the overpressure limit more often than "
+    "the job allows; a higher limit or a lower target is needed",
     "shape of the curve": "the target's shape around {rpm} cannot be followed with these knobs",
 }
 
@@ -239,10 +268,11 @@ def for_pull(
     """Why these settings are proposed: what they are to mend, how near the limit they come, what held them back."""
     problem, last = outlook.problem, observations[-1]
     out: list[Reason] = []
-    if bad and bad[-1].pull is last:
+    wrong = max((o for o in bad if o.latest), key=lambda o: o.pull.highest_kpa, default=None)
+    if wrong is not None:
         what = (
-            f"reached {problem.say(last.highest_kpa)}, over the limit of {problem.say(problem.limit_kpa)}"
-            if bad[-1].why == "limit passed"
+            f"reached {problem.say(wrong.pull.highest_kpa)}, over the limit of {problem.say(problem.limit_kpa)}"
+            if wrong.why == "limit passed"
             else "was aborted"
         )
         out.append(

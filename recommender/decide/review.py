@@ -65,7 +65,8 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     bad = tuple(offenders(problem, observations))
     changed = since > 0 and since >= max((pull.number for pull in observations[:-1]), default=0)
     reach = reach_of(problem, observations, changed=changed)
-    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in observations if pull.trusted)
+    sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
+    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in sweeps)
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
     least, _, pull = min(rows, key=lambda row: row[:2])

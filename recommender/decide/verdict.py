@@ -11,7 +11,7 @@ from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
 from recommender.decide import reasons, value
-from recommender.decide.allowed import idle_like, spans
+from recommender.decide.allowed import Offender, backed_off, crossed, held, idle_like, spans
 from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.choose import starts
 from recommender.decide.more_gain import more_gain
@@ -42,17 +42,19 @@ PATIENCE = 3
 LONG_PATIENCE = 5
 
 
-def must_stop(
-    problem: Problem, observations: Sequence[Observation], seen: Review
-) -> tuple[str, tuple[reasons.Reason, ...]] | None:
+def must_stop(problem: Problem, observations: Sequence[Observation]) -> tuple[str, tuple[reasons.Reason, ...]] | None:
     """Cause and reasons to stop, before anything is searched; None to go on."""
-    last = observations[-1]
-    over = [offender for offender in seen.bad if offender.why == "limit passed"]
-    if over and last.highest_kpa > problem.limit_kpa:
-        if idle_like(problem, last.settings):
-            return "spring alone passes the limit", reasons.for_limit_on_spring(problem, last)
-        if len(observations) > 1 and observations[-2].highest_kpa > problem.limit_kpa:
-            return "limit passed twice", reasons.for_limit_twice(problem, observations[-2:])
+    numbers = list(dict.fromkeys(pull.number for pull in reversed(observations)))
+    # A run at held rpm is one pull, however many duties it shows.
+    last, *earlier = [max((o for o in observations if o.number == n), key=lambda o: o.highest_kpa) for n in numbers[:2]]
+    if last.highest_kpa <= problem.limit_kpa:
+        return None
+    if idle_like(problem, last.settings):
+        return "spring alone passes the limit", reasons.for_limit_on_spring(problem, last)
+    for before in earlier:
+        if before.highest_kpa > problem.limit_kpa:
+            milder = bool(backed_off(problem, last.settings.as_array()[None], Offender(before, "limit passed"))[0])
+            return "limit passed twice", reasons.for_limit_twice(problem, before, last, milder=milder)
     return None
 
 
@@ -62,7 +64,7 @@ def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[
     Above means by more than the tolerance on the whole, so that no setting can bring boost down to the target.
     """
     for pull in reversed(observations):
-        if not pull.trusted or not pull.complete or not idle_like(problem, pull.settings):
+        if not pull.trusted or not pull.complete or held(problem, pull) or not idle_like(problem, pull.settings):
             continue
         judged = problem.target.judged(pull.curve.rpm) & pull.curve.reached
         error = (pull.curve.boost_kpa - problem.target.at(pull.curve.rpm))[judged]
@@ -100,7 +102,7 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
         values = outlook.values(points)
         deviations, highest = outlook.sketch(values)
         violation = np.maximum(highest.mean(axis=0) / problem.limit_kpa - 1.0, 0.0)
-        return deviations.mean(axis=0), violation + (values[:, 1] >= values[:, 2])
+        return deviations.mean(axis=0), violation + crossed(problem, values)
 
     found = minimise(
         merit,

@@ -22,7 +22,7 @@ WIDEST: Final = {
     "ramp_to": (0.0, 20000.0),
     "ramp_add": (-100.0, 100.0),
     "engagement": (0.0, MOST_BOOST_KPA),
-    "gain": (-1e6, 1e6),
+    "gain": (0.0, 1e6),
 }
 
 

@@ -123,7 +123,14 @@ class PullEntry:
         """The same on the grid of a target: one for a sweep; one for each duty of a run at held rpm."""
         own = self.observation(grid_rpm, target)
         points = self.facts.get("held", ())
-        return [_held_observation(own, *point) for point in points] if points else [own]
+        if not points:
+            return [own]
+        held = [_held_observation(own, *point) for point in points]
+        # A height of which no duty tells came between two of them, or was gone too soon: the most duty answers for it.
+        most = max(range(len(held)), key=lambda i: held[i].settings.duty)
+        if own.peak_kpa > max(each.peak_kpa for each in held):
+            held[most] = replace(held[most], peak_kpa=own.peak_kpa)
+        return held
 
 
 def _known_barometer_kpa(conditions: Mapping[str, Any]) -> float:
@@ -146,6 +153,7 @@ def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: floa
         peak_kpa=highest_kpa,
         sustained_peak_kpa=boost_kpa,
         oscillation_kpa=0.0,
+        held_rpm=True,
     )
 
 

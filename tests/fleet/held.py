@@ -42,6 +42,7 @@ def _held(full_kind: str, seed: int) -> tuple[Observation, ...]:
             peak_kpa=float(level) + NOISE_KPA,
             sustained_peak_kpa=float(level),
             noise_kpa=NOISE_KPA,
+            held_rpm=True,
         )
         for dialled, level in list(zip(settings, boost.tolist(), strict=True))[:stop]
     )

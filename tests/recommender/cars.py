@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from models.curve import Target, Trace, measure
+from models.curve import Curve, Target, Trace, measure
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, to_kpa
@@ -71,6 +72,17 @@ class PlainCar:
         trace = Trace(np.arange(rpm.size) * 0.02, rpm, boost)
         measures = measure(trace, problem.target)
         return Observation.of(number, settings, measures, complete=last_rpm >= 7000.0, trusted=trusted, remark=remark)
+
+    def held_run(self, problem: Problem, number: int, duties: Sequence[float], rpm: float) -> list[Observation]:
+        """A run at held rpm as the decision gets it: one observation for each duty, boost at that rpm alone."""
+        grid = problem.target.grid(50.0)
+        found = []
+        for duty in duties:
+            settings = Settings(duty, 4800, 6700, 0, 0, 0)
+            boost = float(self.boost(settings, np.array([rpm]), problem.target)[0])
+            curve = Curve(grid, np.where(np.abs(grid - rpm) <= 75.0, boost, np.nan))
+            found.append(Observation(number, settings, curve, boost + 0.5, boost, 0.3, held_rpm=True))
+        return found
 
 
 def target_of(highest_psi: float = 16.0) -> Target:

@@ -164,6 +164,23 @@ def test_a_token_change_is_no_backing_off_after_the_limit_was_passed() -> None:
     assert found.tolist() == [False, False, True]
 
 
+def test_where_a_step_of_duty_cannot_come_down_far_a_step_of_the_ramp_is_backing_off() -> None:
+    """Duty at its end and a ramp with a small step: a quarter of duty's step is out of reach in one step."""
+    knobs = {**KNOBS, "ramp_add": Knob("ramp_add", 0, 30, 1, 3), "engagement": Knob("engagement", 0, 0, 1, 1)}
+    problem = dataclasses.replace(PROBLEM, knobs=knobs)
+    offender = dataclasses.replace(BASE, duty=0, ramp_add=20, engagement=0)
+    passed = Offender(run(offender, peak=131.0), "limit passed", latest=True)
+    rows = np.array([dataclasses.replace(offender, ramp_add=add).as_array() for add in (19, 17)])
+    assert backed_off(problem, rows, passed).tolist() == [False, True]
+
+
+def test_a_controller_without_a_ramp_may_have_its_corners_anywhere() -> None:
+    row = dataclasses.replace(BASE, ramp_from=0, ramp_to=0, ramp_add=0).as_array()[None]
+    assert forbidden(PROBLEM, row, ())[0]
+    none = {name: Knob(name, 0, 0, 1, 1) for name in ("ramp_from", "ramp_to", "ramp_add")}
+    assert not forbidden(dataclasses.replace(PROBLEM, knobs={**KNOBS, **none}), row, ())[0]
+
+
 def test_the_farther_the_limit_was_passed_the_farther_off_stays_what_is_proposed() -> None:
     """A spike as high as limit stands over target: a step of engagement and of duty are too near."""
     spare = PROBLEM.limit_kpa - float(TARGET.boost_kpa.max())

@@ -128,8 +128,13 @@ def test_a_target_above_the_ceiling() -> None:
 
 @pytest.mark.parametrize(
     "absent",
-    [{"ramp_from": 4500.0, "ramp_to": 7000.0, "ramp_add": 0.0}, {"gain": 0.0}, {"engagement": 0.0}],
-    ids=["without ramp", "without gain", "without engagement"],
+    [
+        {"ramp_from": 4500.0, "ramp_to": 7000.0, "ramp_add": 0.0},
+        {"ramp_from": 0.0, "ramp_to": 0.0, "ramp_add": 0.0},
+        {"gain": 0.0},
+        {"engagement": 0.0},
+    ],
+    ids=["without ramp", "without ramp, corners at 0", "without gain", "without engagement"],
 )
 def test_a_controller_without_a_knob(absent: dict[str, float]) -> None:
     problem = problem_of(**absent)

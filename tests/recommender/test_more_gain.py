@@ -8,10 +8,11 @@ import pytest
 
 from models.curve import Target
 from models.evidence import Observation
-from models.settings import Settings
+from models.settings import Knob, Settings
 from models.units import FloatArray
 from recommender.decide import decide, surrogate_for
 from recommender.decide.allowed import spans_after
+from recommender.decide.choose import _gain_last
 from recommender.decide.more_gain import TRIES, feedback_could_mend, more_gain
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import review
@@ -81,6 +82,21 @@ def test_not_after_a_pull_with_gain_went_wrong(problem: Problem, went_wrong: str
     assert asked(problem, pulls) is not None
     pulls[4] = replace(pulls[4], **changes[went_wrong])  # type: ignore[arg-type]
     assert asked(problem, pulls) is None
+
+
+def test_a_step_of_one_notch_is_a_notch(problem: Problem) -> None:
+    """Half a step of gain's one notch rounds to nothing; the first gain and the next are a notch all the same."""
+    knobs = {**problem.knobs, "gain": Knob("gain", 0.0, 10.0, 1.0, 1.0)}
+    coarse = replace(problem, knobs=knobs)
+    pulls = run(coarse, (0, 0), (20, 0), (40, 0), (46, 0), (48, 0))
+    first = asked(coarse, pulls)
+    assert first is not None
+    assert first.settings.gain == 1.0
+    second = asked(coarse, [*pulls, WakesLate().observe(coarse, first.settings, 6)])
+    assert second is not None
+    assert second.settings.gain == 2.0
+    seen = replace(review(coarse, pulls), best_kpa=coarse.tolerance_kpa, gain_known=False)
+    assert _gain_last(coarse, spans_after(coarse, pulls), pulls[-1].settings, seen)[5] == (0, 1)
 
 
 def test_not_without_end(problem: Problem) -> None:

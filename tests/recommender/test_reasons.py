@@ -79,8 +79,17 @@ class TestStops:
 
     def test_limit_twice_names_the_pulls(self) -> None:
         for numbers in ((2, 3), (5, 6)):
-            text = said(reasons.for_limit_twice(problem(), [pull(n, 20.0) for n in numbers]))["limit passed"]
+            first, second = (pull(n, 20.0) for n in numbers)
+            text = said(reasons.for_limit_twice(problem(), first, second, milder=True))["limit passed"]
             assert f"Pulls {numbers[0]} and {numbers[1]} both passed the limit of 19.0 psi" in text
+            assert "although the second was backed off" in text
+            bolder = said(reasons.for_limit_twice(problem(), first, second, milder=False))["limit passed"]
+            assert bolder == text.replace(" although the second was backed off", "")
+
+    def test_where_no_step_is_mild_enough_the_risk_is_not_blamed(self) -> None:
+        found = said(reasons.for_nothing_safe(problem(), pull(2, 20.0), forecast(settings(0.0), risk=0.001)))
+        assert "risk gate" not in found
+        assert found["back off"].endswith("after pull 2 in one step is mild enough beside what went wrong.")
 
     def test_nothing_safe_gives_the_least_risk(self) -> None:
         for risk, words in ((0.17, "17 %"), (0.024, "2.4 %")):
@@ -138,9 +147,35 @@ class TestEnds:
         given = forecast(settings(40.0), level_psi=16.0)
         rpm = problem().target.grid(100.0)
         curves = np.where((rpm >= low) & (rpm <= high), 12.0 * PSI, given.curves)
-        found, at = reasons.hardware(outlook(), replace(given, curves=curves))
+        found, at = reasons.hardware(outlook(ceiling_psi=13.0), replace(given, curves=curves))
         assert found == cause
         assert low <= at <= high
+
+    @pytest.mark.parametrize(
+        ("asked", "cause"),
+        [
+            (settings(90.0), "out of breath at the top"),
+            (replace(settings(70.0), ramp_from=5000.0, ramp_to=5500.0, ramp_add=20.0), "out of breath at the top"),
+            (replace(settings(40.0), engagement=14.0 * PSI), "out of breath at the top"),
+            (replace(settings(40.0), engagement=8.0 * PSI), "shape of the curve"),
+            (settings(60.0), "shape of the curve"),
+        ],
+    )
+    def test_a_turbo_that_may_have_more_is_blamed_only_with_the_gate_held_shut(
+        self, asked: Settings, cause: str
+    ) -> None:
+        """Of settings that hold it shut, that is: by duty, by ramp, or under engagement."""
+        given, seen = forecast(asked, level_psi=16.0), outlook(ceiling_psi=30.0)
+        curves = np.where(seen.rpm >= 6000.0, 12.0 * PSI, given.curves)
+        assert reasons.hardware(seen, replace(given, curves=curves)) == (cause, pytest.approx(6000.0))
+
+    def test_the_limit_is_named_where_it_keeps_the_best_settings_down(self) -> None:
+        seen = outlook(ceiling_psi=30.0)
+        low = forecast(settings(60.0), level_psi=14.0, risk=0.2)
+        assert reasons.hardware(seen, low)[0] == "limit too near"
+        assert reasons.hardware(seen, replace(low, risk=0.005))[0] == "shape of the curve"
+        tilted = np.where(seen.rpm < 5000.0, 18.0 * PSI, low.curves)
+        assert reasons.hardware(seen, replace(low, curves=tilted))[0] == "shape of the curve"
 
     @pytest.mark.parametrize(
         ("short", "cause", "rpm"),

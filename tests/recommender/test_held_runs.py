@@ -1,0 +1,107 @@
+"""What a run at held rpm tells the decision, and what it does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.curve import Target
+from models.evidence import Observation
+from models.risk import excess_kpa
+from models.settings import Settings
+from models.units import to_kpa
+from recommender.decide import decide
+from recommender.decide.allowed import at_or_above, held, kept_limit, offenders
+from recommender.decide.review import review
+from recommender.decide.step import Problem
+from tests.recommender.cars import PSI, PlainCar, problem_of
+
+CAR = PlainCar()
+
+
+def dialled(duty: float) -> Settings:
+    return Settings(duty, 4800, 6700, 0, 0, 0)
+
+
+@pytest.fixture
+def problem() -> Problem:
+    return problem_of()
+
+
+def over(problem: Problem, pull: Observation, by_psi: float) -> Observation:
+    peak = problem.limit_kpa + by_psi * PSI
+    return replace(pull, peak_kpa=peak, sustained_peak_kpa=peak)
+
+
+def test_it_clears_no_pull_that_passed_the_limit(problem: Problem) -> None:
+    """Boost under the limit at 3000 rpm says nothing of a spike further up."""
+    pulls = [CAR.observe(problem, dialled(duty), number) for number, duty in ((1, 0.0), (2, 20.0), (3, 40.0))]
+    bad = over(problem, CAR.observe(problem, dialled(56.0), 4), 0.9)
+    run = CAR.held_run(problem, 5, (45.0, 52.0, 58.0), rpm=3000.0)
+    assert [offender.pull.number for offender in offenders(problem, [*pulls, bad, *run])] == [4]
+    step = decide(problem, [*pulls, bad, *run])
+    assert step.settings is not None
+    assert not at_or_above(problem, step.settings.as_array()[None], bad.settings)[0]
+
+
+def test_it_clears_no_aborted_pull(problem: Problem) -> None:
+    aborted = replace(CAR.observe(problem, dialled(40.0), 2), complete=False)
+    run = CAR.held_run(problem, 3, (10.0,), rpm=4500.0)
+    assert [offender.why for offender in offenders(problem, [aborted, *run])] == ["aborted"]
+    assert offenders(problem, [aborted, CAR.observe(problem, dialled(10.0), 3)]) == []
+
+
+def test_it_kept_no_limit_and_shows_no_gain(problem: Problem) -> None:
+    run = [
+        replace(each, settings=replace(each.settings, gain=3.0)) for each in CAR.held_run(problem, 2, (10.0,), 4500.0)
+    ]
+    assert not any(kept_limit(problem, each) for each in run)
+    assert not review(problem, [CAR.observe(problem, dialled(0.0), 1), *run]).gain_known
+
+
+def test_it_teaches_nothing_of_spikes(problem: Problem) -> None:
+    pulls = [CAR.observe(problem, dialled(duty), number) for number, duty in ((1, 0.0), (2, 20.0))]
+    spiked = [replace(pull, sustained_peak_kpa=pull.sustained_peak_kpa + 8.0) for pull in pulls]
+    run = CAR.held_run(problem, 3, (10.0, 20.0, 30.0, 40.0), rpm=4500.0)
+    assert excess_kpa([*spiked, *run]) == pytest.approx(excess_kpa(spiked))
+
+
+def test_it_is_known_as_one_however_narrow_the_judged_range(problem: Problem) -> None:
+    target = problem.target
+    narrow = replace(problem, target=Target(target.rpm, target.boost_kpa, 4400.0, 4900.0))
+    run = CAR.held_run(narrow, 2, (10.0,), rpm=4525.0)
+    assert held(narrow, run[0])
+
+
+def test_duties_over_the_limit_in_one_run_are_one_pull(problem: Problem) -> None:
+    pulls = [CAR.observe(problem, dialled(duty), number) for number, duty in ((1, 0.0), (2, 20.0))]
+    run = CAR.held_run(problem, 3, (50.0, 70.0, 82.0, 90.0), rpm=5000.0)
+    assert sum(each.peak_kpa > problem.limit_kpa for each in run) == 2
+    step = decide(problem, [*pulls, *run])
+    assert step.verdict == "pull"
+    assert step.settings is not None
+    assert not at_or_above(problem, step.settings.as_array()[None], run[2].settings)[0]
+    text = next(reason.text for reason in step.reasons if reason.code == "back off")
+    assert f"Pull 3 reached {problem.say(run[3].peak_kpa)}" in text
+
+
+def test_the_hand_turned_back_after_the_limit_leaves_the_height_standing(problem: Problem) -> None:
+    """The last duty of the run stayed under, an earlier one did not: backed off all the same."""
+    pulls = [CAR.observe(problem, dialled(duty), number) for number, duty in ((1, 0.0), (2, 20.0))]
+    run = CAR.held_run(problem, 3, (60.0, 85.0, 40.0), rpm=5000.0)
+    step = decide(problem, [*pulls, *run])
+    assert any(reason.code == "back off" for reason in step.reasons)
+    again = over(problem, CAR.observe(problem, dialled(50.0), 4), 0.5)
+    assert decide(problem, [*pulls, *run, again]).cause == "limit passed twice"
+
+
+def test_duty_0_at_one_rpm_is_no_pull_on_the_spring_alone() -> None:
+    """The spring stands over the target at the last few hundred rpm alone; a held run there does not end the job."""
+    boost = to_kpa([8.7, 16.0, 16.0, 10.2], "psi")
+    target = Target(np.array([2600.0, 3900.0, 5000.0, 6800.0]), boost, 3900.0, 6700.0)
+    problem = replace(problem_of(limit_psi=20.3), target=target)
+    car = PlainCar(spring_kpa=80.0, droop=0.0)
+    pulls = [car.observe(problem, dialled(duty), number) for number, duty in ((1, 0.0), (2, 20.0))]
+    assert decide(problem, [*pulls, *car.held_run(problem, 3, (0.0, 10.0), rpm=6600.0)]).verdict == "pull"
