@@ -129,9 +129,12 @@ def _warmth(numbers: Sequence[float], intake_c: Mapping[float, float]) -> FloatA
 def most_telling(observations: Sequence[Observation], knobs: Mapping[str, Knob]) -> list[Observation]:
     """Pulls to fit: all trusted ones, or the first, the latest half and the most different of the rest.
 
-    A run at held rpm is one pull, however many duties it shows.
+    A run at held rpm is one pull, however many duties it shows. At the end of the grid it has fewer points than the
+    three under which a pull that was aborted says too little.
     """
-    trusted = [pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= 3]
+    trusted = [
+        pull for pull in observations if pull.trusted and pull.curve.reached.sum() >= (1 if pull.held_rpm else 3)
+    ]
     numbers = list(dict.fromkeys(pull.number for pull in trusted))
     if len(numbers) <= MOST_PULLS:
         return trusted

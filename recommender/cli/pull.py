@@ -82,6 +82,8 @@ def _shape(pull: PullResult) -> str:
 
 def held(pull: PullResult) -> str:
     """Whether the prediction for a pull held, as a sentence."""
+    if pull.hit is None and math.isfinite(pull.held):
+        return "As far as the pull goes, boost came out as predicted; aborted as it is, that proves nothing."
     if pull.hit is None:
         return "Nothing was predicted for these settings."
     unit = pull.unit
@@ -90,7 +92,7 @@ def held(pull: PullResult) -> str:
         f"{verdict}: {wording.share(pull.held)} of the curve inside the 90 % band; peak "
         f"{wording.pressure(pull.predicted_peak, unit)} expected, {wording.pressure(pull.peak, unit)} {unit} seen"
     )
-    if math.isfinite(pull.deviation):
+    if math.isfinite(pull.deviation) and math.isfinite(pull.predicted_deviation):
         text += (
             f"; deviation {wording.fine(pull.predicted_deviation, unit)} expected, "
             f"{wording.fine(pull.deviation, unit)} {unit} seen"

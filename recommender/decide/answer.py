@@ -64,11 +64,14 @@ def held_back_by(
     """What held the step back: knobs at the end of their step or range, and the gate."""
     out: list[str] = []
     at = outlook.positions(chosen.settings)
+    last = outlook.pulls[-1].settings
     for i, (name, knob) in enumerate(zip(KNOB_NAMES, outlook.knobs, strict=True)):
         low, high = allowed[i]
         if knob.fixed or low == high:
             continue
-        if at[i] == high:
+        if at[i] == high < knob.index_span(getattr(last, name))[1]:  # gain, which comes last and by half a step first
+            out += [reasons.FIRST_GAIN] if at[i] > knob.index(getattr(last, name)) else []
+        elif at[i] == high:
             out.append(f"{name} range" if high == knob.count - 1 else f"{name} step")
         elif at[i] == low and low > 0:
             out.append(f"{name} step")
@@ -82,7 +85,8 @@ def ruled_out(
 ) -> tuple[Alternative, ...]:
     """Up to five judged and not chosen, those with least deviation expected first, and what spoke against each.
 
-    The best for each reason, then such as differ clearly from the chosen one and from each other.
+    The best for each reason, then such as differ clearly from the chosen one and from each other. ``chosen`` is what
+    is handed out: settings to run, or those that stand at the end of a job.
     """
     rest = [f for f in sorted(forecasts, key=lambda f: f.deviation_kpa) if not same(f.settings, chosen.settings)]
     reasoned = [(f, _against(problem, f, chosen, seen)) for f in rest]

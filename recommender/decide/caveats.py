@@ -29,9 +29,24 @@ def with_caveats(outlook: Outlook, verdict: str, forecast: Forecast, why: Sequen
     """
     if verdict not in _RELYING:
         return tuple(why)
-    more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast))
+    more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast), *_risky_end(outlook, verdict, forecast))
     place = next((number for number, reason in enumerate(why, start=1) if reason.code == "limit"), len(why))
     return (*out_of_range(outlook), *why[:place], *more, *why[place:])
+
+
+def _risky_end(outlook: Outlook, verdict: str, forecast: Forecast) -> tuple[Reason, ...]:
+    """That the settings a job ends with pass the limit more often than it allows, now that they have been run."""
+    problem = outlook.problem
+    if verdict != "done" or forecast.risk <= problem.risk:
+        return ()
+    return (
+        Reason(
+            "risk",
+            f"Another pull with these settings has a risk of {wording.risk(forecast.risk)}, above the "
+            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or a lower target before "
+            "the car is handed over.",
+        ),
+    )
 
 
 def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:

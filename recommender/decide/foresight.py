@@ -9,6 +9,7 @@ import numpy as np
 from models.evidence import Observation
 from models.settings import Settings
 from recommender import wording
+from recommender.decide.allowed import idle_like
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import surrogate_for
 from recommender.decide.step import Decision, Problem, Reason
@@ -32,11 +33,12 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
         f"highest boost under {problem.say(high)} in 19 of 20 such pulls."
     )
     allowed, most = forecast.risk <= problem.risk, wording.allowed_risk(problem.risk)
-    gate = (
-        "The risk is within what the job allows."
-        if allowed
-        else f"The risk is above the {most} that the job allows: this would not be proposed."
-    )
+    if allowed:
+        gate = "The risk is within what the job allows."
+    elif not observations and idle_like(problem, settings):
+        gate = f"The risk is above the {most} that the job allows; as the baseline it is proposed all the same."
+    else:
+        gate = f"The risk is above the {most} that the job allows: this would not be proposed."
     return Decision(
         verdict="pull",
         settings=settings,

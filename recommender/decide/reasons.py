@@ -22,11 +22,14 @@ __all__ = ["Reason", "Verdict"]
 
 #: The gate counts as held shut where no more than this is left of the duty that can be asked for. [points]
 AS_GOOD_AS_SHUT: Final = 10.0
+#: What held gain back while no pull has shown what it does.
+FIRST_GAIN: Final = "first gain"
 
 
 def say_knob(problem: Problem, name: str, value: float) -> str:
     """A knob's value as it is dialled: ``34 %``, ``5200 rpm``, ``13.5 psi``."""
-    dialled = float(from_kpa(value, problem.pressure_unit)) if name == "engagement" else value
+    # Pressures are held to a whole pascal: half a psi comes back as 0.49995.
+    dialled = round(float(from_kpa(value, problem.pressure_unit)), 3) if name == "engagement" else value
     return wording.knob(name, dialled, problem.pressure_unit)
 
 
@@ -41,6 +44,8 @@ def say_binding(problem: Problem, code: str) -> str:
     name, _, kind = code.rpartition(" ")
     if code == "risk gate":
         return f"the risk of {wording.allowed_risk(problem.risk)} that the job allows"
+    if code == FIRST_GAIN:
+        return "half a step, which is all that a first gain may take"
     if name not in KNOB_NAMES:
         return code
     if kind == "step":
@@ -59,14 +64,35 @@ def _moves(problem: Problem, before: Settings, after: Settings) -> str:
 
 def for_baseline(problem: Problem) -> tuple[Reason, ...]:
     """Why the first pull is run with everything idle."""
+    limit = problem.say(problem.limit_kpa)
+    least = at_their_least(problem)
+    if least:
+        return (
+            Reason(
+                "baseline",
+                f"Baseline first, as mild as these dials go: with {least} the pull gives more than the spring alone. "
+                "Where the solenoid can be unplugged or the controller switched off, see first what the spring gives.",
+            ),
+            Reason(
+                "limit",
+                f"Boost must stay under {limit} with that; lift at once if it does not. Nothing milder can be dialled.",
+            ),
+        )
     return (
         Reason("baseline", "Baseline first: with every knob idle the pull shows what the spring alone gives."),
         Reason(
             "limit",
-            f"The spring must hold boost under {problem.say(problem.limit_kpa)}; lift at once if it does not. "
+            f"The spring must hold boost under {limit}; lift at once if it does not. "
             "No setting can lower what the spring gives.",
         ),
     )
+
+
+def at_their_least(problem: Problem) -> str:
+    """Knobs that raise boost and cannot be idle on this job's dials, at their least: ``duty 30 %``; "" for none."""
+    knobs = problem.knobs
+    names = [name for name in ("duty", "ramp_add", "engagement", "gain") if knobs[name].lower > 0.0]
+    return ", ".join(f"{wording.knob_word(name)} {say_knob(problem, name, knobs[name].lower)}" for name in names)
 
 
 def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
@@ -85,10 +111,12 @@ def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
 
 def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ...]:
     """Why the job stops when the spring alone passes the limit."""
+    least = at_their_least(problem)
+    with_what = f"as mild as these dials go, with {least}" if least else "on the spring alone"
     return (
         Reason(
             "limit passed",
-            f"Pull {last.number} reached {problem.say(last.highest_kpa)} on the spring alone; the limit is "
+            f"Pull {last.number} reached {problem.say(last.highest_kpa)} {with_what}; the limit is "
             f"{problem.say(problem.limit_kpa)}. No setting lowers that.",
         ),
         Reason(
@@ -142,13 +170,16 @@ def for_done(problem: Problem, best: Observation, deviation: float) -> tuple[Rea
     )
 
 
-def for_good_enough(problem: Problem, best: Observation, deviation: float, could: float) -> tuple[Reason, ...]:
+def for_good_enough(
+    problem: Problem, best: Observation, deviation: float, could: float, *, stalled: bool
+) -> tuple[Reason, ...]:
     """Why the best pull stands although it is not quite within the tolerance."""
+    end = "The latest pulls came no nearer." if stalled else "The difference is not worth another pull."
     return (
         Reason(
             "done",
-            f"Pull {best.number} is {problem.say_fine(deviation)} from the target; the best thought possible is "
-            f"{problem.say_fine(could)}. The difference is not worth another pull.",
+            f"Pull {best.number} is {problem.say_fine(deviation)} from the target, over the tolerance of "
+            f"{problem.say_fine(problem.tolerance_kpa)}; the best thought possible is {problem.say_fine(could)}. {end}",
         ),
         Reason(
             "limit",
@@ -230,7 +261,7 @@ CAUSE_WORDS: Final = {
     "boost arrives late": "the turbo cannot reach the target before {rpm} even with the gate held shut",
     "out of breath at the top": "turbo and exhaust cannot hold the target from {rpm} even with the gate held shut",
     "duty range used up": "duty is at the end of its range and boost is still under the target from {rpm}; "
-    "a stiffer spring is needed",
+    "more duty, where the controller has any, or a stiffer spring is needed",
     "limit too near": "what would meet the target around {rpm} would pass the overpressure limit more often than "
     "the job allows; a higher limit or a lower target is needed",
     "shape of the curve": "the target's shape around {rpm} cannot be followed with these knobs",
@@ -271,15 +302,12 @@ def for_pull(
     wrong = max((o for o in bad if o.latest), key=lambda o: o.pull.highest_kpa, default=None)
     if wrong is not None:
         what = (
-            f"reached {problem.say(wrong.pull.highest_kpa)}, over the limit of {problem.say(problem.limit_kpa)}"
+            f"reached {problem.say(wrong.pull.highest_kpa)}, over the limit of {problem.say(problem.limit_kpa)}: "
+            "backed off, and nothing"
             if wrong.why == "limit passed"
-            else "was aborted"
+            else "was aborted: nothing"
         )
-        out.append(
-            Reason(
-                "back off", f"Pull {last.number} {what}: backed off, and nothing at or above its settings is proposed."
-            )
-        )
+        out.append(Reason("back off", f"Pull {last.number} {what} at or above its settings is proposed."))
     moves = _moves(problem, last.settings, chosen.settings)
     out.append(_what_for(outlook, last, chosen, moves))
     high = float(np.quantile(chosen.highest, 0.95))

@@ -13,7 +13,16 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
-from recommender.decide.allowed import Offender, Reach, forbidden, held, kept_limit, offenders, reach_of
+from recommender.decide.allowed import (
+    Offender,
+    Reach,
+    at_or_above,
+    forbidden,
+    held,
+    kept_limit,
+    offenders,
+    reach_of,
+)
 from recommender.decide.noticed import note
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.step import Problem
@@ -30,7 +39,8 @@ class Review:
     """The pulls so far, as the verdict needs them.
 
     Attributes:
-        best: The trusted pull with least deviation that kept the limit; None before there is one.
+        best: The trusted pull with least deviation that kept the limit, the latest with its settings; None before
+            there is one.
         best_kpa: Its deviation. [kPa]
         bad: What must not be repeated.
         reach: How far the next step may go beyond the knobs' own steps.
@@ -55,24 +65,32 @@ class Review:
 
 
 def review(problem: Problem, observations: Sequence[Observation], since: int = 0) -> Review:
-    """Best pull of those from ``since`` on, and offenders of all."""
+    """Best pull of those from ``since`` on, and offenders of all.
+
+    Of settings that were run again the latest pull counts: the best of several would be the luckiest. What asks for as
+    much as a pull that passed the limit is never the best, though it stayed under when it was run.
+    """
+    bad = tuple(offenders(problem, observations))
+    passed = [offender.pull.settings for offender in bad if offender.why == "limit passed"]
     rows = [
         (pull.deviation_kpa(problem.target), -i, pull)
         for i, pull in enumerate(observations)
-        if pull.number >= since and kept_limit(problem, pull)
+        if pull.number >= since
+        and kept_limit(problem, pull)
+        and not any(at_or_above(problem, pull.settings.as_array()[None], other)[0] for other in passed)
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
-    bad = tuple(offenders(problem, observations))
     changed = since > 0 and since >= max((pull.number for pull in observations[:-1]), default=0)
     reach = reach_of(problem, observations, changed=changed)
     sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
     gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in sweeps)
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
-    least, _, pull = min(rows, key=lambda row: row[:2])
     # To a millionth: what was typed in and what was proposed can differ by their rounding.
     dialled = np.round([pull.settings.as_array() for _, _, pull in rows], 6)
-    run, times = np.unique(dialled, axis=0, return_counts=True)
+    run, which, times = np.unique(dialled, axis=0, return_inverse=True, return_counts=True)
+    latest = {int(group): row for group, row in zip(np.ravel(which), rows, strict=True)}
+    least, _, pull = min(latest.values(), key=lambda row: row[:2])
     twice = run[times >= 2]
     return Review(pull, least, bad, reach, since, gain_known, twice)
 

@@ -139,11 +139,12 @@ def conclude(
     problem = outlook.problem
     last = observations[-1].settings
     binding = held_back_by(outlook, allowed, chosen, forecasts)
-    others = ruled_out(problem, forecasts, chosen, seen)
     if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
         standing = outlook.forecast([seen.best.settings])[0]
         why = reasons.for_done(problem, seen.best, seen.best_kpa)
+        others = ruled_out(problem, forecasts, standing, seen)
         return say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
+    others = ruled_out(problem, forecasts, chosen, seen)
     gain = value.improvement(problem, chosen, seen)
     if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.
@@ -155,9 +156,11 @@ def conclude(
     if raised is not None:
         binding = held_back_by(outlook, allowed, raised, forecasts)
         why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)
+        others = ruled_out(problem, forecasts, raised, seen)
         return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others)
     could = prospect(outlook, observations, seen)
     # A best thought possible that is worse than a pull already run tells of a search cut short, not of the car.
+    possible = min(could.best_kpa, seen.best_kpa)
     near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa
     calm = outlook.surrogate.widen <= CALM
     settled = gain < WORTH * problem.tolerance_kpa and near and calm
@@ -167,12 +170,13 @@ def conclude(
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
+        others = ruled_out(problem, forecasts, standing, seen)
         fair = _close(problem, seen) or (
             stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa
         )
         if not fair:
             cause, cause_rpm = reasons.hardware(outlook, could.forecast)
-            why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, could.best_kpa, cause, cause_rpm)
+            why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, possible, cause, cause_rpm)
             return say(
                 outlook,
                 "out of reach",
@@ -182,13 +186,13 @@ def conclude(
                 alternatives=others,
                 cause=cause,
                 cause_rpm=cause_rpm,
-                best=could.best_kpa,
+                best=possible,
             )
-        why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, could.best_kpa)
-        return say(outlook, "done", standing, why, review=seen, alternatives=others, best=could.best_kpa)
-    why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, could.best_kpa, could.chance)
+        why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, possible, stalled=stalled and not settled)
+        return say(outlook, "done", standing, why, review=seen, alternatives=others, best=possible)
+    why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, possible, could.chance)
     verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
-    return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=could.best_kpa)
+    return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=possible)
 
 
 def _close(problem: Problem, seen: Review) -> bool:

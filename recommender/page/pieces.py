@@ -90,7 +90,9 @@ def safety(job: Job, step: Step, driven: bool) -> dict[str, Any]:
     def place(value: float) -> float:
         return round(100.0 * min(max(value / top, 0.0), 1.0), 2)
 
-    if not driven:
+    if not math.isfinite(step.risk):
+        verdict = "Told once what stopped the job is acknowledged."
+    elif not driven:
         verdict = "Not known before the baseline: the spring decides. Lift at once if boost nears the limit."
     elif step.risk <= job.risk:
         verdict = f"Within the {wording.allowed_risk(job.risk)} that the job allows."

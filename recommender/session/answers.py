@@ -111,8 +111,10 @@ class PullResult:
         trusted: False where the log cannot be relied on.
         warnings: What the tuner should know about the pull: limit and guards passed, settings off the dial, quality.
         held: Share of the predicted 90 % band's points that the pull kept; NaN where nothing was predicted for it.
-        hit: Whether band and peak held; None where nothing was predicted for it.
-        predicted_peak, predicted_deviation: What the step expected.
+        hit: Whether band and peak held; None where nothing was predicted for it, or where it was aborted before it
+            could tell.
+        predicted_peak, predicted_deviation: What the step expected; the latter NaN where the step was for another
+            target.
         conditions: Barometer [kPa absolute], intake and coolant temperature [°C], as far as known.
         rpm, boost: The curve.
         log, sha256: Name of the log as it was brought, and its digest.

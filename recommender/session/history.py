@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from models.evidence import Observation
 from models.settings import Settings
+from recommender.decide.allowed import at_or_above, idle_like
 from recommender.decide.step import Decision, Problem, same
 from recommender.job import Job
 from recommender.logs import LogError
@@ -80,7 +81,7 @@ def standing_steps(snapshot: Snapshot, job: Job) -> list[Stored]:
     """The step with settings that stands for each of the job's targets, latest first."""
     marks = {name: basis(snapshot, job.problem(name, seed=snapshot.seed)) for name in job.targets}
     steps = [standing_step(snapshot, name, mark) for name, mark in marks.items()]
-    found = [step for step in steps if step is not None and _settings(step) is not None]
+    found = [step for step in steps if step is not None and handed_out(snapshot, step) is not None]
     return sorted(found, key=lambda step: int(step["number"]), reverse=True)
 
 
@@ -93,7 +94,7 @@ def latest(snapshot: Snapshot, job: Job) -> list[Stored]:
     standing = standing_steps(snapshot, job)
     count, known = len(snapshot.pulls), {step["number"] for step in standing}
     steps = [step for _, step in sorted(snapshot.steps.items(), reverse=True) if step["number"] not in known]
-    return standing + [step for step in steps if step["after"] == count and _settings(step) is not None]
+    return standing + [step for step in steps if step["after"] == count and handed_out(snapshot, step) is not None]
 
 
 def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Settings | None:
@@ -108,12 +109,12 @@ def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Set
     step = next((step for step in steps if step["target"] == target), steps[0] if steps else None)
     if step is not None:
         return dialled_after(snapshot, step)
-    return snapshot.pulls[-1].settings if snapshot.pulls else None
+    return snapshot.standing[-1].settings if snapshot.standing else None
 
 
 def dialled_after(snapshot: Snapshot, step: Stored) -> Settings | None:
     """What is taken to be dialled in after a step: what it says, as put right where it was; None where nothing is."""
-    return put_right(snapshot, int(step["number"])) or _settings(step)
+    return put_right(snapshot, int(step["number"])) or handed_out(snapshot, step)
 
 
 def put_right(snapshot: Snapshot, number: int) -> Settings | None:
@@ -122,10 +123,11 @@ def put_right(snapshot: Snapshot, number: int) -> Settings | None:
     return Settings.from_array(said[-1]["settings"]) if said else None
 
 
-def source_of(run: Settings, before: Sequence[Stored], foreign: bool) -> tuple[str, int | None]:
+def source_of(snapshot: Snapshot, run: Settings, before: Sequence[Stored], foreign: bool) -> tuple[str, int | None]:
     """Where a pull's settings come from, and the step that stood when it was run.
 
     Args:
+        snapshot: The record.
         run: What was dialled in.
         before: Steps that stood, latest first.
         foreign: The user says that the pull was made without the tool.
@@ -133,7 +135,7 @@ def source_of(run: Settings, before: Sequence[Stored], foreign: bool) -> tuple[s
     if foreign or not before:
         return "foreign", None
     for step in before:
-        if same(_settings(step), run):
+        if same(handed_out(snapshot, step), run):
             return "proposed", int(step["number"])
     return "changed", int(before[0]["number"])
 
@@ -149,23 +151,58 @@ def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None
 
 
 def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored | None:
-    """What guards and refused logs make of a decision; None where they leave it as it is."""
+    """What guards and refused logs make of a decision; None where they leave it as it is.
+
+    Of a step that is ``withheld`` nothing is shown; steps of older records, without that word, show what they showed.
+    """
     stops = open_stops(snapshot, problem)
     if stops:
+        listed = ", ".join(dict.fromkeys(f"pull {stop.pull}" if stop.pull else "0, the refused log" for stop in stops))
         reasons = [[stop.code, stop.text] for stop in stops]
         reasons.append(
             [
                 "acknowledge",
-                "Find the cause and put it right; the next settings are given once that is acknowledged.",
+                "Find the cause and put it right; the next settings are given once that is acknowledged (acknowledge "
+                f"{listed}).",
             ]
         )
-        return {"verdict": "stop", "runs": False, "reasons": reasons}
+        return {"verdict": "stop", "runs": False, "withheld": True, "reasons": reasons}
     refused = _refused_since_last_pull(snapshot)
+    high = [event for event in refused if event["peak_kpa"] > problem.limit_kpa]
+    if high and (words := _goes_past(snapshot, problem, decision, high[-1])):
+        return {"verdict": "stop", "runs": False, "withheld": True, "reasons": [["limit in refused log", words]]}
     if refused and decision.settings is not None:
         last = refused[-1]
-        text = f"The log {last['log']} was refused: {' '.join(last['why'])} Run these settings again."
-        return {"verdict": "repeat", "runs": True, "reasons": [["log refused", text]]}
+        again = same(Settings.from_array(last["settings"]), decision.settings)
+        end = "Run these settings again." if again else "It was run with other settings than these; the step stands."
+        text = f"The log {last['log']} was refused: {' '.join(last['why'])} {end}"
+        return {
+            "verdict": "repeat" if again else decision.verdict,
+            "runs": True,
+            "reasons": [["log refused", text]],
+        }
     return None
+
+
+def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, event: Stored) -> str:
+    """That a decision goes past the settings of a refused log that showed boost above the limit; else "".
+
+    The decision knows nothing of a log that was refused. Its very settings may be run again, now that its cause was
+    acknowledged, and so may the baseline, under which nothing can be dialled.
+    """
+    best = next((pull.settings for pull in snapshot.standing if pull.number == decision.best_number), None)
+    asked = decision.settings or best
+    if asked is None or idle_like(problem, asked) or not snapshot.standing:
+        return ""
+    run = Settings.from_array(event["settings"])
+    if same(asked, run) or not at_or_above(problem, asked.as_array()[None], run)[0]:
+        return ""
+    last = snapshot.standing[-1].number
+    return (
+        f"The refused log {event['log']} showed {problem.say(event['peak_kpa'])}, and what would come next asks for at "
+        f"least as much boost as its settings. Run the settings of pull {last} or milder ones first and add that log: "
+        "it tells whether boost and gauge are as they were."
+    )
 
 
 def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
@@ -213,12 +250,15 @@ def raw_log(record: Record, pull: PullEntry) -> tuple[str, bytes]:
     return pull.facts["log"], content
 
 
-def _settings(step: Stored) -> Settings | None:
-    override_ = step.get("override")
-    values = step["decision"]["settings"]
-    if values is None or (override_ and not override_["runs"]):
+def handed_out(snapshot: Snapshot, step: Stored) -> Settings | None:
+    """The settings that a step says to run, or that stand where it ends the job; None where there are neither."""
+    decision, override_ = step["decision"], step.get("override")
+    if decision["verdict"] == "stop" or (override_ and not override_["runs"]):
         return None
-    return Settings.from_array(values)
+    if decision["settings"] is not None:
+        return Settings.from_array(decision["settings"])
+    best = decision.get("best_number") or 0
+    return snapshot.pull(best).settings if best else None
 
 
 def _refused_since_last_pull(snapshot: Snapshot) -> list[Stored]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from models.curve import measure
 from models.settings import Settings
 from models.units import FloatArray, from_kpa
 from recommender import wording
-from recommender.decide.step import Decision, Problem
+from recommender.decide.step import Band, Decision, Problem
 from recommender.job import Job
 from recommender.record.stored import Stored, decision_in, number_in, target_digest
 from recommender.record.trials import SPACING_RPM, PullEntry
@@ -41,8 +42,11 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
     verdict: str = decision.verdict
     if override:
         verdict = override["verdict"]
+        first = [(code, text) for code, text in override["reasons"]]
+        withheld = override.get("withheld", False)
+        pairs = first if withheld else first + pairs
         settings = settings if override["runs"] else None
-        pairs = [(code, text) for code, text in override["reasons"]] + pairs
+        decision = _withheld(decision) if withheld else decision
     best = next((pull for pull in pulls if pull.number == decision.best_number), None)
     unit = job.pressure_unit
     return Step(
@@ -79,6 +83,24 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
     )
 
 
+def _withheld(decision: Decision) -> Decision:
+    """A decision whose step waits for something to be acknowledged: nothing of the step is shown before that."""
+    unknown, band = float("nan"), decision.band
+    nothing = np.full(band.rpm.size, unknown)
+    return replace(
+        decision,
+        risk=unknown,
+        deviation_kpa=unknown,
+        band=Band(band.rpm, nothing, nothing, nothing),
+        peak_kpa=unknown,
+        peak_high_kpa=unknown,
+        margin_kpa=unknown,
+        tightest_rpm=unknown,
+        binding=(),
+        alternatives=(),
+    )
+
+
 def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -> PullResult:
     """A pull in the job's units.
 
@@ -92,6 +114,12 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
     measures = {name: _measures(pull, job, name) for name in job.targets}
     own = measures[target]
     decision = decision_in(stored["decision"]) if stored is not None and pull.source == "proposed" else None
+    # A target edited since has measures that are not from when the pull was added: the step knew the old one.
+    same_target = (
+        stored is not None
+        and stored["target"] == target
+        and target_digest(job.targets[target].target) in facts["measures"]
+    )
     held = _held(pull, decision)
     return PullResult(
         number=pull.number,
@@ -116,7 +144,7 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         held=held,
         hit=None if decision is None or math.isnan(held) else _hit(pull, decision, held),
         predicted_peak=_pressure(decision.peak_kpa if decision else float("nan"), unit),
-        predicted_deviation=_pressure(decision.deviation_kpa if decision else float("nan"), unit),
+        predicted_deviation=_pressure(decision.deviation_kpa if decision and same_target else float("nan"), unit),
         conditions=dict(facts["conditions"]),
         unit=unit,
         rpm=pull.curve.rpm,
@@ -185,8 +213,10 @@ def _held(pull: PullEntry, decision: Decision | None) -> float:
     return float(np.mean(inside[known]))
 
 
-def _hit(pull: PullEntry, decision: Decision, held: float) -> bool:
-    return held >= HIT_SHARE and bool(pull.facts["peak_kpa"] <= decision.peak_high_kpa)
+def _hit(pull: PullEntry, decision: Decision, held: float) -> bool | None:
+    """Whether band and peak held. An aborted pull can miss a prediction, but not bear it out: None."""
+    hit = held >= HIT_SHARE and bool(pull.facts["peak_kpa"] <= decision.peak_high_kpa)
+    return hit if pull.facts["complete"] or not hit else None
 
 
 def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from models.influence import moves_without
 from models.settings import KNOB_NAMES, Settings
 from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.reasons import CAUSE_WORDS, say_cause, say_knob, say_step
+from recommender.decide.reasons import CAUSE_WORDS, FIRST_GAIN, say_cause, say_knob, say_step
 from recommender.decide.step import Alternative, Decision, Problem, Reason
 from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
 from recommender.why.look import Look
@@ -51,6 +51,8 @@ def _evidence_words(problem: Problem, pull: Observation, fitted: bool, moved: fl
         if not pull.trusted:
             remark = pull.remark.rstrip(".")
             return f"{name} is left out: its log cannot be relied on{': ' + remark if remark else ''}."
+        if pull.held_rpm and not pull.curve.reached.any():
+            return f"{name} is left out: the rpm at which it was held is outside the rpm range of the target."
         if pull.curve.reached.sum() < 3:
             return f"{name} is left out: it ended before it reached the rpm range of the target."
         return f"{name} is left out of the fit: later and more different pulls say more."
@@ -108,6 +110,9 @@ def _gate_words(problem: Problem, decision: Decision) -> str:
 
 def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code: str) -> str:
     name, _, kind = code.rpartition(" ")
+    if code == FIRST_GAIN and decision.settings is not None:
+        value = say_knob(problem, "gain", decision.settings.gain)
+        return f"Gain goes to {value}: half a step, which is all that a first gain may take."
     if name not in KNOB_NAMES or decision.settings is None:
         return f"{upper_first(code)}."
     value = getattr(decision.settings, name)
@@ -189,7 +194,7 @@ def would_change(outlook: Outlook, decision: Decision, last: Settings | None) ->
     elif decision.cause:
         out.append(Reason("cause", f"The cause put right: {decision.cause}. A pull after that is judged afresh."))
     if decision.verdict == "done":
-        out.append(_tighter(problem, decision))
+        out += _tighter(problem, decision, outlook.pulls)
     if last is None:
         out.append(Reason("baseline", "Any pull: before the first one nothing is known of this car."))
     return tuple(out)
@@ -237,8 +242,12 @@ def _cap_change(problem: Problem, decision: Decision, name: str, further: Foreca
     return Reason(f"{name} step", text)
 
 
-def _tighter(problem: Problem, decision: Decision) -> Reason:
-    text = f"A tolerance under {problem.say_fine(decision.deviation_kpa)} would call for another pull"
-    if np.isfinite(decision.best_possible_kpa) and decision.best_possible_kpa < decision.deviation_kpa:
+def _tighter(problem: Problem, decision: Decision, pulls: Sequence[Observation]) -> list[Reason]:
+    """From which tolerance on the job would go on: the rule looks at what the pull that stands has measured."""
+    measured = [pull.deviation_kpa(problem.target) for pull in pulls if pull.number == decision.best_number]
+    if not measured or measured[0] > problem.tolerance_kpa:
+        return []
+    text = f"A tolerance under {problem.say_fine(measured[0])} would call for another pull"
+    if np.isfinite(decision.best_possible_kpa) and decision.best_possible_kpa < measured[0]:
         text += f"; the best thought possible is {problem.say_fine(decision.best_possible_kpa)}"
-    return Reason("tolerance", f"{text}.")
+    return [Reason("tolerance", f"{text}.")]

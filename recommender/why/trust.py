@@ -35,6 +35,8 @@ def outcome(problem: Problem, decision: Decision, pull: Observation, step: int) 
     kept = (seen >= band.low_kpa) & (seen <= band.high_kpa)
     inside = float(np.mean(kept[known]))
     hit = inside >= HIT_SHARE and pull.highest_kpa <= decision.peak_high_kpa
+    if hit and not pull.complete:
+        return None  # aborted: it can miss a prediction, but not bear it out
     deviation = pull.deviation_kpa(problem.target) if pull.complete else float("nan")
     return Outcome(
         pull=pull.number,
@@ -60,7 +62,7 @@ def _words(problem: Problem, decision: Decision, pull: Observation, deviation: f
     if np.isfinite(deviation):
         off = f"; deviation {problem.say_fine(decision.deviation_kpa)} expected, {problem.say_fine(deviation)} seen"
     else:
-        off = "; no deviation, the sweep is not complete"
+        off = "; no deviation, it leaves some of the judged range out"
     held = f"{wording.share(inside)} of its points lay inside the 90 % band"
     if hit:
         return f"Pull {pull.number} came out as predicted: {held}; {peak}{off}."
@@ -102,10 +104,13 @@ def _widened(problem: Problem, observations: Sequence[Observation], missed: Sequ
             f"{cause} the tool has widened: by a factor of {now.widen:.2f} on what the physics misses and of "
             f"{np.sqrt(now.widen):.2f} on the learnt constants. It now allows for {allows}{was}."
         )
-    return (
-        f"{cause} the tool is not widened any more, as the pulls since then came out near what was expected. It "
-        f"allows for {allows}{was}."
+    since = missed and any(pull.number > missed[-1] for pull in observations)
+    why = (
+        "is not widened any more, as the pulls since then came out near what was expected"
+        if since
+        else ("is not widened: its curve lay near what was expected")
     )
+    return f"{cause} the tool {why}. It allows for {allows}{was}."
 
 
 def _allows(problem: Problem, surrogate: BoostSurrogate) -> str:

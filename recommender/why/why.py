@@ -130,8 +130,21 @@ def _outcomes(snapshot: Snapshot, problem: Problem, observations: Sequence[Obser
 
 
 def _overridden(explained: Explanation, override: Mapping[str, Any] | None) -> Explanation:
-    """With what a guard or a refused log made of the decision put first."""
+    """With what a guard or a refused log made of the decision put first; where it stops the job, instead of it."""
     if not override:
         return explained
     first = tuple(Reason(code, text) for code, text in override["reasons"])
-    return replace(explained, verdict=override["verdict"], reasons=first + explained.reasons)
+    if not override.get("withheld", False):
+        return replace(explained, verdict=override["verdict"], reasons=first + explained.reasons)
+    unknown = float("nan")
+    words = "What comes next is told once what stopped the job is acknowledged."
+    hidden = replace(explained.tightest, rpm=unknown, high=unknown, peak_high=unknown, margin=unknown, text=words)
+    return replace(
+        explained,
+        verdict=override["verdict"],
+        reasons=first,
+        tightest=hidden,
+        binding=(),
+        alternatives=(),
+        would_change=(),
+    )

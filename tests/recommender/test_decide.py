@@ -213,7 +213,7 @@ def test_an_aborted_pull_is_backed_off_from() -> None:
     step = decide(problem, history)
     assert step.verdict == "pull"
     assert step.settings is not None
-    assert "Pull 2 was aborted: backed off, and nothing at or above its settings is proposed." in words(step)
+    assert "Pull 2 was aborted: nothing at or above its settings is proposed." in words(step)
     rpm = problem.target.grid()
     duty, was = step.settings.effective_duty(rpm), bold.effective_duty(rpm)
     assert np.any(duty < was) or step.settings.engagement < bold.engagement

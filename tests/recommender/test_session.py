@@ -681,3 +681,111 @@ def test_ringing_under_gain_is_held_against_the_calm_pulls_of_the_job(
         later = again.pulls()[2]
         before = again.pulls()[1]
     assert later.deviation == pytest.approx(np.hypot(before.deviation, 6.0 / PSI / np.sqrt(2.0)), rel=0.15)
+
+
+# ------------------------------------------------------------------ what a refusal, a stop or an end leaves standing
+
+
+def test_a_refused_log_of_other_settings_is_not_asked_for_again(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    other = {**step.settings, "duty": step.settings["duty"] - 5.0}
+    with pytest.raises(PullRefused):
+        session.add_pull(pull_log(session.job.settings_from_job(other), scale=1.6, pinned_kpa=60.0), settings=other)
+    after = session.next_step()
+    assert (after.verdict, after.settings) == ("pull", step.settings)
+    assert "It was run with other settings than these" in after.reasons[0]
+    with pytest.raises(PullRefused):
+        session.add_pull(pull_log(session.job.settings_from_job(step.settings), scale=1.6, pinned_kpa=60.0))
+    again = session.next_step()
+    assert (again.verdict, again.settings) == ("repeat", step.settings)
+    assert "Run these settings again." in again.reasons[0]
+
+
+def test_settings_of_a_refused_log_over_the_limit_are_not_gone_past(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    mild = {**step.settings, "duty": 3.0, "ramp_add": 0.0, "engagement": 0.0}
+    log = pull_log(Settings(60, 5000, 7000, 0, 0, 0), scale=1.6, pinned_kpa=140.0)
+    with pytest.raises(PullRefused):
+        session.add_pull(log, settings=mild)
+    session.acknowledge(0, "gauge changed")
+    stop = session.next_step()
+    assert (stop.verdict, stop.settings) == ("stop", None)
+    assert "Run the settings of pull 1 or milder ones first" in stop.reasons[0]
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    assert session.next_step().verdict == "pull"
+
+
+def test_a_stop_tells_nothing_of_the_step_that_waits(folder: Path, job_text: str, pull_log: Write) -> None:
+    (folder / "job.toml").write_text(job_text + "\n[guards]\nlambda = { highest = 0.9 }\n")
+    with Session.open(folder) as session:
+        lean = {"Lambda [-]": lambda rpm: np.where(rpm > 6000.0, 0.99, 0.8)}
+        session.add_pull(pull_log(IDLE, more=lean), settings=BASELINE)
+        stop = session.next_step()
+        assert stop.verdict == "stop"
+        assert stop.codes == ["guard", "acknowledge"]
+        assert "acknowledge pull 1" in stop.reasons[1]
+        assert np.isnan([stop.risk, stop.deviation, stop.peak, stop.peak_high, stop.margin]).all()
+        assert stop.alternatives == ()
+        explained = session.explain(stop.number)
+        told = [*(each.text for each in explained.reasons), explained.tightest.text]
+        assert not any("instead of" in text or "psi expected" in text for text in told)
+        session.acknowledge(1, "filter changed")
+        assert session.next_step().risk < 0.02
+
+
+def test_what_stands_at_the_end_is_what_is_run_next(session: Session, pull_log: Write) -> None:
+    """A pull that confirms a finished job: its settings need not be typed in, and its prediction counts."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    for _ in range(8):
+        if step.settings is None:
+            break
+        session.add_pull(pull_log(session.job.settings_from_job(step.settings)))
+        step = session.next_step()
+    assert step.verdict == "done"
+    assert step.best_settings is not None
+    pulls = len(session.pulls())
+    confirmed = session.add_pull(pull_log(session.job.settings_from_job(step.best_settings)))
+    assert confirmed.number == pulls + 1
+    assert (confirmed.source, confirmed.step) == ("proposed", step.number)
+    assert confirmed.settings == step.best_settings
+    assert confirmed.hit
+    assert all(row.same for row in session.replay())
+
+
+def test_what_was_expected_for_one_target_is_not_held_against_another(
+    folder: Path, job_text: str, pull_log: Write
+) -> None:
+    table = job_text.split("[target]")[1].split("[limit]")[0]
+    rain = table.replace("16.0", "10.0").replace("8.0", "7.0")
+    text = job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
+    (folder / "job.toml").write_text(text)
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        wet = session.next_step("rain")
+        assert wet.settings is not None
+        added = session.add_pull(pull_log(session.job.settings_from_job(wet.settings)))
+        assert (added.step, added.target) == (wet.number, "track")
+        assert np.isnan(added.predicted_deviation)
+        assert added.hit is not None
+        assert session.pulls("rain")[-1].predicted_deviation == pytest.approx(wet.deviation)
+    (folder / "job.toml").write_text(text.replace("10.0, 10.0]", "11.0, 11.0]"))
+    with Session.open(folder) as session:
+        assert np.isnan(session.pulls("rain")[-1].predicted_deviation)  # of a target that was another one
+
+
+def test_an_aborted_pull_bears_no_prediction_out(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    added = session.add_pull(pull_log(session.job.settings_from_job(step.settings), last_rpm=4300.0))
+    assert not added.complete
+    assert added.held > 0.8
+    assert added.hit is None
+    assert session.trust().predicted == 0
+    told = " ".join(" ".join(pull_lines(added, session.job, Screen(200, colour=False))).split())
+    assert "aborted as it is, that proves nothing" in told

@@ -137,6 +137,11 @@ class TestEvidence:
 
 
 class TestStep:
+    def test_a_first_gain_takes_half_a_step(self) -> None:
+        step = decision(binding=("first gain",), settings=replace(settings(35.0), gain=2.0))
+        text = binding(problem(), step, settings(35.0))[0].text
+        assert text == "Gain goes to 2: half a step, which is all that a first gain may take."
+
     def test_the_gate_without_a_named_step(self) -> None:
         text = binding(problem(), decision(binding=("risk gate",)), settings(35.0))[0].text
         assert text == "The risk gate: at most 1 % may pass the limit, and bolder steps would pass it more often."
@@ -156,10 +161,17 @@ class TestStep:
 
     def test_done_as_well_as_can_be(self, three: list[Observation]) -> None:
         outlook = Outlook(problem(), three, surrogate_for(problem(), three))
-        done = decision(verdict="done", settings=None, deviation_kpa=0.31 * PSI, best_possible_kpa=0.31 * PSI)
+        measured = three[1].deviation_kpa(problem().target)
+        loose = replace(outlook.problem, tolerance_kpa=measured + 0.1)
+        outlook = Outlook(loose, three, outlook.surrogate)
+        done = decision(verdict="done", settings=None, best_number=2, best_possible_kpa=measured)
+        assert done.deviation_kpa != pytest.approx(measured, rel=0.05)
+        # What the pull measured decides whether the job ends, not what is expected of another one.
         assert would_change(outlook, done, settings(35.0))[0].text == (
-            "A tolerance under 0.31 psi would call for another pull."
+            f"A tolerance under {loose.say_fine(measured)} would call for another pull."
         )
+        over = Outlook(replace(loose, tolerance_kpa=measured - 0.1), three, outlook.surrogate)
+        assert would_change(over, done, settings(35.0)) == ()  # ended for another reason
 
     def test_a_bolder_step_is_told_with_what_it_would_bring(self, three: list[Observation]) -> None:
         fitted = surrogate_for(problem(), three)
@@ -198,11 +210,18 @@ class TestEffects:
         assert said["none"].endswith("no change of boost to speak of is expected anywhere.")
 
 
-def test_an_aborted_pull_has_no_deviation_to_compare() -> None:
+def test_an_aborted_pull_can_miss_a_prediction_but_not_bear_it_out() -> None:
     seen = pull(2, 40.0, last_rpm=5000.0)
-    came = outcome(problem(), decision(), seen, 2)
+    band = decision().band
+    far, wide = (
+        decision(band=replace(band, low_kpa=band.low_kpa + low, high_kpa=band.high_kpa + 500.0))
+        for low in (400.0, -400.0)
+    )
+    came = outcome(problem(), far, seen, 2)
     assert came is not None
-    assert "no deviation, the sweep is not complete" in came.text
+    assert not came.hit
+    assert "no deviation, it leaves some of the judged range out" in came.text
+    assert outcome(problem(), wide, seen, 2) is None
     whole = outcome(problem(), decision(), pull(2, 40.0), 2)
     assert whole is not None
     assert "deviation 1.20 psi expected" in whole.text
@@ -263,6 +282,10 @@ class TestTrust:
         assert "where before it was" in said["miss"][1]  # two pulls then, three now
         assert "where before it was" not in said["wide"][1]
         assert said["over"][1].startswith(
+            "After the miss of pull 3 the tool is not widened: its curve lay near what was expected. It allows for "
+        )
+        since = tally(problem(), [*three, pull(4, 40.0)], [replace(miss, hit=False)], fitted).texts
+        assert since[1].startswith(
             "After the miss of pull 3 the tool is not widened any more, as the pulls since then came out near what was "
             "expected. It allows for "
         )

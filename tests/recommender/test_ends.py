@@ -1,0 +1,155 @@
+"""Where a job ends, what is said of it, and what takes an end back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+
+from models.evidence import Observation
+from models.settings import Settings
+from recommender.decide import decide, reasons, surrogate_for
+from recommender.decide.allowed import at_or_above
+from recommender.decide.answer import held_back_by, ruled_out
+from recommender.decide.caveats import with_caveats
+from recommender.decide.foresight import expected
+from recommender.decide.outlook import Outlook
+from recommender.decide.review import review
+from recommender.decide.step import Decision, Problem
+from tests.recommender.cars import PSI, PlainCar, problem_of
+from tests.recommender.test_decide import codes, play, words
+
+CAR = PlainCar()
+
+
+@pytest.fixture(scope="module")
+def ended() -> tuple[Problem, Decision, list[Observation]]:
+    """A job that ended as done."""
+    problem = problem_of()
+    end, history = play(problem, CAR)
+    assert end.verdict == "done"
+    return problem, end, history
+
+
+def standing(end: Decision, history: Sequence[Observation]) -> Observation:
+    return history[end.best_number - 1]
+
+
+Ended = tuple[Problem, Decision, list[Observation]]
+
+
+def test_settings_that_passed_the_limit_when_run_again_do_not_stand(ended: Ended) -> None:
+    problem, end, history = ended
+    best = standing(end, history)
+    number = len(history) + 1
+    over = problem.limit_kpa + 0.8 * PSI
+    again = replace(CAR.observe(problem, best.settings, number), peak_kpa=over, sustained_peak_kpa=over)
+    after = decide(problem, [*history, again])
+    assert after.verdict == "pull"
+    assert codes(after)[0] == "back off"
+    assert after.settings is not None
+    assert not at_or_above(problem, after.settings.as_array()[None], best.settings)[0]
+    # Run once more and held, they stand again.
+    held = CAR.observe(problem, best.settings, number + 1)
+    assert decide(problem, [*history, again, held]).verdict == "done"
+
+
+def test_of_settings_run_again_the_latest_pull_counts(ended: Ended) -> None:
+    problem, end, history = ended
+    best = standing(end, history)
+    number = len(history) + 1
+    far = CAR.observe(problem, best.settings, number, scale=1.06)
+    assert far.highest_kpa < problem.limit_kpa
+    seen = review(problem, [*history, far])
+    assert seen.best is None or seen.best.number != best.number
+    near = CAR.observe(problem, best.settings, number)
+    assert review(problem, [*history, near]).best_kpa == pytest.approx(
+        min(near.deviation_kpa(problem.target), seen.best_kpa)
+    )
+
+
+def test_a_done_job_whose_settings_have_a_risk_says_so(ended: Ended) -> None:
+    problem, _, history = ended
+    outlook = Outlook(problem, history, surrogate_for(problem, history))
+    forecast = outlook.forecast([history[-1].settings])[0]
+    for risk, said in ((0.004, False), (0.014, True)):
+        why = with_caveats(outlook, "done", replace(forecast, risk=risk), ())
+        assert any("has a risk of 1.4 %, above the 1 % that the job allows" in each.text for each in why) == said
+
+
+def test_nothing_looked_at_is_better_than_what_stands_unless_it_teaches_less(ended: Ended) -> None:
+    problem, end, history = ended
+    outlook = Outlook(problem, history, surrogate_for(problem, history))
+    forecasts = outlook.forecast([replace(history[-1].settings, duty=float(duty)) for duty in range(40, 64, 4)])
+    stands = outlook.forecast([standing(end, history).settings])[0]
+    for option in ruled_out(problem, forecasts, stands, review(problem, history)):
+        if option.ruled_out_by == "more deviation expected":
+            assert option.deviation_kpa >= stands.deviation_kpa
+    for option in end.alternatives:
+        if option.ruled_out_by == "more deviation expected":
+            assert option.deviation_kpa >= end.deviation_kpa
+
+
+@pytest.mark.parametrize(("stalled", "words_"), [(True, "The latest pulls came no nearer."), (False, "not worth")])
+def test_an_end_over_the_tolerance_says_by_how_much_and_why(ended: Ended, stalled: bool, words_: str) -> None:
+    problem, _, history = ended
+    why = reasons.for_good_enough(problem, history[-1], 0.6 * PSI, 0.13 * PSI, stalled=stalled)
+    assert "0.60 psi from the target, over the tolerance of 0.40 psi" in why[0].text
+    assert words_ in why[0].text
+
+
+# ------------------------------------------------------------------ what held gain back
+
+
+def test_a_first_gain_is_held_back_by_half_a_step_and_gain_that_stays_by_nothing() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, Settings(50, 4800, 6700, 0, 60, 0), 1)]
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    spans = [(0, knob.count - 1) for knob in outlook.knobs]
+    for gain, narrowed, code in ((2.0, (0, 2), ["first gain"]), (0.0, (0, 0), []), (3.0, (0, 3), ["gain step"])):
+        chosen = outlook.forecast([replace(pulls[0].settings, gain=gain)])[0]
+        allowed = [*spans[:5], narrowed]
+        assert [each for each in held_back_by(outlook, allowed, chosen, [chosen]) if "gain" in each] == code
+    # Gain kept where it is, far from the target, is no cap that was met.
+    run = [replace(pulls[0], settings=replace(pulls[0].settings, gain=2.0))]
+    outlook = Outlook(problem, run, surrogate_for(problem, run))
+    chosen = outlook.forecast([run[0].settings])[0]
+    assert not [each for each in held_back_by(outlook, [*spans[:5], (0, 2)], chosen, [chosen]) if "gain" in each]
+
+
+# ------------------------------------------------------------------ the first pull
+
+
+def test_a_baseline_that_is_not_the_spring_alone_says_so() -> None:
+    problem = problem_of(duty=(30.0, 90.0, 1.0, 20.0))
+    text = words(decide(problem, []))
+    assert "with duty 30 % the pull gives more than the spring alone" in text
+    assert "every knob idle" not in text
+    plain = words(decide(problem_of(), []))
+    assert "every knob idle" in plain
+    assert "30 %" not in plain
+    hot = replace(CAR.observe(problem, Settings(30, 4800, 6700, 0, 0, 0), 1), peak_kpa=problem.limit_kpa + PSI)
+    assert "with duty 30 %; the limit is 19.0 psi" in words(decide(problem, [hot]))
+
+
+def test_the_baseline_asked_about_is_not_said_to_be_refused() -> None:
+    problem = replace(problem_of(), risk=1e-6)
+    idle = Settings(0, 4800, 6700, 0, 0, 0)
+    assert "as the baseline it is proposed all the same" in words(expected(problem, [], idle))
+    assert "this would not be proposed" in words(expected(problem, [], replace(idle, duty=40.0)))
+
+
+def test_after_an_aborted_pull_it_is_not_said_that_the_step_is_milder() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, Settings(duty, 4800, 6700, 0, 0, 0), n) for n, duty in ((1, 0), (2, 20))]
+    aborted = CAR.observe(problem, Settings(40, 4800, 6700, 0, 0, 0), 3, last_rpm=4600.0)
+    text = next(reason.text for reason in decide(problem, [*pulls, aborted]).reasons if reason.code == "back off")
+    assert text == "Pull 3 was aborted: nothing at or above its settings is proposed."
+
+
+def test_engagement_is_said_as_it_is_dialled() -> None:
+    """Pressures are held to a whole pascal, so that half a psi is not quite one."""
+    problem = problem_of(engagement=(3447.0 / 1000.0, 110.316, 3447.0 / 1000.0, 55.0))
+    assert reasons.say_knob(problem, "engagement", 3.447) == "0.5 psi"
+    assert reasons.say_knob(problem, "engagement", 10.342) == "1.5 psi"
