@@ -169,6 +169,27 @@ def _hinted(
     return _Fit(column, values, unit, 3, f"named in the job file{odd}")
 
 
+def _as_before(role: Role, columns: list[Column], options: ReadOptions) -> _Fit | None:
+    """The column that stood for a role in the last log of the same layout, where it still can."""
+    before = options.remembered
+    name = None if before is None else before.channels.column(role)
+    column = next((column for column in columns if column.header == name), None)
+    if before is None or column is None or column.quantity not in (None, *QUANTITIES[role]):
+        return None
+    values, unit, plausible, seen = read_as(role, column, options.hints)
+    return _Fit(column, values, unit, 3, f"as in {before.source}; {seen} is plausible") if plausible else None
+
+
+def _unlike_before(role: Role, fit: _Fit | None, options: ReadOptions) -> list[str]:
+    """That a role's column of the last log of the same layout could not stand for it again, in words."""
+    before = options.remembered
+    name = None if before is None else before.channels.column(role)
+    if before is None or name is None or (fit is not None and fit.column.header == name):
+        return []
+    now = "nothing else was" if fit is None else f"{fit.column.label!r} was"
+    return [f"{name!r}, taken for {role.rstrip('_')} in {before.source}, could not be taken again; {now}"]
+
+
 def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
     """Choose a column for every role that the log holds.
 
@@ -198,10 +219,12 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
             fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name, options.hints)
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
-            fits, refused = _fits(role, free, options.hints)
-            refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
-            fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
-            warnings += [doubt] if doubt else []
+            fit = _as_before(role, free, options)
+            if fit is None:
+                fits, refused = _fits(role, free, options.hints)
+                refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
+                fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
+                warnings += [doubt] if doubt else _unlike_before(role, fit, options)
         if fit is None:
             _missing(role, raw, refused)
             continue

@@ -83,5 +83,5 @@ class RawLog:
 
     @property
     def shape(self) -> str:
-        """Names and units in order: logs with the same one come from the same logger set up the same way."""
+        """Headings in order: the same for logs that name their channels alike. A row of units is no part of it."""
         return "|".join(column.header for column in self.columns)
