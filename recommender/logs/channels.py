@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 
 from models.units import FloatArray
 from recommender.logs.errors import LogError
+from recommender.logs.left_out import infinite_said, measured, untrue_rpm_said
 from recommender.logs.options import ROLES, ChannelHints, ReadOptions, Role, guarded_role
 from recommender.logs.plausible import QUANTITIES, read_as
 from recommender.logs.table import Column, RawLog
@@ -198,6 +199,7 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
     """
     if raw.rows < 4:
         raise LogError(f"{raw.file_name}: only {raw.rows} rows of numbers, expected a whole pull. Save the log again.")
+    read, raw = raw, replace(raw, columns=tuple(measured(column) for column in raw.columns))
     numeric = [column for column in raw.columns if column.kind == "number" and column.known.size >= 2]
     silent = [
         column for column in raw.columns if all(column is not other for other in numeric) and column.kind != "clock"
@@ -230,6 +232,9 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
             continue
         choices.append(ChannelChoice(role, fit.column.header, fit.unit, fit.reason))
         values[role], columns[role] = fit.values, fit.column
+    for column in columns.values():
+        warnings += infinite_said(read, column, clock.time_s)
+    warnings += untrue_rpm_said(columns["rpm"], values["rpm"], clock.time_s)
     return Channels(tuple(choices), values, columns, clock.time_s, tuple(warnings))
 
 
