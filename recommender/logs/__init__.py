@@ -18,6 +18,7 @@ from recommender.logs.options import (
     FinderOptions,
     Guard,
     ReadOptions,
+    Remembered,
     Role,
 )
 from recommender.logs.read import read_log
@@ -45,6 +46,7 @@ __all__ = [
     "RawLog",
     "ReadOptions",
     "Remark",
+    "Remembered",
     "Role",
     "choose_channels",
     "intake",

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from models.units import FloatArray
-from recommender.logs.cells import numbers_of
+from recommender.logs.cells import bounded, numbers_of
 from recommender.logs.errors import LogError
 from recommender.logs.read import MOST_CELLS
 from recommender.logs.source import sha256_of
@@ -21,7 +21,7 @@ def _column(header: str, unit: str | None, values: FloatArray, kind: Any = "numb
     given = tidy(unit) if unit and unit.strip() else None
     if given is not None and own is None:
         name = tidy(header)
-    array = np.array(values, dtype=float)
+    array = bounded(np.array(values, dtype=float))
     array.flags.writeable = False
     return Column(tidy(header), name, given or own, array, kind)
 

@@ -9,8 +9,9 @@ from typing import Final, Literal
 import numpy as np
 
 from models.units import PASCAL_IN, STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
+from recommender.logs.before import confirm_kind, unit_as_before, unlike_before
 from recommender.logs.errors import LogError
-from recommender.logs.options import ReadOptions
+from recommender.logs.options import ReadOptions, Remembered
 from recommender.logs.table import Column, scaled
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import fold, parse_unit
@@ -19,6 +20,9 @@ from recommender.logs.written_units import fold, parse_unit
 AMBIENT_KPA: Final = (55.0, 108.0)
 #: Highest boost that a pull plausibly reaches, least and most. [kPa gauge]
 TOP_KPA: Final = (10.0, 420.0)
+
+#: Units looked at where a log states none.
+UNITS: Final = ("psi", "kPa", "bar", "mbar")
 
 #: An absolute reading at or under this is a sensor that gives nothing. [kPa absolute]
 NOTHING_KPA: Final = 3.0
@@ -65,18 +69,26 @@ def _fits(values: FloatArray, unit: str) -> bool:
 
 def _unit_of(column: Column, options: ReadOptions, file_name: str) -> tuple[str, Kind | None, str, list[str]]:
     """Unit, gauge or absolute where the unit says so, the reason, and warnings."""
+    unit = parse_unit(column.unit) if column.unit else None
     if options.hints.boost_unit is not None:
         if options.hints.boost_unit not in PASCAL_IN:
             raise LogError(
                 f"[channels] boost_unit: {options.hints.boost_unit!r} is no pressure unit that is known. "
                 f"Expected one of {', '.join(PASCAL_IN)}."
             )
-        return options.hints.boost_unit, None, f"in {options.hints.boost_unit} as the job file says", []
-    unit = parse_unit(column.unit) if column.unit else None
+        said = options.hints.boost_unit
+        other = unit is not None and unit.quantity == "pressure" and kpa_in(unit.name) != kpa_in(said)
+        doubt = f"{column.label}: read in {said} as the job file says, although its heading says {column.unit}"
+        return said, None, f"in {said} as the job file says", [doubt] if other else []
     if unit is not None and unit.quantity == "pressure":
         mark: Kind | None = "gauge" if unit.mark == "gauge" else "absolute" if unit.mark == "absolute" else None
         return unit.name, mark, f"in {unit.name} by its heading", []
-    fitting = [name for name in ("psi", "kPa", "bar", "mbar") if _fits(column.known, name)]
+    before = options.remembered
+    if before is not None and before.channels.boost_unit is not None:
+        was = before.channels.boost_unit
+        able = [name for name in dict.fromkeys([was, *UNITS]) if _fits(column.known, name)]
+        return was, None, unit_as_before(column, was, able, before, file_name), []
+    fitting = [name for name in UNITS if _fits(column.known, name)]
     own = options.default_pressure_unit
     if own in fitting:
         doubt = f"{column.label}: no unit in the log; read in {own}, the job's own unit"
@@ -131,9 +143,14 @@ def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) 
 
 
 def _kind_of(
-    column: Column, kpa: FloatArray, rpm: FloatArray, barometer: float | None, file_name: str
+    column: Column,
+    kpa: FloatArray,
+    rpm: FloatArray,
+    barometer: float | None,
+    before: Remembered | None,
+    file_name: str,
 ) -> tuple[Kind, str, list[str]]:
-    """Gauge or absolute, by name and numbers together."""
+    """Gauge or absolute, by name and numbers together; by the last log of the same layout where they leave it open."""
     numbers, why = _kind_by_numbers(kpa, rpm, barometer)
     manifold = rank_of("boost", column.name) == 2 and _marks(column) is None
     named: Kind | None = _marks(column) or ("absolute" if manifold else None)
@@ -150,14 +167,26 @@ def _kind_of(
         )
     if named is not None:
         return named, f"{named} by its name and its numbers ({why})", []
+    was = None if before is None else before.channels.boost_is
     if numbers is not None:
+        if before is not None and was not in (None, numbers):
+            raise LogError(
+                f"{file_name}, column {column.label!r}: {numbers} by its numbers ({why}), {was} in {before.source}. "
+                f'State it in the job file: [channels] boost_is = "{numbers}" (or "{was}").'
+            )
         return numbers, f"{numbers}: {why}", []
     low = float(np.nanquantile(kpa, 0.02))
-    if AMBIENT_KPA[0] + 20.0 <= low <= AMBIENT_KPA[1] + 6.0 and top > low + 25.0:
+    from_ambient = AMBIENT_KPA[0] + 20.0 <= low <= AMBIENT_KPA[1] + 6.0 and top > low + 25.0
+    if from_ambient and was != "absolute":
+        there = "" if before is None or was is None else f" In {before.source} it was {was}."
         raise LogError(
-            f"{file_name}, column {column.label!r}: {why} may be gauge, or absolute from ambient up. "
+            f"{file_name}, column {column.label!r}: {why} may be gauge, or absolute from ambient up.{there} "
             'State it in the job file: [channels] boost_is = "gauge" (or "absolute").'
         )
+    if before is not None and was is not None:
+        ambient = STANDARD_ATMOSPHERE_KPA if barometer is None else barometer
+        confirm_kind(column, {"gauge": top, "absolute": top - ambient}, before, file_name)
+        return was, f"{was} as in {before.source} ({why})", []
     doubt = (
         f"{column.label}: taken as gauge by its name, its numbers ({why}) fit both; if it is absolute, "
         'state it in the job file: [channels] boost_is = "absolute"'
@@ -214,7 +243,8 @@ def read_boost(
         kind_reason = f"{said} as {'the job file' if options.hints.boost_is else 'its unit'} says"
         more: list[str] = []
     else:
-        kind, kind_reason, more = _kind_of(column, kpa, rpm, barometer_kpa, file_name)
+        kind, kind_reason, more = _kind_of(column, kpa, rpm, barometer_kpa, options.remembered, file_name)
+    more += unlike_before(column, unit, kind, options.remembered)
     ambient, ambient_from, doubts = _ambient(kpa, rpm, kind, barometer_kpa, options)
     if kind == "absolute" and np.any(kpa <= NOTHING_KPA):
         first = int(np.flatnonzero(kpa <= NOTHING_KPA)[0])

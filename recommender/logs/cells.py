@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -14,12 +14,14 @@ if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log i
     import pandas as pd
 
 DAY_S = 86400.0
+#: No channel of a log reads this much, whatever its unit.
+BEYOND: Final = 1e15
 
 
 def numbers_of(
     column: pd.Series, decimal: str, *, grouping: bool = True
 ) -> tuple[FloatArray, Literal["number", "clock", "text"]]:
-    """A parsed column as numbers. What does not read as one becomes NaN.
+    """A parsed column as numbers. What does not read as one becomes NaN, what is beyond all measure infinite.
 
     Args:
         column: Shape (n,)
@@ -31,7 +33,7 @@ def numbers_of(
     import pandas as pd
 
     if pd.api.types.is_numeric_dtype(column.dtype) or pd.api.types.is_bool_dtype(column.dtype):
-        return _finite(column.to_numpy(dtype=float, na_value=np.nan)), "number"
+        return bounded(column.to_numpy(dtype=float, na_value=np.nan)), "number"
     text = column.astype("str")
     filled = text[column.notna().to_numpy()]
     sample = [cell.strip(" \"'") for cell in filled.iloc[:20]]
@@ -43,8 +45,9 @@ def numbers_of(
     return values, "number"
 
 
-def _finite(values: FloatArray) -> FloatArray:
-    return np.where(np.isfinite(values) & (np.abs(values) < 1e15), values, np.nan)
+def bounded(values: FloatArray) -> FloatArray:
+    """Numbers beyond all measure as infinite, so that whoever reads the column can say that it held them."""
+    return np.where(np.abs(values) >= BEYOND, np.copysign(np.inf, values), values)
 
 
 def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
@@ -84,7 +87,7 @@ def _under(bare: pd.Series, decimal: str) -> FloatArray:
     bare = bare.mask(grouped, bare.str.replace(other, "", regex=False))
     if decimal == ",":
         bare = bare.mask(~bare.str.contains(".", regex=False, na=False), bare.str.replace(",", ".", regex=False))
-    return _finite(pd.to_numeric(bare, errors="coerce").to_numpy(dtype=float, na_value=np.nan))
+    return bounded(pd.to_numeric(bare, errors="coerce").to_numpy(dtype=float, na_value=np.nan))
 
 
 def _roughness(bare: pd.Series, decimal: str) -> float:
@@ -162,4 +165,4 @@ def _spans(bare: pd.Series) -> FloatArray:
     hours, minutes, seconds = (pd.to_numeric(parts[k], errors="coerce") for k in range(3))
     share = pd.to_numeric("0." + parts[3].fillna("0"), errors="coerce")
     total = hours.fillna(0.0) * 3600.0 + minutes * 60.0 + seconds + share
-    return _finite(total.to_numpy(dtype=float, na_value=np.nan))
+    return bounded(total.to_numpy(dtype=float, na_value=np.nan))

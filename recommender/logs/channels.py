@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 
 from models.units import FloatArray
 from recommender.logs.errors import LogError
+from recommender.logs.left_out import infinite_said, measured, untrue_rpm_said
 from recommender.logs.options import ROLES, ChannelHints, ReadOptions, Role, guarded_role
 from recommender.logs.plausible import QUANTITIES, read_as
 from recommender.logs.table import Column, RawLog
@@ -169,6 +170,27 @@ def _hinted(
     return _Fit(column, values, unit, 3, f"named in the job file{odd}")
 
 
+def _as_before(role: Role, columns: list[Column], options: ReadOptions) -> _Fit | None:
+    """The column that stood for a role in the last log of the same layout, where it still can."""
+    before = options.remembered
+    name = None if before is None else before.channels.column(role)
+    column = next((column for column in columns if column.header == name), None)
+    if before is None or column is None or column.quantity not in (None, *QUANTITIES[role]):
+        return None
+    values, unit, plausible, seen = read_as(role, column, options.hints)
+    return _Fit(column, values, unit, 3, f"as in {before.source}; {seen} is plausible") if plausible else None
+
+
+def _unlike_before(role: Role, fit: _Fit | None, options: ReadOptions) -> list[str]:
+    """That a role's column of the last log of the same layout could not stand for it again, in words."""
+    before = options.remembered
+    name = None if before is None else before.channels.column(role)
+    if before is None or name is None or (fit is not None and fit.column.header == name):
+        return []
+    now = "nothing else was" if fit is None else f"{fit.column.label!r} was"
+    return [f"{name!r}, taken for {role.rstrip('_')} in {before.source}, could not be taken again; {now}"]
+
+
 def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
     """Choose a column for every role that the log holds.
 
@@ -177,6 +199,7 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
     """
     if raw.rows < 4:
         raise LogError(f"{raw.file_name}: only {raw.rows} rows of numbers, expected a whole pull. Save the log again.")
+    read, raw = raw, replace(raw, columns=tuple(measured(column) for column in raw.columns))
     numeric = [column for column in raw.columns if column.kind == "number" and column.known.size >= 2]
     silent = [
         column for column in raw.columns if all(column is not other for other in numeric) and column.kind != "clock"
@@ -198,15 +221,20 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
             fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name, options.hints)
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
-            fits, refused = _fits(role, free, options.hints)
-            refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
-            fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
-            warnings += [doubt] if doubt else []
+            fit = _as_before(role, free, options)
+            if fit is None:
+                fits, refused = _fits(role, free, options.hints)
+                refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
+                fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
+                warnings += [doubt] if doubt else _unlike_before(role, fit, options)
         if fit is None:
             _missing(role, raw, refused)
             continue
         choices.append(ChannelChoice(role, fit.column.header, fit.unit, fit.reason))
         values[role], columns[role] = fit.values, fit.column
+    for column in columns.values():
+        warnings += infinite_said(read, column, clock.time_s)
+    warnings += untrue_rpm_said(columns["rpm"], values["rpm"], clock.time_s)
     return Channels(tuple(choices), values, columns, clock.time_s, tuple(warnings))
 
 

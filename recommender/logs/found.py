@@ -69,7 +69,7 @@ class Intake:
         conditions: Medians over the recording.
         warnings: What the user should know.
         highest_boost_kpa, highest_at_s: Highest boost anywhere in the recording, in a pull or not. [kPa gauge], [s]
-        shape: Same for logs of one logger set up one way.
+        shape: Same for logs whose headings are the same.
         columns: Label of every column of the file.
         day: Day on which it was written by its own clock, None where its rows name none.
     """
@@ -89,7 +89,7 @@ class Intake:
     day: datetime.date | None = None
 
     def remembered(self) -> ChannelHints:
-        """The choices as hints, for the next log of the same ``shape``."""
+        """The choices, to be remembered for the next log of the same ``shape``."""
         names: dict[str, str] = {choice.role: choice.column for choice in self.channels}
         unit = next(choice.unit for choice in self.channels if choice.role == "boost")
         facts: dict[str, Any] = {**names, "boost_unit": unit, "boost_is": self.boost_is}

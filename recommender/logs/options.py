@@ -78,6 +78,21 @@ class ChannelHints:
 
 
 @dataclass(frozen=True)
+class Remembered:
+    """What the job's last log of the same layout was taken for: it settles what a log leaves open, not what it states.
+
+    Attributes:
+        channels: Columns, unit and kind of that log.
+        source: That log in words: ``the log of pull 3``.
+        highest_kpa: Highest boost of the pull in it, NaN where that is not known. [kPa gauge]
+    """
+
+    channels: ChannelHints
+    source: str
+    highest_kpa: float = float("nan")
+
+
+@dataclass(frozen=True)
 class FinderOptions:
     """The rule by which a pull is found in a recording.
 
@@ -142,7 +157,8 @@ class ReadOptions:
     """Everything that steers the intake of one log.
 
     Attributes:
-        hints: Channel names and facts from the job file.
+        hints: Channel names and facts from the job file, and from nowhere else: they beat what the log states.
+        remembered: What the job's last log of the same layout was taken for, None where there is none.
         barometer_kpa: Ambient pressure where the log has no such channel. [kPa absolute]
         default_pressure_unit: The job's own unit, used for a boost column that names none.
         finder: The rule for finding pulls.
@@ -153,6 +169,7 @@ class ReadOptions:
     """
 
     hints: ChannelHints = field(default_factory=ChannelHints)
+    remembered: Remembered | None = None
     barometer_kpa: float | None = None
     default_pressure_unit: str | None = None
     finder: FinderOptions = field(default_factory=FinderOptions)

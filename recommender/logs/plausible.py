@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from models.units import FloatArray, celsius_from_fahrenheit, kpa_in
+from recommender.logs.left_out import FASTEST_RPM, turnable
 from recommender.logs.options import ChannelHints, Role
 from recommender.logs.table import Column, scaled
 from recommender.logs.written_units import parse_unit
@@ -60,9 +61,9 @@ def _unit_name(column: Column, quantity: str) -> str | None:
 
 def _rpm(column: Column) -> Read:
     unit = parse_unit(column.unit) if column.unit else None
-    values = scaled(column.values, unit.factor if unit and unit.quantity == "speed" else 1.0)
+    values = turnable(scaled(column.values, unit.factor if unit and unit.quantity == "speed" else 1.0))
     low, _, high = _range(values)
-    return Read(values, "rpm", low >= -1.0 and 800.0 <= high <= 20000.0, f"{low:.0f} to {high:.0f} rpm")
+    return Read(values, "rpm", low >= -1.0 and 800.0 <= high <= FASTEST_RPM, f"{low:.0f} to {high:.0f} rpm")
 
 
 def _share(column: Column) -> Read:

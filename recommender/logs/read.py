@@ -28,7 +28,9 @@ if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log i
 CHUNK_ROWS: Final = 200_000
 #: Numbers held at most, 8 bytes each: about 2 GB at the peak.
 MOST_CELLS: Final = 150_000_000
-_MISSING: Final = sorted({form for word in BLANKS if word for form in (word, word.upper(), word.capitalize())})
+_MISSING: Final = sorted(
+    {form for word in BLANKS - {"", "inf", "-inf"} for form in (word, word.upper(), word.capitalize())}
+)  # infinite is no blank: it is left out as well, and said
 
 
 def read_log(path: str | Path) -> RawLog:

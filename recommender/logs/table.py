@@ -25,7 +25,8 @@ class Column:
         header: As the log writes it; " (again 1)" is added where an earlier column has the same.
         name: The same without its unit, tidied.
         unit: Unit as written, None where none is given.
-        values: Shape (n,), NaN where blank. A clock column is in seconds.
+        values: Shape (n,), NaN where blank, infinite where the cell holds a number beyond all measure. A clock column
+            is in seconds.
         kind: ``clock`` for clock times; ``text`` for columns without numbers.
     """
 
@@ -83,5 +84,5 @@ class RawLog:
 
     @property
     def shape(self) -> str:
-        """Names and units in order: logs with the same one come from the same logger set up the same way."""
+        """Headings in order: the same for logs that name their channels alike. A row of units is no part of it."""
         return "|".join(column.header for column in self.columns)

@@ -90,12 +90,19 @@ def time_of(raw: RawLog, options: ReadOptions) -> Clock:
     column = _time_column(raw, options)
     if column is not None:
         factor, unit, reason = _seconds_in(column)
+        before = options.remembered
+        if options.hints.time is not None:
+            reason = f"named in the job file; {reason}"
+        elif before is not None and before.channels.time == column.header:
+            reason = f"as in {before.source}; {reason}"
         return Clock(_spread(scaled(column.values, factor)), column, unit, reason)
     rate = _rate(raw, options)
     if rate is None:
         listed = ", ".join(item.label for item in raw.columns[:12])
+        named = [f"{item.label} (it does not rise)" for item in raw.columns if rank_of("time", item.name)]
+        why = f" Looked at and ruled out: {', '.join(named)}." if named else ""
         raise LogError(
-            f"{raw.file_name}: no time channel among {listed}. Name it in the job file under [channels] "
+            f"{raw.file_name}: no time channel among {listed}.{why} Name it in the job file under [channels] "
             '(time = "Time"), or state how many rows it writes a second: rate_hz = 20.'
         )
     rows = np.arange(raw.rows) / rate[0]
@@ -114,6 +121,10 @@ def _time_column(raw: RawLog, options: ReadOptions) -> Column | None:
             )
         return named[0]
     able = [c for c in raw.columns if c.kind != "text" and c.known.size >= 2 and c.quantity in (None, "time", "clock")]
+    before = None if options.remembered is None else options.remembered.channels.time
+    again = [c for c in able if c.header == before and _mostly_rises(c)]
+    if len(again) == 1:
+        return again[0]
     ranked = [(rank_of("time", c.name) + (c.kind == "clock") * 0.5 + (c.quantity == "time") * 0.25, c) for c in able]
     fitting = [(rank, c) for rank, c in ranked if rank >= 0.5 and _mostly_rises(c)]
     if not fitting:

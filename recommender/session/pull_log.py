@@ -22,9 +22,11 @@ from recommender.logs import (
     Intake,
     LogError,
     ReadOptions,
+    Remembered,
     intake_of,
     read_log,
 )
+from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
 from recommender.session.conditions import conditions_in, day_of, log_of_another_time
 
@@ -147,8 +149,8 @@ def read_options(
 
     Args:
         job: The job, for channel names, finder rule, guards and judged range.
-        known: Pulls on record: their conditions are compared with, and the channels of the last log of the same
-            shape are taken again where the job file names none.
+        known: Pulls on record: their conditions are compared with, and what the last log of the same shape was
+            taken for is remembered.
         shape: Layout of the log.
         now: When it is brought. None: all pulls count as the day's.
         day: On which the log was written by its own clock, that of ``now`` where it is None; pulls of days before it
@@ -156,8 +158,6 @@ def read_options(
     """
     named = {"lambda_" if name == "lambda" else name: value for name, value in job.channels.items()}
     gauge = {name: named.pop(name, None) for name in ("gauge_lag_s", "barometer_kpa")}
-    alike = [pull for pull in known if pull.facts["shape"] == shape]
-    again: Mapping[str, Any] = alike[-1].facts["channels"] if alike else {}
     first = job.wanted()
     own = day or (None if now is None else now.date())
     days = [day_of(pull) for pull in known]
@@ -165,7 +165,8 @@ def read_options(
     past = [pull for pull, is_old in zip(known, old, strict=True) if is_old]
     today = [pull for pull, is_old in zip(known, old, strict=True) if not is_old]
     return ReadOptions(
-        hints=ChannelHints(**{**again, **named}),
+        hints=ChannelHints(**named),
+        remembered=_remembered(known, shape),
         barometer_kpa=gauge["barometer_kpa"],
         default_pressure_unit=job.pressure_unit,
         finder=FinderOptions(**job.log),
@@ -174,6 +175,16 @@ def read_options(
         others=tuple(conditions_in(pull) for pull in today),
         earlier=tuple(conditions_in(pull) for pull in past),
     )
+
+
+def _remembered(known: Sequence[PullEntry], shape: str) -> Remembered | None:
+    """What the last log of a shape among the pulls on record was taken for."""
+    alike = [pull for pull in known if pull.facts["shape"] == shape]
+    if not alike:
+        return None
+    last = alike[-1]
+    highest = number_in(last.facts["peak_kpa"])
+    return Remembered(ChannelHints(**last.facts["channels"]), f"the log of pull {last.number}", highest)
 
 
 def look(

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recommender.logs import ChannelHints, Guard, Intake, LogError, ReadOptions, intake, write_log
+from recommender.logs import ChannelHints, Guard, Intake, LogError, ReadOptions, Remembered, intake, write_log
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import parse_unit, split_name
 
@@ -204,11 +204,11 @@ def test_choices_are_remembered_for_logs_of_one_shape(tmp_path: Path) -> None:
     first = intake(write_log(tmp_path / "a.csv", recording(20.0), "units row, absolute and barometer"))
     second = write_log(tmp_path / "b.csv", recording(20.0, seed=1), "units row, absolute and barometer")
     plain = intake(second)
-    again = intake(second, ReadOptions(hints=first.remembered()))
+    again = intake(second, ReadOptions(remembered=Remembered(first.remembered(), "the log of pull 7")))
     assert plain.shape == first.shape == again.shape
     assert chosen(again) == chosen(plain)
     np.testing.assert_array_equal(again.pulls[0].trace.boost_kpa, plain.pulls[0].trace.boost_kpa)
-    assert all("named in the job file" in c.reason for c in again.channels if c.role not in ("time",))
+    assert all(c.reason.startswith("as in the log of pull 7") for c in again.channels)
     other = intake(
         write_log(tmp_path / "c.csv", recording(20.0), "short names"), ReadOptions(default_pressure_unit="psi")
     )

@@ -1,0 +1,77 @@
+"""Readings that cannot be, left out before anything is looked for in a log, and said."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from models.units import FloatArray
+from recommender.logs.table import Column, RawLog
+
+#: No engine turns faster. [rpm]
+FASTEST_RPM: Final = 20000.0
+#: A column with more such readings than this is of something else. [-]
+FEW: Final = 0.05
+
+
+def measured(column: Column) -> Column:
+    """The column with blanks where it holds infinite numbers; the very same column where it holds none."""
+    beyond = np.isinf(column.values)
+    return replace(column, values=np.where(beyond, np.nan, column.values)) if beyond.any() else column
+
+
+def turnable(rpm: FloatArray) -> FloatArray:
+    """Engine speeds with blanks where no engine turns that fast; the very same array where such readings are many.
+
+    Args:
+        rpm: Shape (n,), NaN where blank. [rpm]
+    """
+    beyond = rpm > FASTEST_RPM
+    few = 0 < np.count_nonzero(beyond) <= FEW * np.count_nonzero(np.isfinite(rpm))
+    return np.where(beyond, np.nan, rpm) if few else rpm
+
+
+def infinite_said(raw: RawLog, chosen: Column, time_s: FloatArray) -> list[str]:
+    """That a column chosen for a role held infinite numbers, in words; nothing where it did not.
+
+    Args:
+        raw: The log as read.
+        chosen: The column as chosen, infinite numbers taken out.
+        time_s: Shape (n,), NaN where blank. [s]
+    """
+    held = next(column for column in raw.columns if column.header == chosen.header and column.name == chosen.name)
+    rows = np.flatnonzero(np.isinf(held.values))
+    if not rows.size:
+        return []
+    return [
+        f"{chosen.label}: infinite, or a number beyond all measure, {_moment(rows, time_s)}: {_count(rows)} left out"
+    ]
+
+
+def untrue_rpm_said(column: Column, rpm: FloatArray, time_s: FloatArray) -> list[str]:
+    """That engine speeds were left out, in words; nothing where none were.
+
+    Args:
+        column: The engine speed's column.
+        rpm, time_s: As read, NaN where blank or left out. Shapes (n,), [rpm], [s]
+    """
+    rows = np.flatnonzero(np.isfinite(column.values) & np.isnan(rpm))
+    if not rows.size:
+        return []
+    return [
+        f"{column.label}: reads {column.values[rows[0]]:g} {_moment(rows, time_s)}, which no engine can turn: "
+        f"{_count(rows)} left out"
+    ]
+
+
+def _moment(rows: npt.NDArray[np.intp], time_s: FloatArray) -> str:
+    """When the first of some rows was written."""
+    first = int(rows[0])
+    return f"at {time_s[first]:.2f} s" if np.isfinite(time_s[first]) else f"in row {first + 1} of the numbers"
+
+
+def _count(rows: npt.NDArray[np.intp]) -> str:
+    return "1 such reading was" if rows.size == 1 else f"{rows.size} such readings were"

@@ -1,0 +1,97 @@
+"""Single readings that cannot be are left out and said, with the moment; the pull is the one without them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recommender.logs import Intake, LogError, ReadOptions, intake, write_log
+
+from .recordings import full_load_rows, recording
+
+JUDGED = ReadOptions(judged=(3900.0, 6700.0))
+_LOG = recording(50.0, noise_kpa=0.3, noise_rpm=3.0)
+_ROW = full_load_rows(_LOG)[0] + 250  # well within the sweep
+
+
+def read(path: Path, cells: dict[int, str], column: int) -> Intake:
+    """The recording with some cells written otherwise; an empty one is a blank."""
+    write_log(path, _LOG)
+    head, *rows = path.read_text().splitlines()
+    for row, cell in cells.items():
+        parts = rows[row].split(",")
+        parts[column] = cell
+        rows[row] = ",".join(parts)
+    path.write_text("\n".join([head, *rows]) + "\n")
+    return intake(path, JUDGED)
+
+
+def assert_same_pull(found: Intake, blank: Intake) -> None:
+    (pull,), (wanted,) = found.pulls, blank.pulls
+    assert pull.usable
+    assert pull.quality == wanted.quality
+    np.testing.assert_array_equal(pull.trace.rpm, wanted.trace.rpm)
+    np.testing.assert_array_equal(pull.trace.boost_kpa, wanted.trace.boost_kpa)
+
+
+@pytest.mark.parametrize("cell", ["999999", "65535", "20001"])
+def test_engine_speed_that_no_engine_turns(tmp_path: Path, cell: str) -> None:
+    found = read(tmp_path / "a.csv", {_ROW: cell}, 1)
+    assert_same_pull(found, read(tmp_path / "b.csv", {_ROW: ""}, 1))
+    moment = _LOG["time_s"][_ROW]
+    (words,) = [words for words in found.warnings if "no engine can turn" in words]
+    assert f"reads {float(cell):g} at {moment:.2f} s, which no engine can turn: 1 such reading was left out" in words
+
+
+def test_such_readings_do_not_spoil_a_short_log(tmp_path: Path) -> None:
+    """80 rows: one reading is already more than the share that is passed over when a column is looked at."""
+    channels = recording(8.0, around=False, noise_rpm=3.0)
+    path = write_log(tmp_path / "log.csv", channels)
+    spoiled = path.read_text().splitlines()
+    spoiled[40] = ",".join([spoiled[40].split(",")[0], "999999", *spoiled[40].split(",")[2:]])
+    path.write_text("\n".join(spoiled) + "\n")
+    found = intake(path, JUDGED)
+    assert [pull.usable for pull in found.pulls] == [True]
+    assert any("1 such reading was left out" in words for words in found.warnings)
+
+
+def test_a_column_full_of_them_is_no_engine_speed(tmp_path: Path) -> None:
+    rows = range(0, _LOG["rpm"].size, 10)
+    with pytest.raises(LogError, match=r"no rpm channel among .* rpm is not plausible"):
+        read(tmp_path / "a.csv", dict.fromkeys(rows, "999999"), 1)
+
+
+@pytest.mark.parametrize("cell", ["inf", "-inf", "Inf", "1e308", "-1e20", "1e999"])
+def test_boost_beyond_all_measure(tmp_path: Path, cell: str) -> None:
+    found = read(tmp_path / "a.csv", {_ROW: cell, _ROW + 1: cell}, 2)
+    assert_same_pull(found, read(tmp_path / "b.csv", {_ROW: "", _ROW + 1: ""}, 2))
+    (words,) = [words for words in found.warnings if "left out" in words]
+    assert words.startswith("Boost [psi]: infinite, or a number beyond all measure")
+    assert f"at {_LOG['time_s'][_ROW]:.2f} s: 2 such readings were left out" in words
+
+
+def test_a_time_beyond_all_measure_is_told_by_its_row(tmp_path: Path) -> None:
+    found = read(tmp_path / "a.csv", {_ROW: "inf"}, 0)
+    assert_same_pull(found, read(tmp_path / "b.csv", {_ROW: ""}, 0))
+    assert any(f"in row {_ROW + 1} of the numbers: 1 such reading" in words for words in found.warnings)
+
+
+def test_blanks_are_no_such_readings(tmp_path: Path) -> None:
+    found = read(tmp_path / "a.csv", {_ROW: "NaN", _ROW + 1: "", _ROW + 2: "n/a"}, 2)
+    assert not any("left out" in words for words in found.warnings)
+
+
+def test_infinite_boost_in_parquet(tmp_path: Path) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    boost = _LOG["boost_kpa"].copy()
+    boost[_ROW] = np.inf
+    table = pa.table({"Time (s)": _LOG["time_s"], "RPM": _LOG["rpm"], "Boost (kPa)": boost})
+    path = tmp_path / "log.parquet"
+    pq.write_table(table, path)
+    found = intake(path, JUDGED)
+    assert [pull.usable for pull in found.pulls] == [True]
+    assert any(f"at {_LOG['time_s'][_ROW]:.2f} s: 1 such reading was left out" in words for words in found.warnings)
