@@ -80,16 +80,19 @@ def report(
     json: Annotated[bool, typer.Option("--json", help="All numbers as JSON.")] = False,
     storage: StorageUrl = None,
 ) -> None:
-    """Write the hand-over sheet: one HTML file that prints well.
+    """Write the hand-over sheet: one HTML file that prints well. Only an older sheet is written over.
 
     Example: nextpull report harbour-hatch sheet.html
     """
     if csv and json:
         raise typer.BadParameter("--csv and --json exclude each other; give one of them.")
     with opened(job, storage) as session:
-        from recommender.report import write_report
+        from recommender.report import ReportError, write_report
 
-        file = write_report(session, out, form="csv" if csv else "json" if json else "html")
+        try:
+            file = write_report(session, out, form="csv" if csv else "json" if json else "html")
+        except ReportError as error:
+            fail(str(error))
         show([f" {file} is written."])
 
 

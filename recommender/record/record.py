@@ -47,7 +47,8 @@ class Record:
         self._entries: dict[int, PullEntry] = {}
         #: How long to wait for another process. [s]
         self.wait_s = 20.0
-        self._lock_file = (place or job.path).with_suffix(".lock")
+        #: Held while something is written.
+        self.lock_file = (place or job.path).with_suffix(".lock")
         self.logs = LogStore(job.folder / FOLDER, (place or job.path).stem)
 
     @classmethod
@@ -90,7 +91,7 @@ class Record:
         if self.read_only:
             raise RecordError("the record was opened to be read only.")
         key = seed_of(self.study.study_name)
-        with file_lock(self._lock_file, wait_s=self.wait_s), database_lock(self._storage, key, wait_s=self.wait_s):
+        with file_lock(self.lock_file, wait_s=self.wait_s), database_lock(self._storage, key, wait_s=self.wait_s):
             yield
 
     def read(self) -> Snapshot:

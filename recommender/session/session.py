@@ -19,7 +19,7 @@ from recommender.job import Job
 from recommender.logs import Intake
 from recommender.record import Record, RecordError, Snapshot, replay
 from recommender.record.stored import Stored, problem_in
-from recommender.session import acts, adding, checklist, conditions, dialled, history, stepping
+from recommender.session import acts, adding, checklist, conditions, dialled, history, kept, stepping
 from recommender.session.adding import Clock
 from recommender.session.answers import PullResult, Step
 from recommender.session.history import Stop, Trust
@@ -291,6 +291,10 @@ class Session:
             key_on_log: A log with the ignition on and the engine off: boost gauge and barometer are compared.
         """
         return checklist.items(self.job, None if key_on_log is None else Path(key_on_log))
+
+    def own_file(self, file: str | Path) -> str:
+        """What of the job a file is (job file, record, raw logs), in words; empty where it is none of its own."""
+        return kept.own_file(self.job, self.record, Path(file))
 
     @property
     def seed(self) -> int:

@@ -217,6 +217,9 @@ def test_faults_of_input_are_one_message_and_exit_code_1(begun: Path, tmp_path: 
         ("demo", begun),
         ("demo", tmp_path / "d", "--kind", "hovercraft"),
         ("new", begun),
+        ("report", begun, begun / "job.toml"),
+        ("report", begun, tmp_path / "nowhere" / "sheet.html"),
+        ("report", begun, rubbish, "--csv"),
     ):
         fault = nextpull(*words, code=1)
         assert fault.stderr.startswith("nextpull: "), words

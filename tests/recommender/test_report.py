@@ -154,6 +154,54 @@ def test_files_and_their_names(played: Session, tmp_path: Path) -> None:
         report.write_report(played, tmp_path / "absent" / "sheet.html")
 
 
+def contents(folder: Path) -> dict[Path, bytes]:
+    return {file: file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+
+
+@pytest.mark.parametrize("form", report.FORMS)
+def test_nothing_of_the_job_is_written_over(played: Session, form: str) -> None:
+    folder, log = played.job.folder, played.pulls()[0]
+    kept = next((folder / "logs").glob(f"{log.sha256}*"))
+    (folder / "by another name").symlink_to(folder / "job.toml")
+    (folder / "the same log").hardlink_to(kept)
+    before = contents(folder)
+    for file, words in (
+        (folder / "job.toml", "is the job file"),
+        (folder / "logs" / ".." / "job.toml", "is the job file"),
+        (folder / "by another name", "is the job file"),
+        (folder / "record.db", "is the job's record"),
+        (folder / "record.lock", "is the job's record"),
+        (folder / "record.db-journal", "is the job's record"),  # not there: the database would take it for its own
+        (kept, "is among the job's raw logs"),
+        (folder / "logs" / "sheet.html", "is among the job's raw logs"),
+        (folder / "the same log", "is there already and is no"),
+    ):
+        with pytest.raises(report.ReportError) as fault:
+            report.write_report(played, file, form=form)
+        assert str(fault.value).startswith(f"{file}: {words}")
+        assert "Name another file" in str(fault.value)
+    assert contents(folder) == before
+
+
+@pytest.mark.parametrize("form", report.FORMS)
+def test_only_an_older_sheet_of_the_same_form_is_written_over(played: Session, tmp_path: Path, form: str) -> None:
+    sheets = {each: report.write_report(played, tmp_path / f"out.{each}", form=each) for each in report.FORMS}
+    sheets |= {"user's own": tmp_path / "notes.txt"}
+    sheets["user's own"].write_text("valve lash, job, pull, record_digest\n", encoding="utf-8")
+    before = contents(tmp_path)
+    for each, file in sheets.items():
+        if each != form:
+            with pytest.raises(report.ReportError, match=f"is no {form.upper()} sheet that was written before"):
+                report.write_report(played, file, form=form)
+    assert contents(tmp_path) == before
+    played.withdraw(1, "hose came off")
+    report.write_report(played, sheets[form], form=form)
+    assert "hose came off" in sheets[form].read_text(encoding="utf-8")
+    empty = tmp_path / "empty"
+    empty.touch()
+    assert report.write_report(played, empty, form=form).stat().st_size > 0
+
+
 @pytest.mark.parametrize(
     ("value", "words"),
     [(0.0, "under 0.1 %"), (0.0042, "0.4 %"), (0.12, "12 %"), (0.9999, "over 99.9 %"), (float("nan"), "–")],
