@@ -142,7 +142,7 @@ def next_(
     """
     from recommender.cli.step import otherwise_lines, step_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         step = session.next_step(target)
         if json:
             from recommender.session import to_json
@@ -172,7 +172,7 @@ def why(
     """
     from recommender.cli.why import why_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         explained = session.explain(step, target)
         if json:
             from recommender.session import to_json
@@ -204,7 +204,7 @@ def what_if(
     settings = given(
         duty=duty, ramp_from=ramp_from, ramp_to=ramp_to, ramp_add=ramp_add, engagement=engagement, gain=gain
     )
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         step = session.what_if(settings, target)
         if json:
             from recommender.session import to_json

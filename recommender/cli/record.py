@@ -21,7 +21,7 @@ def pulls(job: JobPath, target: TargetName = None, storage: StorageUrl = None) -
     """
     from recommender.cli.job import pulls_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         show(pulls_lines(session.pulls(target, withdrawn=True), session.trust(target), session.job))
 
 
@@ -65,7 +65,7 @@ def replay(job: JobPath, storage: StorageUrl = None) -> None:
     """
     from recommender.cli.job import replay_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         rows = session.replay()
         show(replay_lines(rows, screen()))
     if not all(row.same for row in rows):
@@ -86,7 +86,7 @@ def report(
     """
     if csv and json:
         raise typer.BadParameter("--csv and --json exclude each other; give one of them.")
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         from recommender.report import ReportError, write_report
 
         try:

@@ -74,12 +74,25 @@ def faults() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def opened(path: Path, storage: str | None = None) -> Iterator[Session]:
-    """A job's session; closed at the end, its faults said plainly."""
-    with faults():
-        from recommender.session import Session
+def opened(path: Path, storage: str | None = None, *, reading: bool = False) -> Iterator[Session]:
+    """A job's session; closed at the end, its faults said plainly.
 
-        with Session.open(path, storage) as session:
+    Args:
+        path: The job file, or the folder that holds it.
+        storage: Database of the record.
+        reading: The command only reads: a job that cannot be written to will do, and that no step is kept is said.
+    """
+    with faults():
+        from recommender.session import NotWritable, Session
+
+        try:
+            session = Session.open(path, storage)
+        except NotWritable as fault:
+            if not reading:
+                raise
+            session = Session.open(path, storage, read_only=True)
+            sys.stderr.write(f"nextpull: {fault.found}: the record is only read, and no new step is kept on it.\n")
+        with session:
             yield session
 
 

@@ -3,7 +3,7 @@
 from recommender.job import Job, JobError
 from recommender.job.template import write_template
 from recommender.logs import Intake, LogError
-from recommender.record import RecordBusy, RecordError
+from recommender.record import NotWritable, RecordBusy, RecordError
 from recommender.session.adding import PullRefused
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand, plain, to_json
 from recommender.session.checklist import check_job
@@ -18,6 +18,7 @@ __all__ = [
     "Job",
     "JobError",
     "LogError",
+    "NotWritable",
     "PullRefused",
     "PullResult",
     "RecordBusy",

@@ -18,7 +18,7 @@ def own_file(job: Job, record: Record, file: Path) -> str:
     """
     if _same(file, job.path):
         return "the job file"
-    places = [place for place in (record.place, record.lock_file) if place is not None]
+    places = [*record.locks] + ([] if record.place is None else [record.place])
     if record.place is not None:
         places += [record.place.with_name(f"{record.place.name}{end}") for end in ("-journal", "-wal", "-shm")]
     if any(_same(file, place) for place in places):
