@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -59,17 +60,19 @@ def acknowledge(
 
 @app.command(short_help="Recompute every step and compare it, bit for bit")
 def replay(job: JobPath, storage: StorageUrl = None) -> None:
-    """Recompute every step from the record and compare it, bit for bit, with what was answered then.
+    """Recompute every step from the record and compare it, bit for bit, with what was answered then; check raw logs.
 
     Example: nextpull replay harbour-hatch
     """
     from recommender.cli.job import replay_lines
 
     with opened(job, storage, reading=True) as session:
-        rows = session.replay()
-        show(replay_lines(rows, screen()))
+        rows, faults = session.replay(), session.log_faults()
+        show(replay_lines(rows, faults, len(session.pulls(withdrawn=True)), screen()))
     if not all(row.same for row in rows):
         fail("not every step came out as it was answered: see above.")
+    if faults:
+        fail("not every raw log is as it was taken: see above.")
 
 
 @app.command(short_help="Write the hand-over sheet")
@@ -94,6 +97,10 @@ def report(
         except ReportError as error:
             fail(str(error))
         show([f" {file} is written."])
+        faults = session.log_faults()
+    if faults:
+        files = ", ".join(f"of pull {fault.pull} {fault.what}" for fault in faults)
+        sys.stderr.write(f"nextpull: the sheet says so too: raw log {files}. What to do: nextpull replay.\n")
 
 
 @app.command(short_help="Open the page at the dyno")

@@ -102,7 +102,7 @@ def _style() -> str:
 
 
 def sheet_csv(session: Session, *, clock: Clock = datetime.datetime.now) -> str:
-    """One row a pull, with settings and measures; pressures in the job's unit, gauge.
+    """One row a pull, with settings and measures; pressures in the job's unit, gauge. Raw logs are checked.
 
     Text that a spreadsheet would run as a formula gets an apostrophe before it.
     """
@@ -115,18 +115,20 @@ def sheet_csv(session: Session, *, clock: Clock = datetime.datetime.now) -> str:
         *(f"{name} [{unit}]" if name == "engagement" else name for name in knobs),
         *(f"{name} [{unit}]" for name in ("deviation", "peak", "margin", "limit", "predicted peak")),
         "peak at [rpm]", "prediction", "share inside the band", "complete", "withdrawn", "log", "sha256",
-        "remarks", "record digest", "sheet made",
+        "remarks", "record digest", "sheet made", "raw log",
     ])  # fmt: skip
     digest, made = settled_digest(session), clock().isoformat(timespec="seconds")
+    faults = {fault.pull: fault.text for fault in session.log_faults()}
     for name in job.targets:
         for pull in session.pulls(name, withdrawn=True):
             numbers = (pull.deviation, pull.peak, pull.margin, pull.limit, pull.predicted_peak)
+            state = faults.get(pull.number, "as it was taken")
             held = {True: "held", False: "missed", None: ""}[pull.hit]
             cells = [
                 job.name, pull.number, pull.added, name, pull.source, pull.step,
                 *(pull.settings[knob] for knob in knobs), *(_rounded(number) for number in numbers),
                 _rounded(pull.peak_rpm), held, _rounded(pull.held), "yes" if pull.complete else "no", pull.withdrawn,
-                pull.log, pull.sha256, " ".join(pull.warnings), digest, made,
+                pull.log, pull.sha256, " ".join(pull.warnings), digest, made, state,
             ]  # fmt: skip
             writer.writerow([defused(cell) for cell in cells])
     return out.getvalue()
@@ -183,6 +185,7 @@ def sheet_json(session: Session, *, clock: Clock = datetime.datetime.now) -> str
         "conditions": conditions(session.pulls()),
         "targets": targets,
         "pulls": plain(session.pulls(withdrawn=True)),
+        "log_faults": plain(session.log_faults()),
         "cautions": list(CAUTIONS),
     }
     return json.dumps(sheet, ensure_ascii=False, indent=1, allow_nan=False)

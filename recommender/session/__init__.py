@@ -9,6 +9,7 @@ from recommender.session.answers import PullResult, RuledOut, Step, StepBand, pl
 from recommender.session.checklist import check_job
 from recommender.session.dialled import SettingsError
 from recommender.session.history import Stop, Trust
+from recommender.session.kept import LogFault
 from recommender.session.looking import look_for
 from recommender.session.pull_log import look
 from recommender.session.session import Session
@@ -18,6 +19,7 @@ __all__ = [
     "Job",
     "JobError",
     "LogError",
+    "LogFault",
     "NotWritable",
     "PullRefused",
     "PullResult",

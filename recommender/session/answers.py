@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from models.units import FloatArray
-from recommender.record.trials import PullEntry
+from recommender.record.trials import PullEntry, known_barometer_kpa
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,8 @@ class PullResult:
         held: Share of the predicted 90 % band's points that the pull kept; NaN where nothing was predicted for it.
         hit: Whether band and peak held; None where nothing was predicted for it.
         predicted_peak, predicted_deviation: What the step expected.
-        conditions: Barometer [kPa absolute], intake and coolant temperature [°C], as far as known.
+        conditions: Barometer [kPa absolute] and where that is from, intake and coolant temperature [°C], as far as
+            known. The barometer may be assumed: ``barometer_kpa`` is not.
         rpm, boost: The curve.
         log, sha256: Name of the log as it was brought, and its digest.
         added: When, ISO 8601.
@@ -152,6 +153,11 @@ class PullResult:
     added: str = ""
     withdrawn: str | None = None
     entry: PullEntry | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def barometer_kpa(self) -> float:
+        """Ambient pressure where it was read or stated; NaN where the standard atmosphere is assumed. [kPa absolute]"""
+        return known_barometer_kpa(self.conditions)
 
 
 def to_json(answer: Any) -> str:

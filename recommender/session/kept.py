@@ -1,11 +1,52 @@
-"""The job's own files: which they are, so that nothing else is written over them."""
+"""The job's own files: which they are, so that nothing is written over them, and whether its raw logs are whole."""
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from recommender.job import Job
-from recommender.record import Record
+from recommender.record import PullEntry, Record
+
+
+@dataclass(frozen=True)
+class LogFault:
+    """A raw log that is no longer as it was taken.
+
+    Attributes:
+        pull: Number of its pull.
+        file: Name of the file in the folder ``logs``.
+        what: ``missing``, ``altered`` or ``unreadable``.
+        text: What was found and what to do, as sentences.
+    """
+
+    pull: int
+    file: str
+    what: str
+    text: str
+
+
+def log_faults(record: Record, pulls: Sequence[PullEntry]) -> list[LogFault]:
+    """Raw logs of pulls that are missing, altered or not to be read: each is read and its SHA-256 taken anew."""
+    found = []
+    for pull in pulls:
+        name, sha256 = pull.facts["artifact"], pull.facts["sha256"]
+        try:
+            whole = hashlib.sha256(record.logs.read(name)).hexdigest() == sha256
+            what, words = ("", "") if whole else ("altered", "was altered after it was taken: its SHA-256 differs")
+        except FileNotFoundError:
+            what, words = "missing", "is missing"
+        except OSError as error:
+            what, words = "unreadable", f"cannot be read ({error.strerror})"
+        if what:
+            advice = (
+                f'Put it back from a copy of the job, or copy the logger\'s own "{pull.facts["log"]}" there under that '
+                "name. The record's numbers do not rest on it."
+            )
+            found.append(LogFault(pull.number, name, what, f"{record.logs.folder.name}/{name} {words}. {advice}"))
+    return found
 
 
 def own_file(job: Job, record: Record, file: Path) -> str:

@@ -150,6 +150,10 @@ class Session:
         """
         return history.raw_log(self.record, self.record.read().pull(number))
 
+    def log_faults(self) -> list[kept.LogFault]:
+        """Raw logs that are missing or no longer what was taken, those of withdrawn pulls too; which and what to do."""
+        return kept.log_faults(self.record, self.record.read().pulls)
+
     def look(self, log: str | Path) -> Intake:
         """What a log holds: its layout, which column was taken for what and why, pulls and their quality.
 

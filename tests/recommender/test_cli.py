@@ -172,6 +172,26 @@ def test_replay_finds_every_step_the_same(begun: Path) -> None:
     assert "2 of 2 steps are the same, bit for bit" in nextpull("replay", begun).output
 
 
+def test_replay_and_report_notice_a_raw_log_that_is_gone_or_altered(begun: Path, tmp_path: Path) -> None:
+    assert "1 of 1 raw logs are as they were taken" in nextpull("replay", begun).output
+    (kept,) = (begun / "logs").iterdir()
+    content = kept.read_bytes()
+    for damage, words in ((lambda: kept.write_bytes(content + b" "), "ALTERED"), (kept.unlink, "MISSING")):
+        damage()
+        done = nextpull("replay", begun, code=1)
+        said = " ".join(done.stdout.split())
+        assert f"Pull 1 RAW LOG {words}: logs/{kept.name}" in said
+        assert 'copy the logger\'s own "pull 1.csv" there under that name' in said
+        assert "2 of 2 steps are the same, bit for bit. 0 of 1 raw logs" in said
+        assert "not every raw log is as it was taken" in done.stderr
+        assert f"raw log of pull 1 {words.lower()}" in nextpull("report", begun, tmp_path / "sheet.html").stderr
+    (tmp_path / "pull 1.csv").replace(kept)  # as it is told
+    nextpull("replay", begun)
+    nextpull("withdraw", begun, 1, "--reason", "hose came off")
+    kept.unlink()
+    nextpull("replay", begun, code=1)  # a withdrawn pull stays on record, and so does its log
+
+
 def test_pulls_and_withdraw(begun: Path) -> None:
     assert "of 1 predictions held" in nextpull("pulls", begun).output
     nextpull("withdraw", begun, 1, "--reason", "hose came off")
