@@ -22,6 +22,7 @@ from recommender.cli.shared import (
     TargetName,
     app,
     argument,
+    command,
     fail,
     faults,
     given,
@@ -49,7 +50,7 @@ def new(
     show(
         [
             f" {file} is there. Edit it: target, limit and knobs; every line has its remark.",
-            f" Then: nextpull check {folder}",
+            f" Then: {command('check', folder)}",
         ]
     )
 
@@ -126,7 +127,8 @@ def add(
     )
     with opened(job, storage) as session:
         pull = session.add_pull(log, settings, which=which, foreign=foreign, force=force, target=target)
-        show([*pull_lines(pull, session.job, screen()), "", f" Now: nextpull next {job}"])
+        now = command("next", job, target=target, storage=storage)
+        show([*pull_lines(pull, session.job, screen()), "", f" Now: {now}"])
 
 
 @app.command("next", short_help="Say what to do next: settings, safety, reasons")

@@ -9,7 +9,19 @@ from typing import Annotated
 import typer
 
 from recommender.cli.screen import show
-from recommender.cli.shared import JobPath, StorageUrl, TargetName, app, argument, fail, faults, opened, option, screen
+from recommender.cli.shared import (
+    JobPath,
+    StorageUrl,
+    TargetName,
+    app,
+    argument,
+    command,
+    fail,
+    faults,
+    opened,
+    option,
+    screen,
+)
 
 # -------------------------------------------------------------------- the record
 
@@ -39,7 +51,7 @@ def withdraw(
     """
     with opened(job, storage) as session:
         session.withdraw(number, reason)
-    show([f" Pull {number} is withdrawn: {reason}. Now: nextpull next {job}"])
+    show([f" Pull {number} is withdrawn: {reason}. Now: {command('next', job, storage=storage)}"])
 
 
 @app.command(short_help="Say that a stop's cause was put right")
@@ -55,7 +67,7 @@ def acknowledge(
     """
     with opened(job, storage) as session:
         session.acknowledge(number, note)
-    show([f" The stop at pull {number} is acknowledged. Now: nextpull next {job}"])
+    show([f" The stop at pull {number} is acknowledged. Now: {command('next', job, storage=storage)}"])
 
 
 @app.command(short_help="Recompute every step and compare it, bit for bit")
@@ -100,7 +112,8 @@ def report(
         faults = session.log_faults()
     if faults:
         files = ", ".join(f"of pull {fault.pull} {fault.what}" for fault in faults)
-        sys.stderr.write(f"nextpull: the sheet says so too: raw log {files}. What to do: nextpull replay.\n")
+        more = command("replay", job, storage=storage)
+        sys.stderr.write(f"nextpull: the sheet says so too: raw log {files}. What to do: {more}\n")
 
 
 @app.command(short_help="Open the page at the dyno")
