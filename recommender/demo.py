@@ -19,6 +19,7 @@ from models.virtual_car import VirtualPull
 from recommender import wording
 from recommender.cli.pull import heading, table_row
 from recommender.cli.screen import Screen, show
+from recommender.cli.shared import command
 from recommender.cli.step import banner
 from recommender.logs import CHANNELS, write_log
 from recommender.session import PullResult, Session, Step
@@ -94,8 +95,8 @@ def play(
             lines += ["", f" Picture of the session: {picture}"]
         if last.settings is not None:
             log = _drive(session, car, last, folder)
-            lines += [" The next pull was made, and its log waits to be added:", f"   nextpull add {folder} {log}"]
-        lines += [" Go on with:", *(f"   nextpull {word} {folder}" for word in ("next", "why", "replay"))]
+            lines += [" The next pull was made, and its log waits to be added:", f"   {command('add', folder, log)}"]
+        lines += [" Go on with:", *(f"   {command(word, folder)}" for word in ("next", "why", "replay"))]
     return lines
 
 

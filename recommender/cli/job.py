@@ -12,7 +12,7 @@ from recommender.cli.screen import Screen
 
 if TYPE_CHECKING:
     from recommender.record.replay import Row
-    from recommender.session import Intake, Job, PullResult, Trust
+    from recommender.session import Intake, Job, LogFault, PullResult, Trust
     from recommender.session.checklist import Item
 
 
@@ -101,18 +101,28 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
     return lines
 
 
-def replay_lines(rows: Sequence[Row], screen: Screen) -> list[str]:
-    """Every step: whether it came out again."""
-    if not rows:
-        return [" No step on record yet."]
+def replay_lines(rows: Sequence[Row], faults: Sequence[LogFault], logs: int, screen: Screen) -> list[str]:
+    """Every step: whether it came out again; and every raw log that is not as it was taken.
+
+    Args:
+        rows: The steps.
+        faults: Raw logs at fault.
+        logs: How many there should be.
+        screen: Where it is shown.
+    """
     lines = []
     for row in rows:
         pulls = f"{len(row.pulls)} pull{'s' if len(row.pulls) != 1 else ''}"
         text = f"{row.verdict} (from {pulls}, version {row.version}): "
         text += "the same, bit for bit." if row.same else f"DIFFERS: {_shortened(row.differs)}."
         lines += screen.listed(f"Step {row.step}", [text])
+    for fault in faults:
+        lines += screen.listed(f"Pull {fault.pull}", [f"RAW LOG {fault.what.upper()}: {fault.text}"])
     same = sum(row.same for row in rows)
-    return [*lines, "", f" {same} of {len(rows)} steps are the same, bit for bit."]
+    ends = [f" {same} of {len(rows)} steps are the same, bit for bit."] if rows else [" No step on record yet."]
+    if logs:
+        ends.append(f" {logs - len(faults)} of {logs} raw logs are as they were taken.")
+    return [*lines, *([""] if lines else []), *ends]
 
 
 def _shortened(differs: Sequence[str], most: int = 3) -> str:

@@ -22,6 +22,7 @@ from recommender.cli.shared import (
     TargetName,
     app,
     argument,
+    command,
     fail,
     faults,
     given,
@@ -49,7 +50,7 @@ def new(
     show(
         [
             f" {file} is there. Edit it: target, limit and knobs; every line has its remark.",
-            f" Then: nextpull check {folder}",
+            f" Then: {command('check', folder)}",
         ]
     )
 
@@ -126,7 +127,8 @@ def add(
     )
     with opened(job, storage) as session:
         pull = session.add_pull(log, settings, which=which, foreign=foreign, force=force, target=target)
-        show([*pull_lines(pull, session.job, screen()), "", f" Now: nextpull next {job}"])
+        now = command("next", job, target=target, storage=storage)
+        show([*pull_lines(pull, session.job, screen()), "", f" Now: {now}"])
 
 
 @app.command("next", short_help="Say what to do next: settings, safety, reasons")
@@ -142,7 +144,7 @@ def next_(
     """
     from recommender.cli.step import otherwise_lines, step_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         step = session.next_step(target)
         if json:
             from recommender.session import to_json
@@ -172,7 +174,7 @@ def why(
     """
     from recommender.cli.why import why_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         explained = session.explain(step, target)
         if json:
             from recommender.session import to_json
@@ -204,7 +206,7 @@ def what_if(
     settings = given(
         duty=duty, ramp_from=ramp_from, ramp_to=ramp_to, ramp_add=ramp_add, engagement=engagement, gain=gain
     )
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         step = session.what_if(settings, target)
         if json:
             from recommender.session import to_json

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from recommender.cli.screen import show
-from recommender.cli.shared import JobPath, StorageUrl, TargetName, app, argument, fail, faults, opened, option, screen
+from recommender.cli.shared import (
+    JobPath,
+    StorageUrl,
+    TargetName,
+    app,
+    argument,
+    command,
+    fail,
+    faults,
+    opened,
+    option,
+    screen,
+)
 
 # -------------------------------------------------------------------- the record
 
@@ -21,7 +34,7 @@ def pulls(job: JobPath, target: TargetName = None, storage: StorageUrl = None) -
     """
     from recommender.cli.job import pulls_lines
 
-    with opened(job, storage) as session:
+    with opened(job, storage, reading=True) as session:
         show(pulls_lines(session.pulls(target, withdrawn=True), session.trust(target), session.job))
 
 
@@ -38,7 +51,7 @@ def withdraw(
     """
     with opened(job, storage) as session:
         session.withdraw(number, reason)
-    show([f" Pull {number} is withdrawn: {reason}. Now: nextpull next {job}"])
+    show([f" Pull {number} is withdrawn: {reason}. Now: {command('next', job, storage=storage)}"])
 
 
 @app.command(short_help="Say that a stop's cause was put right")
@@ -54,22 +67,24 @@ def acknowledge(
     """
     with opened(job, storage) as session:
         session.acknowledge(number, note)
-    show([f" The stop at pull {number} is acknowledged. Now: nextpull next {job}"])
+    show([f" The stop at pull {number} is acknowledged. Now: {command('next', job, storage=storage)}"])
 
 
 @app.command(short_help="Recompute every step and compare it, bit for bit")
 def replay(job: JobPath, storage: StorageUrl = None) -> None:
-    """Recompute every step from the record and compare it, bit for bit, with what was answered then.
+    """Recompute every step from the record and compare it, bit for bit, with what was answered then; check raw logs.
 
     Example: nextpull replay harbour-hatch
     """
     from recommender.cli.job import replay_lines
 
-    with opened(job, storage) as session:
-        rows = session.replay()
-        show(replay_lines(rows, screen()))
+    with opened(job, storage, reading=True) as session:
+        rows, faults = session.replay(), session.log_faults()
+        show(replay_lines(rows, faults, len(session.pulls(withdrawn=True)), screen()))
     if not all(row.same for row in rows):
         fail("not every step came out as it was answered: see above.")
+    if faults:
+        fail("not every raw log is as it was taken: see above.")
 
 
 @app.command(short_help="Write the hand-over sheet")
@@ -80,17 +95,25 @@ def report(
     json: Annotated[bool, typer.Option("--json", help="All numbers as JSON.")] = False,
     storage: StorageUrl = None,
 ) -> None:
-    """Write the hand-over sheet: one HTML file that prints well.
+    """Write the hand-over sheet: one HTML file that prints well. Only an older sheet is written over.
 
     Example: nextpull report harbour-hatch sheet.html
     """
     if csv and json:
         raise typer.BadParameter("--csv and --json exclude each other; give one of them.")
-    with opened(job, storage) as session:
-        from recommender.report import write_report
+    with opened(job, storage, reading=True) as session:
+        from recommender.report import ReportError, write_report
 
-        file = write_report(session, out, form="csv" if csv else "json" if json else "html")
+        try:
+            file = write_report(session, out, form="csv" if csv else "json" if json else "html")
+        except ReportError as error:
+            fail(str(error))
         show([f" {file} is written."])
+        faults = session.log_faults()
+    if faults:
+        files = ", ".join(f"of pull {fault.pull} {fault.what}" for fault in faults)
+        more = command("replay", job, storage=storage)
+        sys.stderr.write(f"nextpull: the sheet says so too: raw log {files}. What to do: {more}\n")
 
 
 @app.command(short_help="Open the page at the dyno")

@@ -66,7 +66,8 @@ class Screen:
         """
         hang = " " * len(first) if rest is None else rest
         whole = _NUMBER_AND_UNIT.sub("\\1\u00a0\\2", text)
-        lines = textwrap.wrap(whole, self.width, initial_indent=first, subsequent_indent=hang)
+        # A file's name stays in one piece, so that it can be copied off the screen.
+        lines = textwrap.wrap(whole, self.width, initial_indent=first, subsequent_indent=hang, break_long_words=False)
         return [line.replace("\u00a0", " ") for line in lines] or [first.rstrip()]
 
     def listed(self, label: str, texts: list[str], column: int = 10) -> list[str]:

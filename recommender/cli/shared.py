@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import re
+import shlex
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Final, NoReturn
 
 import typer
 
@@ -14,6 +18,9 @@ from recommender.cli.screen import Screen
 
 if TYPE_CHECKING:
     from recommender.session import Session
+
+#: User and password in a URL, up to the password.
+_PASSWORD: Final = re.compile(r"(://[^/@:]*:)[^/]*@")
 
 app = typer.Typer(
     name="nextpull",
@@ -74,13 +81,35 @@ def faults() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def opened(path: Path, storage: str | None = None) -> Iterator[Session]:
-    """A job's session; closed at the end, its faults said plainly."""
-    with faults():
-        from recommender.session import Session
+def opened(path: Path, storage: str | None = None, *, reading: bool = False) -> Iterator[Session]:
+    """A job's session; closed at the end, its faults said plainly.
 
-        with Session.open(path, storage) as session:
+    Args:
+        path: The job file, or the folder that holds it.
+        storage: Database of the record.
+        reading: The command only reads: a job that cannot be written to will do, and that no step is kept is said.
+    """
+    with faults():
+        from recommender.session import NotWritable, Session
+
+        try:
+            session = Session.open(path, storage)
+        except NotWritable as fault:
+            if not reading:
+                raise
+            session = Session.open(path, storage, read_only=True)
+            sys.stderr.write(f"nextpull: {fault.found}: the record is only read, and no new step is kept on it.\n")
+        with session:
             yield session
+
+
+def command(name: str, *words: object, target: str | None = None, storage: str | None = None) -> str:
+    """A command to go on with, as it can be pasted into a shell: with target and database as they were given now. A
+    password in the database's URL is left out."""
+    all_words = ["nextpull", name, *(str(word) for word in words)]
+    all_words += [] if target is None else ["--target", target]
+    all_words += [] if storage is None else ["--storage", _PASSWORD.sub(r"\1***@", storage)]
+    return subprocess.list2cmdline(all_words) if os.name == "nt" else shlex.join(all_words)
 
 
 def screen() -> Screen:

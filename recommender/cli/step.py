@@ -34,7 +34,7 @@ def step_lines(step: Step, job: Job, screen: Screen, *, asked: bool = False) -> 
         asked: The settings were asked about by the user: nothing is proposed.
     """
     title = f"{job.name}" + (f" · {step.target}" if len(job.targets) > 1 else "")
-    number = "asked for, not recorded" if asked else f"step {step.number}"
+    number = "asked for, not recorded" if asked else f"step {step.number}" if step.number else "a step that is not kept"
     lines = [_both_ends(title, number, screen.width), ""]
     lines += _asked(screen) if asked else banner(step.verdict, screen)
     lines.append("")

@@ -20,7 +20,8 @@ _PLAIN_BARS: Final = ".:-=+*#@"
 
 def why_lines(explained: Explanation, screen: Screen) -> list[str]:
     """Everything that ``why`` has to say, part by part."""
-    lines = screen.wrapped(f"Why step {explained.step} says {wording.FACES[explained.verdict].words.lower()}", " ")
+    step = f"step {explained.step}" if explained.step else "a step that is not kept"
+    lines = screen.wrapped(f"Why {step} says {wording.FACES[explained.verdict].words.lower()}", " ")
     parts: list[tuple[str, list[str]]] = [
         ("Reasons", [reason.text for reason in explained.reasons]),
         ("Safety", [explained.tightest.text]),

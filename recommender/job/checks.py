@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -57,7 +58,7 @@ def check(file: JobFile) -> dict[str, Any] | list[Fault]:
         words = f"must be one of {allowed}.{nearest(file.pressure, units.JOB_PRESSURE_UNITS)}"
         return [Fault(("pressure",), file.pressure, f"{words} Pressures of the file and of every screen are in it.")]
     unit = file.pressure
-    faults: list[Fault] = []
+    faults = _names(file)
     remarks: list[str] = []
     targets = _targets(file, unit, faults)
     limit = _limit(file, unit, targets, faults, remarks)
@@ -87,6 +88,20 @@ def check(file: JobFile) -> dict[str, Any] | list[Fault]:
         "study": file.record.study or file.name,
         "remarks": tuple(remarks),
     }
+
+
+def _names(file: JobFile) -> list[Fault]:
+    """Faults of names that screens show in one line."""
+    names: dict[KeyPath, str] = {("name",): file.name}
+    names |= {("targets", name): name for name in file.targets}
+    names |= {("record", "study"): file.record.study} if file.record.study is not None else {}
+    faults = []
+    for path, name in names.items():
+        if not name.strip():
+            faults.append(Fault(path, name, "must not be blank."))
+        elif any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in name):
+            faults.append(Fault(path, name, "must be one line of text, without control signs."))
+    return faults
 
 
 def _targets(file: JobFile, unit: str, faults: list[Fault]) -> dict[str, TargetWanted]:

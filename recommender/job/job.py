@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from models.settings import KNOB_NAMES, Settings
@@ -24,8 +25,8 @@ class JobError(ValueError):
     """The job file is at fault. ``faults`` holds one sentence for each."""
 
     def __init__(self, *faults: str) -> None:
-        super().__init__("\n".join(faults))
-        self.faults = faults
+        self.faults = tuple(visible(each) for each in faults)
+        super().__init__("\n".join(self.faults))
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,8 @@ class Job:
         except ValidationError as error:
             faults = [Fault(*each) for each in schema.explain(error)]
             raise _job_error(file, text, faults) from None
-        checked = checks.check(parsed)
+        with np.errstate(over="ignore"):  # a number out of all bounds is told as such
+            checked = checks.check(parsed)
         if isinstance(checked, list):
             raise _job_error(file, text, checked)
         return cls(path=file, **checked)
@@ -151,6 +153,11 @@ class Job:
     def settings_from_job(self, values: Mapping[str, float]) -> Settings:
         """All six settings given in the job's unit, as the project keeps them."""
         return Settings(**{name: self.dials[name].from_job(float(values[name])) for name in KNOB_NAMES})
+
+
+def visible(text: str) -> str:
+    """Text in which nothing steers the terminal: control signs are written out, ``\\x1b`` for an escape."""
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 def seed_of(text: str) -> int:

@@ -17,8 +17,8 @@ from recommender.page.app import make_app
 from recommender.page.desk import Desk
 from recommender.page.shield import LARGEST_LOG, Shield
 from recommender.page.uploads import Drop
-from recommender.page.watch import Lookout
-from recommender.session import Session
+from recommender.page.watch import Lookout, WatchError, folder_to_watch
+from recommender.session import Job, Session
 
 #: Shortest token that may be chosen. [characters]
 SHORTEST_TOKEN: Final = 16
@@ -54,9 +54,7 @@ class Page:
             )
         if token is not None and not all(sign.isalnum() or sign in "-_" for sign in token):
             raise PageError("token: must be letters, digits, dashes and underscores only.")
-        self._folder = None if watch_folder is None else Path(watch_folder).absolute()
-        if self._folder is not None and not self._folder.is_dir():
-            raise PageError(f"{watch_folder}: no such folder to watch. Name the one into which the logger writes.")
+        self._folder = None if watch_folder is None else _folder(Path(watch_folder), job_path)
         self.host = host
         self.local = is_loopback(host)
         self.token = token if token or self.local else secrets.token_urlsafe(18)
@@ -126,6 +124,14 @@ class Page:
         self.desk.close()
         self._drop.close()
         self._socket.close()
+
+
+def _folder(wanted: Path, job_path: str | Path) -> Path:
+    """The folder to watch, held to what the page asks of one; it may be named from the current folder."""
+    try:
+        return folder_to_watch(str(wanted.expanduser().absolute()), Job.load(job_path).folder)
+    except WatchError as error:
+        raise PageError(str(error)) from None
 
 
 def _listen(host: str, port: int) -> socket.socket:

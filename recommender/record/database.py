@@ -12,16 +12,19 @@ from typing import Any, Final
 import optuna
 from optuna.storages import RDBStorage
 
-from recommender.record.lock import RecordError, file_lock
+from recommender.record.lock import NotWritable, RecordBusy, RecordError, database_lock, file_lock
 
 RECORD_NAME: Final = "record.db"
+#: Key of the lock under which a server's tables are made: that of a study is another.
+_TABLES: Final = 0
 
 
 def open_database(where: str | Path, read_only: bool) -> RDBStorage:
-    """The database at a URL, or in a file.
+    """The database at a URL, or in a file. Call under ``file_lock`` where tables may be made in a file.
 
     Raises:
         RecordError: there is none, its driver is missing, or another version of Optuna made it.
+        RecordBusy: another process makes its tables.
     """
     import sqlalchemy
     import sqlalchemy.exc
@@ -34,7 +37,10 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
     elif url.startswith("sqlite"):
         arguments = {"connect_args": {"timeout": 20}}
     try:
-        return RDBStorage(url, engine_kwargs=arguments, skip_table_creation=read_only)
+        with contextlib.nullcontext() if read_only or isinstance(where, Path) else _server_lock(url):
+            return RDBStorage(url, engine_kwargs=arguments, skip_table_creation=read_only)
+    except RecordBusy:
+        raise
     except ImportError as error:
         raise RecordError(
             f"the driver for {url.split(':')[0]} is not installed: {error}. For PostgreSQL: pip install "
@@ -43,10 +49,40 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
     except RuntimeError as error:
         raise RecordError(f"{shown}: {error}") from None
     except (sqlalchemy.exc.SQLAlchemyError, optuna.exceptions.OptunaError) as error:
+        if read_only and isinstance(where, Path) and _journal(where).exists():
+            raise RecordError(
+                f"{shown}: a program ended while it wrote here, and that can be taken back only where the folder can "
+                "be written to. Copy the whole folder of the job to a place of your own, and name the copy."
+            ) from None
         raise RecordError(
             f"{shown}: cannot be opened as a record ({str(error).splitlines()[0]}). If the file is not a record, move "
             "it away; if it is damaged, put back a copy: the raw logs are in the folder logs."
         ) from None
+
+
+def sqlite_file(url: str) -> Path | None:
+    """The file of a SQLite database's URL; None for any other URL, and for a database in memory."""
+    import sqlalchemy
+
+    try:
+        parts = sqlalchemy.make_url(url)
+    except sqlalchemy.exc.ArgumentError:
+        return None
+    name = (parts.database or "").removeprefix("file:").partition("?")[0]
+    return Path(name) if parts.get_backend_name() == "sqlite" and name not in ("", ":memory:") else None
+
+
+@contextlib.contextmanager
+def _server_lock(url: str) -> Iterator[None]:
+    """Hold a server's lock while its tables are made, by a connection of our own: there is no storage yet."""
+    import sqlalchemy
+
+    engine = sqlalchemy.create_engine(url)
+    try:
+        with database_lock(engine, _TABLES):
+            yield
+    finally:
+        engine.dispose()
 
 
 @contextlib.contextmanager
@@ -68,8 +104,13 @@ def _connection(place: Path, read_only: bool) -> sqlite3.Connection:
 
 def roll_back(place: Path) -> None:
     """Let the database take back what a process left half-written: one that is opened to be read cannot do so."""
-    if place.with_name(f"{place.name}-journal").exists():
-        with contextlib.suppress(sqlite3.Error, OSError), file_lock(place.with_suffix(".lock")):
+    if _journal(place).exists():
+        with contextlib.suppress(sqlite3.Error, OSError, NotWritable), file_lock(place.with_suffix(".lock")):
             connection = sqlite3.connect(place)
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
             connection.close()
+
+
+def _journal(place: Path) -> Path:
+    """What SQLite leaves beside a database while it writes."""
+    return place.with_name(f"{place.name}-journal")

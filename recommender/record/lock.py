@@ -7,13 +7,27 @@ import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
-from optuna.storages import RDBStorage
+if TYPE_CHECKING:
+    from sqlalchemy.engine import Engine
 
 
 class RecordError(RuntimeError):
     """The record cannot be used, or what was asked of it is not there."""
+
+
+class NotWritable(RecordError):
+    """Nothing can be written where the record is kept. What is there can still be read.
+
+    Args:
+        place: What cannot be written to.
+        why: As the system says it.
+    """
+
+    def __init__(self, place: Path, why: str) -> None:
+        self.found = f"{place}: cannot be written to ({why})"
+        super().__init__(f"{self.found}. Copy the whole folder of the job to a place of your own, and name the copy.")
 
 
 class RecordBusy(RuntimeError):
@@ -21,27 +35,28 @@ class RecordBusy(RuntimeError):
 
 
 @contextlib.contextmanager
-def file_lock(place: Path, *, wait_s: float = 20.0) -> Iterator[None]:
+def file_lock(place: Path, *, wait_s: float = 20.0, of: str = "") -> Iterator[None]:
     """Hold a lock on a file. It ends with the process, however that ends.
 
+    Args:
+        place: The file.
+        wait_s: How long to wait for another process. [s]
+        of: What it guards, for the error; the ``.db`` beside it where that is empty.
     Raises:
         RecordBusy: another process kept it for ``wait_s``.
-        RecordError: nothing can be written there.
+        NotWritable: nothing can be written there.
     """
     try:
         handle = place.open("a+")
     except OSError as error:
-        raise RecordError(
-            f"{place.parent}: cannot be written to ({error.strerror}). Copy the job to a folder of your own, or ask "
-            "for nothing but reading."
-        ) from None
+        raise NotWritable(place.parent, error.strerror or "no reason given") from None
     with handle:
         deadline = time.monotonic() + wait_s
         while not _try_lock(handle):
             if time.monotonic() > deadline:
                 holder = _holder(place)
                 raise RecordBusy(
-                    f"{place.with_suffix('.db').name} is being written by another process{holder} for more than "
+                    f"{of or place.with_suffix('.db').name} is being written by another process{holder} for more than "
                     f"{wait_s:g} s. Close the other program that has this job open, or wait, and try again."
                 )
             time.sleep(0.02)
@@ -54,10 +69,26 @@ def file_lock(place: Path, *, wait_s: float = 20.0) -> Iterator[None]:
             _unlock(handle)
 
 
+def lock_beside(database: Path) -> Path:
+    """The lock file of a database file: ``record.lock`` for ``record.db``; never the database itself."""
+    return database.with_suffix(".lock") if database.suffix == ".db" else database.with_name(f"{database.name}.lock")
+
+
+def refuse_unwritable(place: Path) -> None:
+    """Raise NotWritable where a database file or its folder cannot be written to: SQLite itself says so too late."""
+    for each in (place.parent, place):
+        if each.exists() and not os.access(each, os.W_OK):
+            raise NotWritable(each, "it may only be read")
+
+
 @contextlib.contextmanager
-def database_lock(storage: RDBStorage, key: int, *, wait_s: float = 20.0) -> Iterator[None]:
+def database_lock(engine: Engine, key: int, *, wait_s: float = 20.0) -> Iterator[None]:
     """Hold the advisory lock of a database server; nothing to hold on one that has none.
 
+    Args:
+        engine: Of the server.
+        key: Which lock.
+        wait_s: How long to wait for another process. [s]
     Raises:
         RecordBusy: another process kept it for ``wait_s``.
     """
@@ -67,11 +98,11 @@ def database_lock(storage: RDBStorage, key: int, *, wait_s: float = 20.0) -> Ite
         "postgresql": ("SELECT pg_try_advisory_lock(:key)", "SELECT pg_advisory_unlock(:key)"),
         "mysql": ("SELECT GET_LOCK(CAST(:key AS CHAR), 0)", "SELECT RELEASE_LOCK(CAST(:key AS CHAR))"),
     }
-    if storage.engine.dialect.name not in calls:
+    if engine.dialect.name not in calls:
         yield
         return
-    take, give = (sqlalchemy.text(call) for call in calls[storage.engine.dialect.name])
-    with storage.engine.connect() as connection:
+    take, give = (sqlalchemy.text(call) for call in calls[engine.dialect.name])
+    with engine.connect() as connection:
         deadline = time.monotonic() + wait_s
         while not connection.execute(take, {"key": key}).scalar():
             if time.monotonic() > deadline:

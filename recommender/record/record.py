@@ -29,8 +29,8 @@ from models.settings import Settings
 from recommender.job import Job, seed_of
 from recommender.record import trials
 from recommender.record.artifacts import FOLDER, LogStore
-from recommender.record.database import RECORD_NAME, open_database, quiet, roll_back
-from recommender.record.lock import RecordError, database_lock, file_lock
+from recommender.record.database import RECORD_NAME, open_database, quiet, roll_back, sqlite_file
+from recommender.record.lock import RecordError, database_lock, file_lock, lock_beside, refuse_unwritable
 from recommender.record.snapshot import Snapshot, numbered, snapshot
 from recommender.record.stored import Stored, digest, problem_out
 from recommender.record.trials import FORMAT, PullEntry
@@ -39,7 +39,15 @@ from recommender.record.trials import FORMAT, PullEntry
 class Record:
     """Where a job is kept. Open it with ``Record.open``."""
 
-    def __init__(self, storage: RDBStorage, study: optuna.Study, job: Job, place: Path | None, read_only: bool) -> None:
+    def __init__(
+        self,
+        storage: RDBStorage,
+        study: optuna.Study,
+        job: Job,
+        place: Path | None,
+        read_only: bool,
+        locks: Mapping[Path, str],
+    ) -> None:
         self.study = study
         self.read_only = read_only
         self.place = place
@@ -47,7 +55,8 @@ class Record:
         self._entries: dict[int, PullEntry] = {}
         #: How long to wait for another process. [s]
         self.wait_s = 20.0
-        self._lock_file = (place or job.path).with_suffix(".lock")
+        #: Lock files held while something is written, and what each of them guards.
+        self.locks = locks
         self.logs = LogStore(job.folder / FOLDER, (place or job.path).stem)
 
     @classmethod
@@ -60,20 +69,28 @@ class Record:
             read_only: Nothing is made or written.
         Raises:
             RecordError: no database, of a newer format, or (read only) not there.
+            NotWritable: nothing can be written there. What is there can be opened read only.
             RecordBusy: another process holds it.
         """
         url = storage or job.storage
         place = None if url else record_file(job)
-        if place is not None:
-            if read_only and not place.is_file():
-                raise RecordError(f"{place}: no record yet. It is made by the first `nextpull next` or `add`.")
-            if read_only:
-                roll_back(place)
-        guard = contextlib.nullcontext() if read_only else file_lock((place or job.path).with_suffix(".lock"))
-        with guard:
-            database = open_database(url or record_file(job), read_only)
-            study = _study(database, job, place, read_only)
-            record = cls(database, study, job, place, read_only)
+        database = place or sqlite_file(url or "")
+        if place is not None and read_only and not place.is_file():
+            refuse_unwritable(place)
+            raise RecordError(f"{place}: no record yet. It is made by the first `nextpull next` or `add`.")
+        if place is not None and read_only:
+            roll_back(place)
+        locks = _lock_files(job, place, database)
+        with contextlib.ExitStack() as held:
+            if not read_only:
+                if database is not None:
+                    refuse_unwritable(database)
+                for lock, guarded in locks.items():
+                    held.enter_context(file_lock(lock, of=guarded))
+            opened = open_database(url or record_file(job), read_only)
+            if not read_only:
+                held.enter_context(database_lock(opened.engine, seed_of(job.study)))
+            record = cls(opened, _study(opened, job, place, read_only), job, place, read_only, locks)
             if not read_only:
                 record.logs.sweep()
                 record._describe(job)
@@ -89,8 +106,11 @@ class Record:
         """
         if self.read_only:
             raise RecordError("the record was opened to be read only.")
-        key = seed_of(self.study.study_name)
-        with file_lock(self._lock_file, wait_s=self.wait_s), database_lock(self._storage, key, wait_s=self.wait_s):
+        with contextlib.ExitStack() as held:
+            for lock, guarded in self.locks.items():
+                held.enter_context(file_lock(lock, wait_s=self.wait_s, of=guarded))
+            key = seed_of(self.study.study_name)
+            held.enter_context(database_lock(self._storage.engine, key, wait_s=self.wait_s))
             yield
 
     def read(self) -> Snapshot:
@@ -197,6 +217,18 @@ def record_file(job: Job) -> Path:
     return job.beside(RECORD_NAME)
 
 
+def _lock_files(job: Job, place: Path | None, database: Path | None) -> dict[Path, str]:
+    """Lock files of a record, in the order in which they are taken, and what each guards: one of the job, whose logs
+    are kept, and one beside a SQLite database that other jobs may share."""
+    own = (place or job.path).with_suffix(".lock")
+    locks = {own: place.name if place else f"the record of {job.path.name}"}
+    if place is None and database is not None:
+        shared = lock_beside(database.resolve())
+        if shared != own.resolve():
+            locks[shared] = database.name
+    return locks
+
+
 def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:
     names = optuna.get_all_study_names(database)
     name = job.study
@@ -206,7 +238,7 @@ def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) 
         if read_only:
             raise RecordError(f'no record of "{name}" there yet. It is made by the first `nextpull next` or `add`.')
         with quiet():
-            optuna.create_study(storage=database, study_name=name, direction="minimize")
+            optuna.create_study(storage=database, study_name=name, direction="minimize", load_if_exists=True)
     study = optuna.load_study(study_name=name, storage=database)
     attributes = study.user_attrs
     if "format" not in attributes:

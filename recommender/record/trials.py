@@ -108,7 +108,7 @@ class PullEntry:
             complete=facts["complete"],
             trusted=facts["trusted"] and not outside,
             remark=f"it covers {span}, outside the target's range" if outside else facts["remark"],
-            barometer_kpa=_known_barometer_kpa(facts["conditions"]),
+            barometer_kpa=known_barometer_kpa(facts["conditions"]),
             intake_c=number_in(facts["conditions"].get("intake_c")),
             unseen_kpa=float(facts.get("unseen_kpa") or 0.0),
             beyond_kpa=beyond_kpa(self.curve, float(curve.rpm[-1])) if curve.rpm.size else float("nan"),
@@ -133,7 +133,7 @@ class PullEntry:
         return held
 
 
-def _known_barometer_kpa(conditions: Mapping[str, Any]) -> float:
+def known_barometer_kpa(conditions: Mapping[str, Any]) -> float:
     """Ambient pressure where it was read or stated; NaN where the standard atmosphere was assumed. [kPa absolute]"""
     assumed = str(conditions.get("barometer_from", "")).startswith("standard atmosphere")
     return float("nan") if assumed else number_in(conditions.get("barometer_kpa"))

@@ -11,7 +11,7 @@ from recommender import figures, wording
 from recommender.figures.svg import svg
 
 if TYPE_CHECKING:
-    from recommender.session import Job, PullResult, Session, Step
+    from recommender.session import Job, LogFault, PullResult, Session, Step
 
 #: What to watch after the car has left, whatever the job.
 WATCH: Final = (
@@ -40,6 +40,7 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
     steps = {step.number: step for step in session.steps()}
     trust = session.trust()
     targets = [_target(session, name, standing) for name in job.targets]
+    faults = {fault.pull: fault for fault in session.log_faults()}
     return {
         "say": wording,
         "job": job,
@@ -47,9 +48,9 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "made": now.strftime("%Y-%m-%d %H:%M"),
         "targets": targets,
         "noticed": noticed([target["step"] for target in targets]),
-        "conditions": [(*_CONDITIONS[name], _spread(ends)) for name, ends in conditions(standing).items()],
+        "conditions": _conditions_said(standing),
         "dates": _dates(pulls),
-        "pulls": [_row(job, pull, steps.get(pull.step or 0)) for pull in pulls],
+        "pulls": [_row(job, pull, steps.get(pull.step or 0), faults.get(pull.number)) for pull in pulls],
         "peaks": _peaks(job, standing),
         "closest": min(standing, key=lambda pull: pull.margin, default=None),
         "count": len(standing),
@@ -74,14 +75,26 @@ def noticed(steps: Sequence[Step]) -> list[str]:
 
 
 def conditions(pulls: Sequence[PullResult]) -> dict[str, tuple[float, float]]:
-    """Least and most of barometer [kPa absolute], intake and coolant temperature [°C] over pulls, where known."""
+    """Least and most of barometer [kPa absolute], intake and coolant temperature [°C] over pulls, where they were read
+    or stated: an assumed barometer is no reading."""
     found: dict[str, tuple[float, float]] = {}
     for name in _CONDITIONS:
-        values = [float(pull.conditions[name]) for pull in pulls if pull.conditions.get(name) is not None]
-        values = [value for value in values if math.isfinite(value)]
-        if values:
-            found[name] = (min(values), max(values))
+        values = [pull.barometer_kpa if name == "barometer_kpa" else pull.conditions.get(name) for pull in pulls]
+        known = [float(value) for value in values if value is not None and math.isfinite(value)]
+        if known:
+            found[name] = (min(known), max(known))
     return found
+
+
+def _conditions_said(pulls: Sequence[PullResult]) -> list[tuple[str, str]]:
+    """Conditions in words, each with its name; that the barometer was not read is said too."""
+    lines = {name: f"{_spread(ends)} {_CONDITIONS[name][1]}" for name, ends in conditions(pulls).items()}
+    unread = sum(math.isnan(pull.barometer_kpa) for pull in pulls)
+    if unread:
+        read = lines.pop("barometer_kpa", "")
+        seen = f"{read}; not read in {unread} of {len(pulls)} pulls" if read else "not read"
+        lines = {"barometer_kpa": f"{seen}, standard atmosphere assumed", **lines}
+    return [(_CONDITIONS[name][0], line) for name, line in lines.items()]
 
 
 def _target(session: Session, name: str, standing: Sequence[PullResult]) -> dict[str, Any]:
@@ -129,13 +142,13 @@ def _settings(job: Job, pull: PullResult | None) -> list[tuple[str, str, str]]:
     return found
 
 
-def _row(job: Job, pull: PullResult, step: Step | None) -> dict[str, Any]:
+def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None) -> dict[str, Any]:
     absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
     target = step.target if step is not None and step.target in job.targets else job.first_target
     why = {
         "foreign": "Made without the tool.",
         "changed": "Other settings than proposed.",
-    }.get(pull.source, step.reasons[0] if step is not None and step.reasons else "")
+    }.get(pull.source, _why(step))
     return {
         "number": pull.number,
         "settings": wording.settings_line(pull.settings, job.pressure_unit, absent),
@@ -150,7 +163,15 @@ def _row(job: Job, pull: PullResult, step: Step | None) -> dict[str, Any]:
         "withdrawn": pull.withdrawn,
         "log": pull.log,
         "sha256": pull.sha256,
+        "fault": "" if fault is None else fault.text,
     }
+
+
+def _why(step: Step | None) -> str:
+    """First reason of a step. That pulls leave the judged range out is no reason for settings: the sheet says it of
+    the step that stands, and not again of each pull."""
+    pairs = [] if step is None else zip(step.codes, step.reasons, strict=True)
+    return next((text for code, text in pairs if code != "out of range"), "")
 
 
 def _peaks(job: Job, pulls: Sequence[PullResult]) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from models.units import FloatArray
-from recommender.record.trials import PullEntry
+from recommender.record.trials import PullEntry, known_barometer_kpa
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,8 @@ class PullResult:
             could tell.
         predicted_peak, predicted_deviation: What the step expected; the latter NaN where the step was for another
             target.
-        conditions: Barometer [kPa absolute], intake and coolant temperature [°C], as far as known.
+        conditions: Barometer [kPa absolute] and where that is from, intake and coolant temperature [°C], as far as
+            known. The barometer may be assumed: ``barometer_kpa`` is not.
         rpm, boost: The curve.
         log, sha256: Name of the log as it was brought, and its digest.
         added: When, ISO 8601.
@@ -154,6 +155,11 @@ class PullResult:
     added: str = ""
     withdrawn: str | None = None
     entry: PullEntry | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def barometer_kpa(self) -> float:
+        """Ambient pressure where it was read or stated; NaN where the standard atmosphere is assumed. [kPa absolute]"""
+        return known_barometer_kpa(self.conditions)
 
 
 def to_json(answer: Any) -> str:

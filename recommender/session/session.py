@@ -11,15 +11,17 @@ import contextlib
 import datetime
 import threading
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from recommender.decide.step import Problem
 from recommender.job import Job
 from recommender.logs import Intake
 from recommender.record import Record, RecordError, Snapshot, replay
-from recommender.record.stored import Stored, problem_in
-from recommender.session import acts, adding, checklist, conditions, dialled, history, stepping
+from recommender.record.stored import Stored, problem_in, problem_out
+from recommender.session import acts, adding, checklist, conditions, dialled, history, kept, stepping
 from recommender.session.adding import Clock
 from recommender.session.answers import PullResult, Step
 from recommender.session.history import Stop, Trust
@@ -56,11 +58,12 @@ class Session:
         Args:
             path: The job file, or a folder that holds one.
             storage: Any database URL that Optuna takes; else the job file's, else a file beside the job file.
-            read_only: Nothing is written; there must be a record already.
+            read_only: Nothing is written, no step is kept; there must be a record already.
             clock: Gives the time that entries are dated with.
         Raises:
             JobError: the job file is at fault.
             RecordError: the record cannot be used.
+            NotWritable: nothing can be written there; it can be opened read only.
             RecordBusy: another process holds it.
         """
         job = Job.load(path)
@@ -157,6 +160,10 @@ class Session:
         """
         return history.raw_log(self.record, self.record.read().pull(number))
 
+    def log_faults(self) -> list[kept.LogFault]:
+        """Raw logs that are missing or no longer what was taken, those of withdrawn pulls too; which and what to do."""
+        return kept.log_faults(self.record, self.record.read().pulls)
+
     def look(self, log: str | Path) -> Intake:
         """What a log holds: its layout, which column was taken for what and why, pulls and their quality.
 
@@ -173,17 +180,8 @@ class Session:
         Args:
             target: Name of a target; the first where it is None.
         """
-        name = self.job.wanted(target).name
-        with self._alone:
-            snapshot = self.record.read()
-            problem = self.job.problem(name, seed=snapshot.seed)
-            stored = history.standing_step(snapshot, name, history.basis(snapshot, problem))
-            if stored is None and self.record.read_only:
-                stored = stepping.decided(snapshot, problem, name, self._clock(), number=0)
-            elif stored is None:
-                stored = stepping.make_step(self.record, problem, name, self._clock())
-                snapshot = self.record.read()
-            return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
+        snapshot, stored, problem = self._standing(target)
+        return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
 
     def long_ago(self) -> str:
         """That the last pull is weeks old and what to do about it, as a sentence; empty where it is not.
@@ -263,9 +261,13 @@ class Session:
         from recommender import why
 
         if number is None:
-            step = self.next_step(target)
-            number = step.number
-        snapshot = self.record.read()
+            snapshot, stored, problem = self._standing(target)
+            number = int(stored["number"])
+            if number == 0:  # read only: the step is explained as if it were on record
+                problems = {**snapshot.problems, stored["problem"]: problem_out(problem)}
+                snapshot = replace(snapshot, steps={**snapshot.steps, 0: stored}, problems=problems)
+        else:
+            snapshot = self.record.read()
         if number not in snapshot.steps:
             raise RecordError(f"no step {number} on record: it has {len(snapshot.steps)}.")
         return why.explain(self.job, snapshot, number)
@@ -304,6 +306,10 @@ class Session:
         """
         return checklist.items(self.job, None if key_on_log is None else Path(key_on_log))
 
+    def own_file(self, file: str | Path) -> str:
+        """What of the job a file is (job file, record, raw logs), in words; empty where it is none of its own."""
+        return kept.own_file(self.job, self.record, Path(file))
+
     @property
     def seed(self) -> int:
         """Where all random numbers of the job come from."""
@@ -319,6 +325,21 @@ class Session:
     def _writing(self) -> Iterator[None]:
         with self._alone, self.record.writing():
             yield
+
+    def _standing(self, target: str | None) -> tuple[Snapshot, Stored, Problem]:
+        """The record, the standing step of a target as stored, and the target's problem. A step that is not there yet
+        is decided, and kept unless the record is only read."""
+        name = self.job.wanted(target).name
+        with self._alone:
+            snapshot = self.record.read()
+            problem = self.job.problem(name, seed=snapshot.seed)
+            stored = history.standing_step(snapshot, name, history.basis(snapshot, problem))
+            if stored is None and self.record.read_only:
+                stored = stepping.decided(snapshot, problem, name, self._clock(), number=0)
+            elif stored is None:
+                stored = stepping.make_step(self.record, problem, name, self._clock())
+                snapshot = self.record.read()
+            return snapshot, stored, problem
 
     def _answer(self, snapshot: Snapshot, stored: Stored) -> Step:
         problem = problem_in(snapshot.problems[stored["problem"]])

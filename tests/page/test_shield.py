@@ -205,8 +205,13 @@ def test_what_cannot_be_served_is_said(job: Path, tmp_path: Path) -> None:
         Page(job, token="short")
     with pytest.raises(PageError, match="letters, digits, dashes"):
         Page(job, token="not; a; cookie; value")
-    with pytest.raises(PageError, match="no such folder to watch"):
+    with pytest.raises(PageError, match=r"absent: no such folder here\. Name the folder into which the logger writes"):
         Page(job, watch_folder=tmp_path / "absent")
+    folder = job.parent
+    (folder / "logs").mkdir(exist_ok=True)
+    for own in (folder, folder / "logs", folder / "logs" / ".." / "logs"):
+        with pytest.raises(PageError, match="the job's own files are kept there"):
+            Page(job, watch_folder=own)
     page = Page(job)
     try:
         with pytest.raises(PageError, match=f"port {page.port}: cannot be listened on"):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -111,6 +113,37 @@ def write_pull(
     table = np.column_stack(list(columns.values()))
     np.savetxt(path, table, delimiter=",", header=",".join(columns), comments="", fmt="%.3f")
     return path
+
+
+OPENER = """
+import sys
+from recommender.session import Job, Session
+import recommender.record.record, sqlalchemy.dialects.sqlite
+
+print("ready", flush=True)
+sys.stdin.readline()
+with Session.open(sys.argv[1], storage=sys.argv[2]) as session:
+    print(session.seed)
+"""
+
+
+def open_at_once(folders: Sequence[Path], url: str) -> list[str]:
+    """Open a job from each folder, in processes that begin at one moment; gives the seeds that they print."""
+    children = []
+    for place in folders:
+        words = [sys.executable, "-c", OPENER, str(place), url]
+        pipe = subprocess.PIPE
+        children.append(subprocess.Popen(words, stdin=pipe, stdout=pipe, stderr=pipe, text=True))
+    for child in children:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "ready\n"
+    for child in children:
+        assert child.stdin is not None
+        child.stdin.write("\n")
+        child.stdin.flush()
+    ends = [child.communicate(timeout=60) for child in children]
+    assert [child.returncode for child in children] == [0] * len(children), ends
+    return [out for out, _ in ends]
 
 
 @pytest.fixture

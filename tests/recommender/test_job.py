@@ -350,3 +350,44 @@ def test_whatever_is_changed_the_answer_is_a_job_or_a_worded_error(
         assert knob.lower <= top <= knob.upper + 1e-6
         if not knob.fixed:
             assert job.dials[name].from_job(job.dials[name].to_job(top)) == pytest.approx(top, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"Harbour hatch"', '"   "', 'line 1: name = "   " must not be blank.'),
+        ('"Harbour hatch"', '"\\u200B\\nx"', 'line 1: name = "\\u200b\\nx" must be one line of text'),
+        ('"Harbour hatch"', '"red \\u001B[31m car"', 'line 1: name = "red \\x1b[31m car" must be one line of text'),
+        ("[target]", '[targets."a\\u001Bb"]', "must be one line of text, without control signs"),
+        ("[target]", '[targets." "]', "must not be blank"),
+        ("[limit]", '[record]\nstudy = "a\\tb"\n[limit]', "record.study = "),
+        ('pressure = "psi"', '"pres\\u001Bsure" = "psi"', 'pres\\x1bsure = "psi" is not a key here'),
+    ],
+)
+def test_names_are_one_line_that_steers_no_terminal(
+    job_text: str, tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    text = fault(tmp_path, swap(job_text, old, new))
+    assert words in text
+    assert text.replace("\n", "").isprintable()
+
+
+@pytest.mark.parametrize("name", ["Müde Ente, 2. Gang", "赤い車", "Hatch\u00a0two", "\U0001f468\u200d\U0001f527"])
+def test_names_of_any_language_are_taken(job_text: str, tmp_path: Path, name: str) -> None:
+    assert load(tmp_path, swap(job_text, "Harbour hatch", name)).name == name
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("overpressure = 19.0", "overpressure = 1e308", "limit.overpressure = 1e+308 must be at most"),
+        ("[8.0, 16.0, 16.0]", "[8.0, 16.0, 1e308]", "target.boost = [8.0, 16.0, 1e+308] must be at most"),
+        ("judge_to   = 6700", "tolerance = 1e308", "target.tolerance = 1e+308 must be above 0 and at most"),
+        ("[2600, 3900, 6800]", "[-1e308, 3900, 1e308]", "must lie between 300 and 20000 rpm"),
+        ("upper = 16.0", "upper = 1e308", "knobs.engagement"),
+    ],
+)
+def test_numbers_out_of_all_bounds_are_told_without_a_warning(
+    job_text: str, tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    assert words in fault(tmp_path, swap(job_text, old, new))  # a warning is an error in tests

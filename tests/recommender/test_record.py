@@ -33,6 +33,8 @@ from recommender.record.stored import problem_out
 from recommender.record.trials import is_pull
 from recommender.session import Job, Session, to_json
 
+from .conftest import open_at_once
+
 IDLE = Settings(0.0, 5000.0, 7000.0, 0.0, 0.0, 0.0)
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "records"
 
@@ -283,6 +285,53 @@ def test_two_sessions_that_add_at_once_lose_nothing(folder: Path, pull_log: Call
         assert {pull.log for pull in session.pulls()} == {log.name for log in logs}
 
 
+def two_bays(tmp_path: Path, job_text: str) -> list[Path]:
+    """Two folders with one and the same job."""
+    folders = [tmp_path / "bay 1", tmp_path / "bay 2"]
+    for place in folders:
+        place.mkdir()
+        (place / "job.toml").write_text(job_text, encoding="utf-8")
+    return folders
+
+
+def test_two_folders_may_make_the_record_of_one_database_file_at_once(tmp_path: Path, job_text: str) -> None:
+    folders = two_bays(tmp_path, job_text)
+    for attempt in range(3):
+        url = f"sqlite:///{tmp_path / f'shop {attempt}.db'}"
+        assert len(set(open_at_once(folders, url))) == 1
+        assert optuna.get_all_study_names(url) == ["Harbour hatch"]
+
+
+@pytest.mark.parametrize(
+    ("name", "other_name"),
+    [("shop.db", "shop.db"), ("shop.sqlite", "shop.sqlite"), ("shop.lock", "shop.lock"), ("link/shop.db", "shop.db")],
+)
+def test_one_writer_at_a_time_for_a_database_file_that_two_folders_share(
+    tmp_path: Path, job_text: str, pull_log: Callable[..., Path], name: str, other_name: str
+) -> None:
+    one, two = two_bays(tmp_path, job_text)
+    (tmp_path / "link").symlink_to(tmp_path)
+    urls = [f"sqlite:///{tmp_path / each}" for each in (name, other_name)]
+    log = pull_log(IDLE)
+    with Session.open(one, storage=urls[0]) as first, Session.open(two, storage=urls[1]) as second:
+        second.record.wait_s = 0.1
+        with first.record.writing(), pytest.raises(RecordBusy, match=r"^shop\S* is being written by another"):
+            second.add_pull(log, settings=dialled(0))
+        assert second.add_pull(log, settings=dialled(0)).number == 1
+        assert first.add_pull(pull_log(IDLE), settings=dialled(0)).number == 2
+
+
+def test_the_jobs_own_lock_may_stand_beside_the_database(tmp_path: Path, job_text: str) -> None:
+    place, _ = two_bays(tmp_path, job_text)
+    for name in ("job.db", "record.db"):
+        with Session.open(place, storage=f"sqlite:///{place / name}") as session, session.record.writing():
+            assert session.seed
+    with Session.open(place, storage=f"sqlite:///{place / 'record.db'}") as by_url, Session.open(place) as own:
+        own.record.wait_s = 0.1
+        with by_url.record.writing(), pytest.raises(RecordBusy), own.record.writing():
+            pass
+
+
 ADDER = """
 import sys
 from pathlib import Path
@@ -377,7 +426,7 @@ def test_a_full_disk_is_told_and_nothing_is_half_added(
 
 def test_a_place_that_cannot_be_written_to_is_told(folder: Path) -> None:
     (folder / "record.lock").mkdir()
-    with pytest.raises(RecordError, match=r"cannot be written to \(Is a directory\)\. Copy the job"):
+    with pytest.raises(RecordError, match=r"cannot be written to \(Is a directory\)\. Copy the whole folder"):
         Session.open(folder)
 
 

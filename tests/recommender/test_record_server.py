@@ -17,6 +17,8 @@ import pytest
 from models.settings import Settings
 from recommender.session import RecordBusy, Session, to_json
 
+from .conftest import open_at_once
+
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
 
 
@@ -40,8 +42,8 @@ def servant() -> str | None:
 
 
 @pytest.fixture(scope="module")
-def url() -> Iterator[str]:
-    """URL of an empty database."""
+def make_database() -> Iterator[Callable[[str], str]]:
+    """Make an empty database on a server of our own; gives its URL."""
     pytest.importorskip("psycopg", reason="pip install 'nextpull[postgresql]'")
     bin_ = programs()
     if bin_ is None:
@@ -58,10 +60,20 @@ def url() -> Iterator[str]:
         options = f"-c listen_addresses='' -c fsync=off -k {place}"
         run(str(bin_ / "pg_ctl"), "-D", f"{place}/data", "-o", options, "-l", f"{place}/log", "-w", "start")
         try:
-            run(str(bin_ / "createdb"), "-h", place, "-U", "shop", "pulls")
-            yield f"postgresql+psycopg://shop@/pulls?host={place}"
+
+            def make(name: str) -> str:
+                run(str(bin_ / "createdb"), "-h", place, "-U", "shop", name)
+                return f"postgresql+psycopg://shop@/{name}?host={place}"
+
+            yield make
         finally:
             run(str(bin_ / "pg_ctl"), "-D", f"{place}/data", "-m", "immediate", "stop")
+
+
+@pytest.fixture(scope="module")
+def url(make_database: Callable[[str], str]) -> str:
+    """URL of a database that the tests share."""
+    return make_database("pulls")
 
 
 def test_a_job_kept_on_a_server(url: str, folder: Path, job_text: str, pull_log: Callable[..., Path]) -> None:
@@ -108,3 +120,15 @@ def test_two_dynos_on_one_server(url: str, tmp_path: Path, job_text: str, pull_l
         two.record.wait_s = 0.1
         with one.record.writing(), pytest.raises(RecordBusy, match="from another machine"):
             two.add_pull(pull_log(Settings(9, 5000, 7000, 0, 0, 0)), settings=BASELINE)
+
+
+def test_tables_and_studies_are_made_by_one_at_a_time(
+    make_database: Callable[[str], str], tmp_path: Path, job_text: str
+) -> None:
+    folders = [tmp_path / name for name in ("bay 1", "bay 2", "bay 3")]
+    for place, car in zip(folders, ("Shared hatch", "Shared hatch", "Another"), strict=True):
+        place.mkdir()
+        (place / "job.toml").write_text(job_text.replace("Harbour hatch", car))
+    url = make_database("fresh")
+    open_at_once(folders, url)
+    assert sorted(optuna.get_all_study_names(url)) == ["Another", "Shared hatch"]

@@ -91,6 +91,62 @@ def test_the_digest_changes_with_the_record(played: Session) -> None:
     assert "Withdrawn: hose came off" in page
 
 
+def test_a_barometer_that_nobody_read_is_not_stated(played: Session, pull_log: Callable[..., Path]) -> None:
+    said = text_of(report.sheet_html(played))
+    assert "101.3" not in said
+    assert "Barometer not read, standard atmosphere assumed" in said
+    assert "barometer_kpa" not in json.loads(report.sheet_json(played))["conditions"]
+    run = played.job.settings_from_job(played.next_step().settings or {})
+    played.add_pull(pull_log(run, more={"Barometer [kPa]": lambda rpm: 97.2 + 0.0 * rpm}))
+    said = text_of(report.sheet_html(played))
+    assert "Barometer 97.2 kPa absolute; not read in 3 of 4 pulls, standard atmosphere assumed" in said
+    assert json.loads(report.sheet_json(played))["conditions"]["barometer_kpa"] == [97.2, 97.2]
+    for number in (1, 2, 3):
+        played.withdraw(number, "another day")
+    said = text_of(report.sheet_html(played))
+    assert "Barometer 97.2 kPa absolute" in said
+    assert "standard atmosphere" not in said
+
+
+def test_a_checksum_is_printed_of_checked_logs_only(played: Session) -> None:
+    missing, altered, whole = played.pulls()
+    for pull in (missing, altered, whole):
+        assert pull.sha256[:16] in text_of(report.sheet_html(played))
+    logs = {pull.number: next((played.job.folder / "logs").glob(f"{pull.sha256}*")) for pull in played.pulls()}
+    logs[missing.number].unlink()
+    logs[altered.number].write_bytes(b"something else")
+    said = text_of(report.sheet_html(played))
+    assert f"SHA-256 {whole.sha256[:16]}… as checked" in said
+    assert f"SHA-256 {missing.sha256[:16]}" not in said
+    assert f"SHA-256 {altered.sha256[:16]}" not in said
+    assert f"Log {missing.log}: logs/{logs[1].name} is missing. Put it back" in said
+    assert f"Log {altered.log}: logs/{logs[2].name} was altered after it was taken" in said
+    rows = csv.DictReader(io.StringIO(report.sheet_csv(played)))
+    state = [row["raw log"].split(". ")[0] for row in rows]
+    assert state[0].endswith("is missing")
+    assert state[1].endswith("its SHA-256 differs")
+    assert state[2] == "as it was taken"
+    sheet = json.loads(report.sheet_json(played))
+    assert [(fault["pull"], fault["what"]) for fault in sheet["log_faults"]] == [(1, "missing"), (2, "altered")]
+
+
+def test_that_pulls_leave_the_judged_range_out_is_said_once(
+    folder: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    (folder / "job.toml").write_text(job_text.replace("judge_from = 3900", "judge_from = 1500"), encoding="utf-8")
+    with Session.open(folder) as session:
+        for _ in range(3):
+            run = session.job.settings_from_job(session.next_step().settings or {})
+            session.add_pull(pull_log(run))
+        step = session.next_step()
+        assert step.codes[0] == "out of range"
+        said = text_of(report.sheet_html(session))
+        assert said.count(step.reasons[0]) == 1
+        assert said.count("no deviation can be told") == 1
+        for pull in session.pulls()[1:]:  # the reason for the settings stands there instead
+            assert session.step(pull.step or 0).reasons[1] in said
+
+
 def test_an_empty_job_has_a_sheet_too(make_played: Callable[..., Session]) -> None:
     said = text_of(report.sheet_html(make_played(pulls=0)))
     assert "No pull stands as good yet" in said
@@ -152,6 +208,54 @@ def test_files_and_their_names(played: Session, tmp_path: Path) -> None:
         report.write_report(played, form="pdf")
     with pytest.raises(ValueError, match="cannot be written"):
         report.write_report(played, tmp_path / "absent" / "sheet.html")
+
+
+def contents(folder: Path) -> dict[Path, bytes]:
+    return {file: file.read_bytes() for file in folder.rglob("*") if file.is_file()}
+
+
+@pytest.mark.parametrize("form", report.FORMS)
+def test_nothing_of_the_job_is_written_over(played: Session, form: str) -> None:
+    folder, log = played.job.folder, played.pulls()[0]
+    kept = next((folder / "logs").glob(f"{log.sha256}*"))
+    (folder / "by another name").symlink_to(folder / "job.toml")
+    (folder / "the same log").hardlink_to(kept)
+    before = contents(folder)
+    for file, words in (
+        (folder / "job.toml", "is the job file"),
+        (folder / "logs" / ".." / "job.toml", "is the job file"),
+        (folder / "by another name", "is the job file"),
+        (folder / "record.db", "is the job's record"),
+        (folder / "record.lock", "is the job's record"),
+        (folder / "record.db-journal", "is the job's record"),  # not there: the database would take it for its own
+        (kept, "is among the job's raw logs"),
+        (folder / "logs" / "sheet.html", "is among the job's raw logs"),
+        (folder / "the same log", "is there already and is no"),
+    ):
+        with pytest.raises(report.ReportError) as fault:
+            report.write_report(played, file, form=form)
+        assert str(fault.value).startswith(f"{file}: {words}")
+        assert "Name another file" in str(fault.value)
+    assert contents(folder) == before
+
+
+@pytest.mark.parametrize("form", report.FORMS)
+def test_only_an_older_sheet_of_the_same_form_is_written_over(played: Session, tmp_path: Path, form: str) -> None:
+    sheets = {each: report.write_report(played, tmp_path / f"out.{each}", form=each) for each in report.FORMS}
+    sheets |= {"user's own": tmp_path / "notes.txt"}
+    sheets["user's own"].write_text("valve lash, job, pull, record_digest\n", encoding="utf-8")
+    before = contents(tmp_path)
+    for each, file in sheets.items():
+        if each != form:
+            with pytest.raises(report.ReportError, match=f"is no {form.upper()} sheet that was written before"):
+                report.write_report(played, file, form=form)
+    assert contents(tmp_path) == before
+    played.withdraw(1, "hose came off")
+    report.write_report(played, sheets[form], form=form)
+    assert "hose came off" in sheets[form].read_text(encoding="utf-8")
+    empty = tmp_path / "empty"
+    empty.touch()
+    assert report.write_report(played, empty, form=form).stat().st_size > 0
 
 
 @pytest.mark.parametrize(
