@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from recommender.decide.allowed import at_or_above, idle_like
 from recommender.decide.step import Decision, Problem, same
 from recommender.job import Job
 from recommender.logs import LogError
-from recommender.record import PullEntry, Record, RecordError, Snapshot
+from recommender.record import PullEntry, Snapshot
 from recommender.record.stored import Stored, digest, problem_out
 from recommender.record.trials import SPACING_RPM
 from recommender.session.answers import PullResult
@@ -237,17 +236,6 @@ def trust(pulls: Sequence[PullResult]) -> Trust:
     points = [pull.held for pull in judged if not math.isnan(pull.held)]
     share = sum(points) / len(points) if points else float("nan")
     return Trust(len(judged), sum(bool(pull.hit) for pull in judged), share)
-
-
-def raw_log(record: Record, pull: PullEntry) -> tuple[str, bytes]:
-    """Name and content of a pull's log; RecordError where it is missing or not what it was."""
-    try:
-        content = record.logs.read(pull.facts["artifact"])
-    except FileNotFoundError as error:
-        raise RecordError(f"pull {pull.number}: its log is gone: {error}. Put the file back from a copy.") from None
-    if hashlib.sha256(content).hexdigest() != pull.facts["sha256"]:
-        raise RecordError(f"pull {pull.number}: {pull.facts['artifact']} is not what was taken: its SHA-256 differs.")
-    return pull.facts["log"], content
 
 
 def handed_out(snapshot: Snapshot, step: Stored) -> Settings | None:

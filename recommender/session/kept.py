@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from recommender.job import Job
-from recommender.record import PullEntry, Record
+from recommender.record import PullEntry, Record, RecordError
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,13 @@ def log_faults(record: Record, pulls: Sequence[PullEntry]) -> list[LogFault]:
             )
             found.append(LogFault(pull.number, name, what, f"{record.logs.folder.name}/{name} {words}. {advice}"))
     return found
+
+
+def raw_log(record: Record, pull: PullEntry) -> tuple[str, bytes]:
+    """Name and content of a pull's log; RecordError where it is missing or not what it was."""
+    for fault in log_faults(record, [pull]):
+        raise RecordError(f"pull {pull.number}: {fault.text}")
+    return pull.facts["log"], record.logs.read(pull.facts["artifact"])
 
 
 def own_file(job: Job, record: Record, file: Path) -> str:

@@ -158,7 +158,7 @@ class Session:
         Raises:
             RecordError: no such pull, or its log is missing or no longer what it was.
         """
-        return history.raw_log(self.record, self.record.read().pull(number))
+        return kept.raw_log(self.record, self.record.read().pull(number))
 
     def log_faults(self) -> list[kept.LogFault]:
         """Raw logs that are missing or no longer what was taken, those of withdrawn pulls too; which and what to do."""

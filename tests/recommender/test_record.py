@@ -178,7 +178,7 @@ def test_a_log_that_was_touched_is_noticed(session: Session, folder: Path, pull_
     with pytest.raises(RecordError, match="SHA-256 differs"):
         session.raw_log(1)
     kept.unlink()
-    with pytest.raises(RecordError, match="its log is gone"):
+    with pytest.raises(RecordError, match="is missing"):
         session.raw_log(1)
 
 
