@@ -86,7 +86,7 @@ class Offender:
         pull: The pull.
         why: ``limit passed`` or ``aborted``.
         latest: Whether no other pull has been run since.
-        kept: Where the limit was passed, settings of the pulls that kept it.
+        kept: Where the limit was passed, settings of the pulls that kept it with less than this one.
     """
 
     pull: Observation
@@ -110,7 +110,7 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
     aborted one forbids until any later pull was complete and trusted. Runs at held rpm clear nothing.
     """
     found: list[Offender] = []
-    kept = tuple(pull.settings for pull in observations if kept_limit(problem, pull))
+    kept = [pull.settings for pull in observations if kept_limit(problem, pull)]
     for i, pull in enumerate(observations):
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
@@ -120,7 +120,9 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
                 for other in later
             )
             if not cleared:
-                found.append(Offender(pull, "limit passed", latest=not later, kept=kept))
+                # What asks for as much and kept the limit before no longer tells of a safe distance.
+                less = [each for each in kept if not at_or_above(problem, each.as_array()[None], pull.settings)[0]]
+                found.append(Offender(pull, "limit passed", latest=not later, kept=tuple(less)))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)

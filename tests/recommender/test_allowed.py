@@ -204,6 +204,15 @@ def test_the_farther_the_limit_was_passed_the_farther_off_stays_what_is_proposed
     assert not too_near(PROBLEM, rows, aborted).any()
 
 
+def test_settings_that_held_once_and_then_passed_the_limit_open_nothing_beside_them() -> None:
+    """A pull that kept the limit opens what asks for no more than it did, but not where the same settings passed it."""
+    passed = run(BASE, peak=PROBLEM.limit_kpa + 10.0)
+    just_under = dataclasses.replace(BASE, duty=BASE.duty - 1).as_array()[None]
+    for first, near in ((BASE, True), (dataclasses.replace(BASE, duty=BASE.duty - 1), False)):
+        offender = offenders(PROBLEM, [run(first), passed])[0]
+        assert too_near(PROBLEM, just_under, offender).tolist() == [near]
+
+
 @pytest.mark.parametrize(("share", "most"), [(0.02, 60.0), (0.15, 60.0), (0.5, 45.0), (1.0, 25.0), (5.0, 25.0)])
 def test_after_a_high_spike_engagement_comes_down_whatever_duty_does(share: float, most: float) -> None:
     """Duty alone may not be what it was: with engagement left where it was a car spiked as high again."""
