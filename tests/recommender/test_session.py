@@ -350,11 +350,15 @@ def test_a_changed_job_file_makes_a_new_step_and_keeps_the_old(folder: Path, job
         assert to_json(session.next_step()) == to_json(old)
 
 
-def test_targets_share_pulls_and_have_steps_of_their_own(folder: Path, job_text: str, pull_log: Write) -> None:
+def track_and_rain(job_text: str) -> str:
+    """The job with two targets, the second for less boost."""
     table = job_text.split("[target]")[1].split("[limit]")[0]
     rain = table.replace("16.0", "10.0").replace("8.0", "7.0")
-    text = job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
-    (folder / "job.toml").write_text(text)
+    return job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
+
+
+def test_targets_share_pulls_and_have_steps_of_their_own(folder: Path, job_text: str, pull_log: Write) -> None:
+    (folder / "job.toml").write_text(track_and_rain(job_text))
     with Session.open(folder) as session:
         session.add_pull(pull_log(IDLE), settings=BASELINE)
         track, wet = session.next_step("track"), session.next_step("rain")
@@ -415,11 +419,7 @@ def test_gain_under_nothing_is_on_no_controller(session: Session, pull_log: Writ
 
 
 def test_which_of_several_targets_steps_was_run_is_not_guessed(folder: Path, job_text: str, pull_log: Write) -> None:
-    table = job_text.split("[target]")[1].split("[limit]")[0]
-    rain = table.replace("16.0", "10.0").replace("8.0", "7.0")
-    (folder / "job.toml").write_text(
-        job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
-    )
+    (folder / "job.toml").write_text(track_and_rain(job_text))
     with Session.open(folder) as session:
         session.add_pull(pull_log(IDLE), settings=BASELINE)
         track, rain_step = session.next_step("track"), session.next_step("rain")
@@ -760,9 +760,7 @@ def test_what_stands_at_the_end_is_what_is_run_next(session: Session, pull_log: 
 def test_what_was_expected_for_one_target_is_not_held_against_another(
     folder: Path, job_text: str, pull_log: Write
 ) -> None:
-    table = job_text.split("[target]")[1].split("[limit]")[0]
-    rain = table.replace("16.0", "10.0").replace("8.0", "7.0")
-    text = job_text.replace(f"[target]{table}", f"[targets.track]{table}[targets.rain]{rain}")
+    text = track_and_rain(job_text)
     (folder / "job.toml").write_text(text)
     with Session.open(folder) as session:
         session.add_pull(pull_log(IDLE), settings=BASELINE)
