@@ -34,7 +34,7 @@ from models.settings import Knob, Settings
 from models.units import from_kpa
 from recommender.decide import decide
 from recommender.decide.step import Decision, Problem
-from recommender.record import Snapshot, problem_of, snapshot_of
+from recommender.record import problem_of, snapshot_of
 from recommender.record.stored import Stored
 from recommender.record.trials import distributions
 from recommender.session import history
@@ -95,7 +95,7 @@ class TuningSampler(BaseSampler):
         override = history.override(snapshot, problem, decision)
         verdict: str = override["verdict"] if override else decision.verdict
         told = _sentences(decision, override)
-        settings = _settings(decision, override, snapshot)
+        settings = None if override and not override["runs"] else history.asked_for(snapshot, decision)
         if settings is None:
             raise NothingToRun(verdict, told)
         facts = {
@@ -138,19 +138,10 @@ class TuningSampler(BaseSampler):
         raise ValueError(f"{param_name!r} is no knob of the job; it has {', '.join(trial.params)}")
 
 
-def _settings(decision: Decision, override: Stored | None, snapshot: Snapshot) -> Settings | None:
-    """The settings to run, or those that stand; None where there are neither."""
-    if override is not None and not override["runs"]:
-        return None
-    if decision.settings is not None:
-        return decision.settings
-    if decision.verdict == "stop" or not decision.best_number:
-        return None
-    return snapshot.pull(decision.best_number).settings
-
-
 def _sentences(decision: Decision, override: Stored | None) -> list[str]:
     first = [text for _, text in override["reasons"]] if override else []
+    if override and override.get("withheld", False):
+        return first
     return first + [reason.text for reason in decision.reasons]
 
 

@@ -57,7 +57,7 @@ class Face:
 FACES: Final[Mapping[str, Face]] = {
     "pull": Face("Pull", "Dial these settings in and make the next pull.", "arrow", "pull"),
     "repeat": Face("Repeat", "Run these settings once more.", "ring", "repeat"),
-    "done": Face("Done", "Leave these settings in; no further pull is needed.", "tick", "done"),
+    "done": Face("Done", "These settings stand; no further pull is needed.", "tick", "done"),
     "out of reach": Face(
         "Out of reach",
         "No setting brings this car to the target. These settings are the best there are.",

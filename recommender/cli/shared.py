@@ -105,7 +105,7 @@ def opened(path: Path, storage: str | None = None, *, reading: bool = False) -> 
 
 def command(name: str, *words: object, target: str | None = None, storage: str | None = None) -> str:
     """A command to go on with, as it can be pasted into a shell: with target and database as they were given now. A
-    password in the database's URL is left out."""
+    password before the host in the database's URL is left out, and to be put in again."""
     all_words = ["nextpull", name, *(str(word) for word in words)]
     all_words += [] if target is None else ["--target", target]
     all_words += [] if storage is None else ["--storage", _PASSWORD.sub(r"\1***@", storage)]

@@ -70,7 +70,7 @@ def for_baseline(problem: Problem) -> tuple[Reason, ...]:
         return (
             Reason(
                 "baseline",
-                f"Baseline first, as mild as these dials go: with {least} the pull gives more than the spring alone. "
+                f"Baseline first, as mild as the dials go: with {least} the pull may give more than the spring alone. "
                 "Where the solenoid can be unplugged or the controller switched off, see first what the spring gives.",
             ),
             Reason(

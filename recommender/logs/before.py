@@ -12,6 +12,9 @@ from recommender.logs.errors import LogError
 from recommender.logs.options import Remembered
 from recommender.logs.table import Column
 
+#: A reading is clearly nearer to the last log than another where its logarithm of the ratio is under this part of it.
+CLEARLY = 0.5
+
 
 def unit_as_before(column: Column, was: str, fitting: Sequence[str], before: Remembered, file_name: str) -> str:
     """Why a column without a unit may be read in the unit of the last log.
@@ -37,7 +40,7 @@ def unit_as_before(column: Column, was: str, fitting: Sequence[str], before: Rem
         raise LogError(f'{where}, but its numbers (up to {top:g}) {could}. {ask} = "{fitting[0]}" (or "{was}").')
     zero = STANDARD_ATMOSPHERE_KPA if before.channels.boost_is == "absolute" else 0.0
     tops = {name: top * kpa_in(name) - zero for name in fitting}
-    nearest = _nearest(tops, before.highest_kpa)
+    nearest = _nearest(tops, before.highest_kpa, was)
     if nearest is not None and tops[nearest] != tops[was]:
         raise LogError(
             f"{where}. Its highest would be {tops[was]:.0f} kPa gauge in {was} and {tops[nearest]:.0f} in {nearest}, "
@@ -58,7 +61,7 @@ def confirm_kind(column: Column, tops_kpa: Mapping[str, float], before: Remember
         LogError: read the other way, the highest boost is nearer to that of the last log.
     """
     was = str(before.channels.boost_is)
-    nearest = _nearest(tops_kpa, before.highest_kpa)
+    nearest = _nearest(tops_kpa, before.highest_kpa, was)
     if nearest not in (None, was):
         raise LogError(
             f"{file_name}, column {column.label!r}: {was} in {before.source}. Read so, its highest would be "
@@ -82,8 +85,9 @@ def unlike_before(column: Column, unit: str, kind: str, before: Remembered | Non
     return [f"{column.label}: read as {unit}, {kind}; in {before.source}, with the same headings, it was {was}"]
 
 
-def _nearest(tops_kpa: Mapping[str, float], before_kpa: float) -> str | None:
-    """Under which reading the highest boost is nearest to that of the last log, by their ratio.
+def _nearest(tops_kpa: Mapping[str, float], before_kpa: float, was: str) -> str | None:
+    """Under which reading the highest boost is nearest to that of the last log, by their ratio; the last log's own
+    reading, ``was``, unless another is clearly nearer.
 
     Returns:
         None where nothing can be compared.
@@ -91,4 +95,7 @@ def _nearest(tops_kpa: Mapping[str, float], before_kpa: float) -> str | None:
     able = {name: top for name, top in tops_kpa.items() if top > 0.0}
     if not able or not before_kpa > 0.0:
         return None
-    return min(able, key=lambda name: abs(math.log(able[name] / before_kpa)))
+    far = {name: abs(math.log(top / before_kpa)) for name, top in able.items()}
+    nearest = min(far, key=lambda name: far[name])
+    # Boost also falls: back to the spring alone, or in a pull that was lifted early.
+    return was if was in far and far[nearest] > CLEARLY * far[was] else nearest

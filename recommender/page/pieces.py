@@ -223,6 +223,8 @@ def _after_miss(last: PullResult, step: Step, before: Step | None) -> str:
     if before is None or before.band.rpm.size == 0 or step.band.rpm.size == 0:
         return missed
     now, then = _width(step), _width(before)
+    if not math.isfinite(now) or not math.isfinite(then):
+        return missed  # nothing is told of a step that waits for an acknowledgement
     word = "wider" if now > then else "narrower"
     return (
         f"{missed} The band is {wording.fine(now, step.unit)} {step.unit} wide now, {word} than the "

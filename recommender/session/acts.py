@@ -34,16 +34,18 @@ def acknowledgement(snapshot: Snapshot, job: Job, number: int, note: str) -> Sto
     """
     if number not in {each.pull for each in history.open_stops(snapshot, job.problem())}:
         raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
-    return {"kind": "acknowledged", "pull": number, "note": note.strip(), "refusals": history.refusals(snapshot)}
+    refusals = {} if number else {"refusals": history.refusals(snapshot)}
+    return {"kind": "acknowledged", "pull": number, "note": note.strip(), **refusals}
 
 
 def dialled_in(snapshot: Snapshot, job: Job, step: Step) -> dict[str, float]:
     """What is taken to be dialled in for the pull after a step, in the job's units; see ``Session.dialled_in``."""
-    told = history.put_right(snapshot, step.number)
+    stored = snapshot.steps.get(step.number)
+    told = history.put_right(snapshot, step.number) if stored is None else history.dialled_after(snapshot, stored)
     if told is not None:
         return job.settings_to_job(told)
-    if step.settings is not None or step.best_settings is not None:
-        return dict(step.settings or step.best_settings or {})
+    if stored is None and step.settings is not None:  # a step that is not kept: the record is only read
+        return dict(step.settings)
     return job.settings_to_job(snapshot.standing[-1].settings) if snapshot.standing else {}
 
 

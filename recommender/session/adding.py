@@ -61,7 +61,7 @@ def add_pull(
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         turned = {"duty": found.held[-1].duty} if found.held else {}
-        run = _completed(snapshot, job, turned | dict(given), target)
+        run = _completed(snapshot, job, turned | dict(given), target, foreign=foreign)
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
@@ -83,23 +83,26 @@ def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Set
     return idle(job.problem(seed=snapshot.seed)) if settings is None else settings
 
 
-def _completed(snapshot: Snapshot, job: Job, given: Mapping[str, float], target: str | None) -> Settings:
+def _completed(
+    snapshot: Snapshot, job: Job, given: Mapping[str, float], target: str | None, *, foreign: bool
+) -> Settings:
     """All six settings of a pull: those given, the others as proposed.
 
     Raises:
         SettingsError: steps for several targets stand, and which of them was run cannot be told.
     """
     run = dialled.completed(job, given, last_dialled(snapshot, job, target))
-    if target is not None:
+    standing = [step for step in history.standing_steps(snapshot, job) if history.runs(step)]
+    if foreign or any(step["target"] == target for step in standing):
         return run
-    standing = history.standing_steps(snapshot, job)
     meant = [dialled.completed(job, given, history.dialled_after(snapshot, step) or run) for step in standing]
     if all(same(each, run) for each in meant):
         return run
     listed = " and ".join(f'step {step["number"]} for the target "{step["target"]}"' for step in standing[::-1])
+    named = " or ".join(f"--target {step['target']}" for step in standing[::-1])
     raise dialled.SettingsError(
         f"which settings were run cannot be told: {listed} stand, with different ones. Name the target whose step was "
-        f'run (target="{standing[0]["target"]}", or --target {standing[0]["target"]}), or give the settings.'
+        f"run ({named}), or give the settings."
     )
 
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide.allowed import at_or_above, idle_like
+from recommender.decide.allowed import at_or_above, idle_like, kept_limit
 from recommender.decide.step import Decision, Problem, same
 from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Snapshot
-from recommender.record.stored import Stored, digest, problem_out
+from recommender.record.stored import Stored, decision_in, digest, problem_out
 from recommender.record.trials import SPACING_RPM
 from recommender.session.answers import PullResult
 from recommender.session.pull_log import GuardHit
@@ -77,11 +77,11 @@ def made_from(snapshot: Snapshot, step: Stored) -> tuple[PullEntry, ...]:
 
 
 def standing_steps(snapshot: Snapshot, job: Job) -> list[Stored]:
-    """The step with settings that stands for each of the job's targets, latest first."""
+    """The step with settings that stands for each of the job's targets: those to run first, the latest first."""
     marks = {name: basis(snapshot, job.problem(name, seed=snapshot.seed)) for name in job.targets}
     steps = [standing_step(snapshot, name, mark) for name, mark in marks.items()]
     found = [step for step in steps if step is not None and handed_out(snapshot, step) is not None]
-    return sorted(found, key=lambda step: int(step["number"]), reverse=True)
+    return sorted(found, key=lambda step: (runs(step), int(step["number"])), reverse=True)
 
 
 def latest(snapshot: Snapshot, job: Job) -> list[Stored]:
@@ -102,10 +102,11 @@ def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Set
     Args:
         snapshot: The record.
         job: The job.
-        target: Name of the target that they were proposed for, where it is known and has any; else of any.
+        target: Name of the target that they were proposed for, where it is known and has any to run; else of any.
     """
     steps = latest(snapshot, job)
-    step = next((step for step in steps if step["target"] == target), steps[0] if steps else None)
+    to_run = [step for step in steps if runs(step)] or steps
+    step = next((step for step in to_run if step["target"] == target), to_run[0] if to_run else None)
     if step is not None:
         return dialled_after(snapshot, step)
     return snapshot.standing[-1].settings if snapshot.standing else None
@@ -167,9 +168,9 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
         )
         return {"verdict": "stop", "runs": False, "withheld": True, "reasons": reasons}
     refused = _refused_since_last_pull(snapshot)
-    high = [event for event in refused if event["peak_kpa"] > problem.limit_kpa]
-    if high and (words := _goes_past(snapshot, problem, decision, high[-1])):
-        return {"verdict": "stop", "runs": False, "withheld": True, "reasons": [["limit in refused log", words]]}
+    past = _goes_past(snapshot, problem, decision, refused)
+    if past:
+        return {"verdict": decision.verdict, "runs": True, "reasons": [["limit in refused log", past]]}
     if refused and decision.settings is not None:
         last = refused[-1]
         again = same(Settings.from_array(last["settings"]), decision.settings)
@@ -183,25 +184,37 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
     return None
 
 
-def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, event: Stored) -> str:
+def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused: Sequence[Stored]) -> str:
     """That a decision goes past the settings of a refused log that showed boost above the limit; else "".
 
     The decision knows nothing of a log that was refused. Its very settings may be run again, now that its cause was
     acknowledged, and so may the baseline, under which nothing can be dialled.
     """
-    best = next((pull.settings for pull in snapshot.standing if pull.number == decision.best_number), None)
-    asked = decision.settings or best
-    if asked is None or idle_like(problem, asked) or not snapshot.standing:
+    asked = asked_for(snapshot, decision)
+    if asked is None or idle_like(problem, asked):
         return ""
-    run = Settings.from_array(event["settings"])
-    if same(asked, run) or not at_or_above(problem, asked.as_array()[None], run)[0]:
+    high = [(event, Settings.from_array(event["settings"])) for event in refused]
+    high = [(event, run) for event, run in high if event["peak_kpa"] > problem.limit_kpa]
+    passed = [(event, run) for event, run in high if not same(asked, run) and _as_much(problem, asked, run)]
+    if not passed:
         return ""
-    last = snapshot.standing[-1].number
+    event, _ = max(passed, key=lambda each: float(each[0]["peak_kpa"]))
+    kept = [
+        pull
+        for pull in snapshot.standing
+        if kept_limit(problem, pull.observation(problem.target.grid(SPACING_RPM), problem.target))
+        and not any(_as_much(problem, pull.settings, run) for _, run in high)
+    ]
+    first = f"the settings of pull {kept[-1].number}" if kept else "the baseline"
     return (
-        f"The refused log {event['log']} showed {problem.say(event['peak_kpa'])}, and what would come next asks for at "
-        f"least as much boost as its settings. Run the settings of pull {last} or milder ones first and add that log: "
-        "it tells whether boost and gauge are as they were."
+        f"The refused log {event['log']} showed {problem.say(event['peak_kpa'])}, and what comes next asks for at "
+        f"least as much boost as its settings. Unless it is certain that the gauge was wrong, run {first} again first: "
+        "that tells whether boost and gauge are as they were."
     )
+
+
+def _as_much(problem: Problem, settings: Settings, other: Settings) -> bool:
+    return bool(at_or_above(problem, settings.as_array()[None], other)[0])
 
 
 def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
@@ -213,8 +226,8 @@ def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
         if pull.number not in known
         for hit in pull.facts["guards"]
     ]
-    about_logs = [event for event in snapshot.events if event["kind"] == "acknowledged" and event["pull"] == 0]
-    seen = max((event.get("refusals", 0) for event in about_logs), default=0)
+    # Older records note the refusals with every acknowledgement: what was settled with them stays settled.
+    seen = max((event.get("refusals", 0) for event in snapshot.events if event["kind"] == "acknowledged"), default=0)
     for event in [event for event in snapshot.events if event["kind"] == "pull refused"][seen:]:
         if event["peak_kpa"] > problem.limit_kpa:
             text = (
@@ -240,13 +253,20 @@ def trust(pulls: Sequence[PullResult]) -> Trust:
 
 def handed_out(snapshot: Snapshot, step: Stored) -> Settings | None:
     """The settings that a step says to run, or that stand where it ends the job; None where there are neither."""
-    decision, override_ = step["decision"], step.get("override")
-    if decision["verdict"] == "stop" or (override_ and not override_["runs"]):
-        return None
-    if decision["settings"] is not None:
-        return Settings.from_array(decision["settings"])
-    best = decision.get("best_number") or 0
-    return snapshot.pull(best).settings if best else None
+    override_ = step.get("override")
+    return None if override_ and not override_["runs"] else asked_for(snapshot, decision_in(step["decision"]))
+
+
+def asked_for(snapshot: Snapshot, decision: Decision) -> Settings | None:
+    """The same of a decision, before guards and refused logs are looked at."""
+    if decision.settings is not None or decision.verdict == "stop" or not decision.best_number:
+        return decision.settings
+    return snapshot.pull(decision.best_number).settings
+
+
+def runs(step: Stored) -> bool:
+    """Whether a step has settings to run, and is no end of the job at which others stand."""
+    return step["decision"]["settings"] is not None
 
 
 def _refused_since_last_pull(snapshot: Snapshot) -> list[Stored]:

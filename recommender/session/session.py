@@ -103,7 +103,8 @@ class Session:
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.
             force: Take a log that is on record already.
-            target: Name of the target that the measures are given against; the first where it is None.
+            target: Name of the target whose step was run, where several have one to run, and that the measures are
+                given against; the first where it is None.
         Raises:
             LogError: the log cannot be read, holds no pull or several, or is on record already.
             PullRefused: the pull cannot be relied on; it is noted, and ``next_step`` asks for it again.

@@ -86,17 +86,20 @@ def tally(
         f"Over the job {hits} of {len(outcomes)} predictions held (curve and peak); on average {wording.share(points)} "
         "of a curve lay inside its band, which should hold 90 %."
     ]
-    missed = [each.pull for each in outcomes if not each.hit]
+    missed = [each for each in outcomes if not each.hit]
     if missed or surrogate.widen > 1.0:
         texts.append(_widened(problem, observations, missed, surrogate))
     return Tally(len(outcomes), hits, points, tuple(texts))
 
 
-def _widened(problem: Problem, observations: Sequence[Observation], missed: Sequence[int], now: BoostSurrogate) -> str:
+def _widened(
+    problem: Problem, observations: Sequence[Observation], missed: Sequence[Outcome], now: BoostSurrogate
+) -> str:
     """By what the surrogate is widened now, and what it allowed for before the pull that missed."""
-    cause = f"After the miss of pull {missed[-1]}" if missed else "As the latest pulls lay far from what was expected"
+    last = missed[-1].pull if missed else 0
+    cause = f"After the miss of pull {last}" if missed else "As the latest pulls lay far from what was expected"
     allows = _allows(problem, now)
-    then = [pull for pull in observations if not missed or pull.number < missed[-1]]
+    then = [pull for pull in observations if not missed or pull.number < last]
     before = _allows(problem, surrogate_for(problem, then)) if missed else ""
     was = f", where before it was {before}" if before and before != allows else ""
     if now.widen > 1.0:
@@ -104,12 +107,12 @@ def _widened(problem: Problem, observations: Sequence[Observation], missed: Sequ
             f"{cause} the tool has widened: by a factor of {now.widen:.2f} on what the physics misses and of "
             f"{np.sqrt(now.widen):.2f} on the learnt constants. It now allows for {allows}{was}."
         )
-    since = missed and any(pull.number > missed[-1] for pull in observations)
-    why = (
-        "is not widened any more, as the pulls since then came out near what was expected"
-        if since
-        else ("is not widened: its curve lay near what was expected")
-    )
+    if any(pull.number > last for pull in observations):
+        why = "is not widened any more, as the pulls since then came out near what was expected"
+    elif missed and missed[-1].inside >= HIT_SHARE:
+        why = "is not widened: its curve lay near what was expected"
+    else:
+        why = "is not widened beyond what it now takes for scatter"
     return f"{cause} the tool {why}. It allows for {allows}{was}."
 
 

@@ -143,6 +143,7 @@ def _overridden(explained: Explanation, override: Mapping[str, Any] | None) -> E
         explained,
         verdict=override["verdict"],
         reasons=first,
+        effects=(),
         tightest=hidden,
         binding=(),
         alternatives=(),

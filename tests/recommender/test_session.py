@@ -433,16 +433,35 @@ def test_which_of_several_targets_steps_was_run_is_not_guessed(folder: Path, job
             SettingsError, match=r"step 1 for the target \"track\" and step 2 for the target \"rain\""
         ) as said:
             session.add_pull(log)
-        assert "--target rain" in str(said.value)
+        assert "--target track or --target rain" in str(said.value)
         assert session.digest() == before
         # What is asked of other settings takes the rest from the target's own step.
         assert session.what_if({"gain": 1.0}, "track").settings == {**track.settings, "gain": 1.0}
         added = session.add_pull(log, target="track")
         assert (added.source, added.step, added.settings) == ("proposed", track.number, track.settings)
-        # Settings given in full need no target.
+        # Settings given in full need no target, and a pull made without the tool no step.
         session.next_step("track")
         session.next_step("rain")
         assert session.add_pull(pull_log(run), settings=track.settings).settings == track.settings
+        session.next_step("track")
+        session.next_step("rain")
+        assert session.add_pull(pull_log(IDLE), settings={"duty": 0}, foreign=True).source == "foreign"
+
+
+def test_a_target_whose_job_has_ended_claims_no_pull(folder: Path, job_text: str, pull_log: Write) -> None:
+    """Rain asks for what the spring gives and is done at once: what is left out is what track proposed."""
+    text = track_and_rain(job_text).replace("boost      = [7.0, 10.0, 10.0]", "boost      = [7.0, 9.3, 9.3]")
+    assert "9.3, 9.3" in text
+    (folder / "job.toml").write_text(text)
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        track = session.next_step("track")
+        assert session.next_step("rain").settings is None
+        assert track.settings is not None
+        for target in (None, "rain"):
+            added = session.add_pull(pull_log(session.job.settings_from_job(track.settings)), target=target)
+            assert (added.source, added.step, added.settings) == ("proposed", track.number, track.settings)
+            session.withdraw(added.number, "once more")
 
 
 def test_what_if_is_marked_and_never_recorded(session: Session, pull_log: Write) -> None:
@@ -703,7 +722,7 @@ def test_a_refused_log_of_other_settings_is_not_asked_for_again(session: Session
     assert "Run these settings again." in again.reasons[0]
 
 
-def test_settings_of_a_refused_log_over_the_limit_are_not_gone_past(session: Session, pull_log: Write) -> None:
+def test_going_past_a_refused_log_that_passed_the_limit_is_warned_of(session: Session, pull_log: Write) -> None:
     session.add_pull(pull_log(IDLE), settings=BASELINE)
     step = session.next_step()
     assert step.settings is not None
@@ -712,11 +731,16 @@ def test_settings_of_a_refused_log_over_the_limit_are_not_gone_past(session: Ses
     with pytest.raises(PullRefused):
         session.add_pull(log, settings=mild)
     session.acknowledge(0, "gauge changed")
-    stop = session.next_step()
-    assert (stop.verdict, stop.settings) == ("stop", None)
-    assert "Run the settings of pull 1 or milder ones first" in stop.reasons[0]
+    warned = session.next_step()
+    assert (warned.verdict, warned.settings) == ("pull", step.settings)
+    assert warned.codes[0] == "limit in refused log"
+    assert "run the settings of pull 1 again first" in warned.reasons[0]
+    with pytest.raises(PullRefused):  # a bolder one is no excuse for the milder one
+        session.add_pull(pull_log(Settings(70, 5000, 7000, 0, 0, 0), scale=1.6, pinned_kpa=135.0), {"duty": 70.0})
+    session.acknowledge(0, "gauge changed again")
+    assert session.next_step().reasons[0] == warned.reasons[0]
     session.add_pull(pull_log(IDLE), settings=BASELINE)
-    assert session.next_step().verdict == "pull"
+    assert session.next_step().codes[0] != "limit in refused log"
 
 
 def test_a_stop_tells_nothing_of_the_step_that_waits(folder: Path, job_text: str, pull_log: Write) -> None:
@@ -733,6 +757,9 @@ def test_a_stop_tells_nothing_of_the_step_that_waits(folder: Path, job_text: str
         explained = session.explain(stop.number)
         told = [*(each.text for each in explained.reasons), explained.tightest.text]
         assert not any("instead of" in text or "psi expected" in text for text in told)
+        assert explained.effects == explained.alternatives == explained.would_change == ()
+        # What is taken to be dialled in is what was run.
+        assert session.dialled_in(stop) == session.pulls()[-1].settings
         session.acknowledge(1, "filter changed")
         assert session.next_step().risk < 0.02
 

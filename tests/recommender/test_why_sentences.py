@@ -281,9 +281,12 @@ class TestTrust:
         assert said["miss"][1].startswith("After the miss of pull 3 the tool has widened: by a factor of 1.30")
         assert "where before it was" in said["miss"][1]  # two pulls then, three now
         assert "where before it was" not in said["wide"][1]
-        assert said["over"][1].startswith(
-            "After the miss of pull 3 the tool is not widened: its curve lay near what was expected. It allows for "
+        curve = tally(problem(), three, [replace(miss, hit=False, inside=0.3)], fitted).texts
+        assert curve[1].startswith(
+            "After the miss of pull 3 the tool is not widened beyond what it now takes for scatter. It allows for "
         )
+        peak_alone = tally(problem(), three, [replace(miss, hit=False, inside=0.95)], fitted).texts
+        assert "the tool is not widened: its curve lay near what was expected. It" in peak_alone[1]
         since = tally(problem(), [*three, pull(4, 40.0)], [replace(miss, hit=False)], fitted).texts
         assert since[1].startswith(
             "After the miss of pull 3 the tool is not widened any more, as the pulls since then came out near what was "
