@@ -81,19 +81,23 @@ class Record:
         if place is not None and read_only:
             roll_back(place)
         locks = _lock_files(job, place, database)
-        with contextlib.ExitStack() as held:
+        # At fault, the database in which there is no record to use is let go after the locks are.
+        with contextlib.ExitStack() as at_fault, contextlib.ExitStack() as held:
             if not read_only:
                 if database is not None:
                     refuse_unwritable(database)
                 for lock, guarded in locks.items():
                     held.enter_context(file_lock(lock, of=guarded))
             opened = open_database(url or record_file(job), read_only)
+            at_fault.callback(opened.engine.dispose)
+            at_fault.callback(opened.remove_session)
             if not read_only:
                 held.enter_context(database_lock(opened.engine, seed_of(job.study)))
             record = cls(opened, _study(opened, job, place, read_only), job, place, read_only, locks)
             if not read_only:
                 record.logs.sweep()
                 record._describe(job)
+            at_fault.pop_all()
         return record
 
     @contextlib.contextmanager

@@ -131,4 +131,9 @@ def test_tables_and_studies_are_made_by_one_at_a_time(
         (place / "job.toml").write_text(job_text.replace("Harbour hatch", car))
     url = make_database("fresh")
     open_at_once(folders, url)
-    assert sorted(optuna.get_all_study_names(url)) == ["Another", "Shared hatch"]
+    storage = optuna.storages.RDBStorage(url)
+    try:
+        assert sorted(study.study_name for study in storage.get_all_studies()) == ["Another", "Shared hatch"]
+    finally:
+        storage.remove_session()
+        storage.engine.dispose()
