@@ -70,6 +70,11 @@ def held(problem: Problem, pull: Observation) -> bool:
     return pull.held_rpm or (pull.complete and float(np.mean(pull.curve.reached[judged])) < HELD_PART)
 
 
+def trusted_sweeps(problem: Problem, observations: Sequence[Observation]) -> list[Observation]:
+    """Pulls that can be relied on and are no runs at held rpm."""
+    return [pull for pull in observations if pull.trusted and not held(problem, pull)]
+
+
 #: Share of the judged range under which a complete pull is a run at held rpm.
 HELD_PART = 0.3
 #: Steepest ramp that is proposed. Gate and turbo cannot follow a steeper one, they run past it. [points a 100 rpm]
@@ -115,13 +120,11 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
             cleared = any(
-                kept_limit(problem, other)
-                and bool(at_or_above(problem, other.settings.as_array()[None], pull.settings)[0])
-                for other in later
+                kept_limit(problem, other) and asks_as_much(problem, other.settings, pull.settings) for other in later
             )
             if not cleared:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
-                less = [each for each in kept if not at_or_above(problem, each.as_array()[None], pull.settings)[0]]
+                less = [each for each in kept if not asks_as_much(problem, each, pull.settings)]
                 found.append(Offender(pull, "limit passed", latest=not later, kept=tuple(less)))
         elif (
             not pull.complete
@@ -144,6 +147,11 @@ def at_or_above(
     duty = effective_duty(rpm, settings)
     more = np.all(duty >= effective_duty(rpm, other.as_array()) - within * knobs["duty"].step - 1e-9, axis=1)
     return np.asarray(more & (settings[:, 4] >= other.engagement - within * knobs["engagement"].step - 1e-9))
+
+
+def asks_as_much(problem: Problem, settings: Settings, other: Settings) -> bool:
+    """``at_or_above`` for one pull's settings."""
+    return bool(at_or_above(problem, settings.as_array()[None], other)[0])
 
 
 def at_or_below(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:

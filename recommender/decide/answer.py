@@ -9,7 +9,7 @@ import numpy as np
 
 from models.settings import KNOB_NAMES, Settings
 from recommender.decide import reasons
-from recommender.decide.allowed import at_or_above, beside, forbidden
+from recommender.decide.allowed import asks_as_much, beside, forbidden
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review
@@ -106,7 +106,7 @@ def ruled_out(
 def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Review) -> str:
     """What rules settings out."""
     row = forecast.settings.as_array()[None]
-    if any(at_or_above(problem, row, offender.pull.settings)[0] for offender in seen.bad):
+    if any(asks_as_much(problem, forecast.settings, offender.pull.settings) for offender in seen.bad):
         return "at or above settings that went wrong"
     if any(beside(problem, row, offender)[0] for offender in seen.bad):
         return "too near settings that went wrong"

@@ -10,7 +10,7 @@ import numpy as np
 
 from models.risk import excess_kpa, risk_of, spikes_kpa
 from recommender import wording
-from recommender.decide.allowed import held
+from recommender.decide.allowed import trusted_sweeps
 from recommender.decide.step import Reason
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
 def out_of_range(outlook: Outlook) -> tuple[Reason, ...]:
     """That no pull so far covers the judged range: no deviation can be told then, and the job can come to no end."""
     target = outlook.problem.target
-    sweeps = [pull for pull in outlook.pulls if pull.trusted and not held(outlook.problem, pull)]
+    sweeps = trusted_sweeps(outlook.problem, outlook.pulls)
     covered = [pull.curve.rpm[pull.curve.reached] for pull in sweeps if pull.curve.reached.any()]
     if not covered or any(np.isfinite(pull.deviation_kpa(target)) for pull in sweeps):
         return ()

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.evidence import Observation
-from recommender.decide.allowed import held, idle_like, kept_limit
+from recommender.decide.allowed import idle_like, kept_limit, trusted_sweeps
 from recommender.decide.choose import FIRST_GAIN
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.reasons import has_breath
@@ -39,8 +39,7 @@ def more_gain(
     problem, knob = outlook.problem, outlook.problem.knobs["gain"]
     if seen.best is None or knob.fixed or not feedback_could_mend(outlook, observations, seen.best):
         return None
-    sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
-    run = [pull for pull in sweeps if pull.settings.gain > knob.lower]
+    run = [pull for pull in trusted_sweeps(problem, observations) if pull.settings.gain > knob.lower]
     calm = all(kept_limit(problem, pull) and pull.swing_kpa <= RANG * problem.tolerance_kpa for pull in run)
     if not calm or _tries(run, seen.best) >= TRIES:
         return None
@@ -69,8 +68,8 @@ def feedback_could_mend(outlook: Outlook, observations: Sequence[Observation], b
     problem = outlook.problem
     rpm, wanted = outlook.rpm[outlook.judged], outlook.wanted[outlook.judged]
     error = best.curve.at(rpm) - wanted
-    sweeps = [pull for pull in observations if pull.trusted and pull.complete and not held(problem, pull)]
-    idle = [pull for pull in sweeps if idle_like(problem, pull.settings)]
+    whole = [pull for pull in trusted_sweeps(problem, observations) if pull.complete]
+    idle = [pull for pull in whole if idle_like(problem, pull.settings)]
     if not idle or not np.isfinite(error).all():
         return False
     could_fall = idle[-1].curve.at(rpm) < wanted

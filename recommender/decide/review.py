@@ -16,12 +16,13 @@ from models.units import FloatArray
 from recommender.decide.allowed import (
     Offender,
     Reach,
-    at_or_above,
+    asks_as_much,
     forbidden,
     held,
     kept_limit,
     offenders,
     reach_of,
+    trusted_sweeps,
 )
 from recommender.decide.noticed import note
 from recommender.decide.outlook import Forecast, Outlook
@@ -77,13 +78,13 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
         for i, pull in enumerate(observations)
         if pull.number >= since
         and kept_limit(problem, pull)
-        and not any(at_or_above(problem, pull.settings.as_array()[None], other)[0] for other in passed)
+        and not any(asks_as_much(problem, pull.settings, other) for other in passed)
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
     changed = since > 0 and since >= max((pull.number for pull in observations[:-1]), default=0)
     reach = reach_of(problem, observations, changed=changed)
-    sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
-    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in sweeps)
+    swept = trusted_sweeps(problem, observations)
+    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in swept)
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
     # To a millionth: what was typed in and what was proposed can differ by their rounding.

@@ -18,7 +18,7 @@ from recommender.decide.more_gain import more_gain
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, review
 from recommender.decide.search import IntArray, minimise
-from recommender.decide.step import Decision, Problem, same
+from recommender.decide.step import Alternative, Decision, Problem, same
 
 #: Expected improvement of deviation, over the tolerance, that is worth another pull.
 WORTH = 0.12
@@ -137,27 +137,28 @@ def conclude(
         allowed: First and last position of each knob that the next step may take.
     """
     problem = outlook.problem
+
+    def others(given: Forecast) -> tuple[Alternative, ...]:
+        return ruled_out(problem, forecasts, given, seen)
+
     last = observations[-1].settings
     binding = held_back_by(outlook, allowed, chosen, forecasts)
     if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
         standing = outlook.forecast([seen.best.settings])[0]
         why = reasons.for_done(problem, seen.best, seen.best_kpa)
-        others = ruled_out(problem, forecasts, standing, seen)
-        return say(outlook, "done", standing, why, review=seen, alternatives=others, best=seen.best_kpa)
-    others = ruled_out(problem, forecasts, chosen, seen)
+        return say(outlook, "done", standing, why, review=seen, alternatives=others(standing), best=seen.best_kpa)
     gain = value.improvement(problem, chosen, seen)
     if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.
         why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
-        return say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others)
+        return say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others(chosen))
     nearer = chosen.deviation_kpa < seen.best_kpa - WORTH * problem.tolerance_kpa
     little = gain < LITTLE * problem.tolerance_kpa and not nearer
     raised = more_gain(outlook, observations, seen, allowed) if little and not _close(problem, seen) else None
     if raised is not None:
         binding = held_back_by(outlook, allowed, raised, forecasts)
         why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)
-        others = ruled_out(problem, forecasts, raised, seen)
-        return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others)
+        return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others(raised))
     could = prospect(outlook, observations, seen)
     # A best thought possible that is worse than a pull already run tells of a search cut short, not of the car.
     possible = min(could.best_kpa, seen.best_kpa)
@@ -170,7 +171,6 @@ def conclude(
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
-        others = ruled_out(problem, forecasts, standing, seen)
         fair = _close(problem, seen) or (
             stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa
         )
@@ -183,16 +183,16 @@ def conclude(
                 standing,
                 why,
                 review=seen,
-                alternatives=others,
+                alternatives=others(standing),
                 cause=cause,
                 cause_rpm=cause_rpm,
                 best=possible,
             )
         why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, possible, stalled=stalled and not settled)
-        return say(outlook, "done", standing, why, review=seen, alternatives=others, best=possible)
+        return say(outlook, "done", standing, why, review=seen, alternatives=others(standing), best=possible)
     why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, possible, could.chance)
     verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
-    return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others, best=possible)
+    return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others(chosen), best=possible)
 
 
 def _close(problem: Problem, seen: Review) -> bool:

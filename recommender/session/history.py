@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide.allowed import at_or_above, idle_like, kept_limit
+from recommender.decide.allowed import asks_as_much, idle_like, kept_limit
 from recommender.decide.step import Decision, Problem, same
 from recommender.job import Job
 from recommender.logs import LogError
@@ -195,7 +195,7 @@ def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused
         return ""
     high = [(event, Settings.from_array(event["settings"])) for event in refused]
     high = [(event, run) for event, run in high if event["peak_kpa"] > problem.limit_kpa]
-    passed = [(event, run) for event, run in high if not same(asked, run) and _as_much(problem, asked, run)]
+    passed = [(event, run) for event, run in high if not same(asked, run) and asks_as_much(problem, asked, run)]
     if not passed:
         return ""
     event, _ = max(passed, key=lambda each: float(each[0]["peak_kpa"]))
@@ -203,7 +203,7 @@ def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused
         pull
         for pull in snapshot.standing
         if kept_limit(problem, pull.observation(problem.target.grid(SPACING_RPM), problem.target))
-        and not any(_as_much(problem, pull.settings, run) for _, run in high)
+        and not any(asks_as_much(problem, pull.settings, run) for _, run in high)
     ]
     first = f"the settings of pull {kept[-1].number}" if kept else "the baseline"
     return (
@@ -211,10 +211,6 @@ def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused
         f"least as much boost as its settings. Unless it is certain that the gauge was wrong, run {first} again first: "
         "that tells whether boost and gauge are as they were."
     )
-
-
-def _as_much(problem: Problem, settings: Settings, other: Settings) -> bool:
-    return bool(at_or_above(problem, settings.as_array()[None], other)[0])
 
 
 def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:

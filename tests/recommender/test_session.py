@@ -562,6 +562,14 @@ def held_log(path: Path, *, rpm: float = 4500.0, with_duty: bool = True) -> Path
     return path
 
 
+def edited(path: Path, change: Callable[[np.ndarray], None], *, every: int = 1) -> Path:
+    """A log whose rows were changed in place, and of which every so many rows are left."""
+    rows, head = np.loadtxt(path, delimiter=",", skiprows=1), path.read_text().splitlines()[0]
+    change(rows)
+    np.savetxt(path, rows[::every], delimiter=",", header=head, comments="", fmt="%.3f")
+    return path
+
+
 def test_a_run_at_held_rpm_is_evidence_at_that_rpm(session: Session, pull_log: Write, tmp_path: Path) -> None:
     session.add_pull(pull_log(IDLE), settings=BASELINE)
     before = session.what_if({"duty": 40})
@@ -593,11 +601,12 @@ def test_boost_over_the_limit_in_a_flick_of_the_hand_counts_against_the_most_dut
 ) -> None:
     """Four samples are too few for a duty of their own; their height is not lost for it."""
     session.add_pull(pull_log(IDLE), settings=BASELINE)
-    path = held_log(tmp_path / "held.csv")
-    rows, head = np.loadtxt(path, delimiter=",", skiprows=1), path.read_text().splitlines()[0]
-    last = np.flatnonzero(rows[:, 3] > 99.0)[-4:]
-    rows[last, 2], rows[last, 4] = 150.0, 88.0
-    np.savetxt(path, rows, delimiter=",", header=head, comments="", fmt="%.3f")
+
+    def flick(rows: np.ndarray) -> None:
+        last = np.flatnonzero(rows[:, 3] > 99.0)[-4:]
+        rows[last, 2], rows[last, 4] = 150.0, 88.0
+
+    path = edited(held_log(tmp_path / "held.csv"), flick)
     result = session.add_pull(path, settings={"ramp_add": 0, "engagement": 0, "gain": 0})
     assert result.peak == pytest.approx(150.0 / PSI, abs=0.1)
     seen = session.record.read().pulls[1].observations(session.job.wanted().target.grid(50.0))
@@ -622,12 +631,12 @@ FED_BACK = Settings(66.0, 5000.0, 7000.0, 0.0, 0.0, 2.0)
 
 def ringing_log(path: Path, *, hz: float = 3.0, before: float = 7000.0, every: int = 1) -> Path:
     """A log with a swing of 6 kPa on top of what the car does, up to an rpm, of which every so many rows are left."""
-    rows = np.loadtxt(path, delimiter=",", skiprows=1)
-    head = path.read_text().splitlines()[0]
-    pulling = (rows[:, 3] > 99.0) & (rows[:, 1] > 3600.0) & (rows[:, 1] < before)
-    rows[pulling, 2] += 6.0 * np.sin(2.0 * np.pi * hz * rows[pulling, 0])
-    np.savetxt(path, rows[::every], delimiter=",", header=head, comments="", fmt="%.3f")
-    return path
+
+    def ring(rows: np.ndarray) -> None:
+        pulling = (rows[:, 3] > 99.0) & (rows[:, 1] > 3600.0) & (rows[:, 1] < before)
+        rows[pulling, 2] += 6.0 * np.sin(2.0 * np.pi * hz * rows[pulling, 0])
+
+    return edited(path, ring, every=every)
 
 
 def test_boost_that_follows_the_hand_at_held_rpm_is_not_the_noise_of_calm_pulls(
@@ -635,10 +644,11 @@ def test_boost_that_follows_the_hand_at_held_rpm_is_not_the_noise_of_calm_pulls(
 ) -> None:
     """Held rpm that wanders by 45 rpm, so that the run has a curve of three points: ringing is counted all the same."""
     session.add_pull(pull_log(IDLE), settings=BASELINE)
-    held = held_log(tmp_path / "held.csv")
-    rows, head = np.loadtxt(held, delimiter=",", skiprows=1), held.read_text().splitlines()[0]
-    rows[:, 1] += 45.0 * np.sin(0.5 * np.pi * rows[:, 0])
-    np.savetxt(held, rows, delimiter=",", header=head, comments="", fmt="%.3f")
+
+    def wander(rows: np.ndarray) -> None:
+        rows[:, 1] += 45.0 * np.sin(0.5 * np.pi * rows[:, 0])
+
+    held = edited(held_log(tmp_path / "held.csv"), wander)
     session.add_pull(held, settings={"ramp_add": 0, "engagement": 0, "gain": 0})
     session.add_pull(ringing_log(pull_log(FED_BACK)), settings=session.job.settings_to_job(FED_BACK))
     baseline, run, rings = session.record.read().pulls
