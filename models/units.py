@@ -29,6 +29,8 @@ PASCAL_IN: Final[dict[str, float]] = {
     "kgf/cm2": constants.kgf * 1e4,
     "inHg": 3386.389,
     "mmHg": 133.3224,
+    "cmHg": 1333.224,
+    "dbar": constants.bar / 10.0,
 }
 
 #: The units a job file may use.

@@ -4,35 +4,41 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
-from models.units import PASCAL_IN, STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
-from recommender.logs.before import confirm_kind, unit_as_before, unlike_before
+from models.units import STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
+from recommender.logs.before import confirm_kind, unlike_before
+from recommender.logs.boost_unit import Kind, mark_of, pressure_of, unit_of
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions, Remembered
+from recommender.logs.pulls import full_load_pct
 from recommender.logs.table import Column, scaled
 from recommender.logs.words import rank_of
-from recommender.logs.written_units import fold, parse_unit
+from recommender.logs.written_units import fold
 
 #: Range of ambient pressure on roads. [kPa absolute]
 AMBIENT_KPA: Final = (55.0, 108.0)
 #: Highest boost that a pull plausibly reaches, least and most. [kPa gauge]
 TOP_KPA: Final = (10.0, 420.0)
 
-#: Units looked at where a log states none.
-UNITS: Final = ("psi", "kPa", "bar", "mbar")
-
 #: An absolute reading at or under this is a sensor that gives nothing. [kPa absolute]
 NOTHING_KPA: Final = 3.0
+
+#: Where an ambient comes from that boost at the start of a log was taken for, in words.
+AT_THE_START: Final = "boost channel at the start"
+#: Highest ambient that boost at the start of a log is taken for. [kPa absolute]
+HIGHEST_START_KPA: Final = 103.5
+#: An open throttle draws less than this: full load that begins further under a known ambient is a gauge's. [kPa]
+FAR_UNDER_KPA: Final = 25.0
+#: Engine speed that nowhere falls by as much is that of one sweep and nothing else. [rpm]
+ONE_RISE_RPM: Final = 300.0
 
 #: Words that say gauge or absolute, in a folded name.
 _ABSOLUTE: Final = re.compile(r"\b(abs|ass|(saugrohr)?absol(ut[eao]?|ue?|uut|utdruck)|assolut[ao]|bezwzg\w*)\b")
 _GAUGE: Final = re.compile(r"\b(ga(u)?ge|rel|relati(ve|v|f|va|vo|vt|ef)|ue?berdruck|overdruk|overtryck)\b")
-
-Kind = Literal["gauge", "absolute"]
-
 
 @dataclass(frozen=True)
 class BoostReading:
@@ -59,53 +65,11 @@ class BoostReading:
     key_on_gap_kpa: float | None
 
 
-def _fits(values: FloatArray, unit: str) -> bool:
-    """Whether numbers without a unit make sense in one: as gauge or as absolute boost."""
-    low, high = (float(q) * kpa_in(unit) for q in np.quantile(values, [0.02, 0.999]))
-    gauge = 20.0 <= high <= 330.0 and low >= -101.0
-    absolute = 105.0 <= high <= 430.0 and low >= 12.0
-    return gauge or absolute
-
-
-def _unit_of(column: Column, options: ReadOptions, file_name: str) -> tuple[str, Kind | None, str, list[str]]:
-    """Unit, gauge or absolute where the unit says so, the reason, and warnings."""
-    unit = parse_unit(column.unit) if column.unit else None
-    if options.hints.boost_unit is not None:
-        if options.hints.boost_unit not in PASCAL_IN:
-            raise LogError(
-                f"[channels] boost_unit: {options.hints.boost_unit!r} is no pressure unit that is known. "
-                f"Expected one of {', '.join(PASCAL_IN)}."
-            )
-        said = options.hints.boost_unit
-        other = unit is not None and unit.quantity == "pressure" and kpa_in(unit.name) != kpa_in(said)
-        doubt = f"{column.label}: read in {said} as the job file says, although its heading says {column.unit}"
-        return said, None, f"in {said} as the job file says", [doubt] if other else []
-    if unit is not None and unit.quantity == "pressure":
-        mark: Kind | None = "gauge" if unit.mark == "gauge" else "absolute" if unit.mark == "absolute" else None
-        return unit.name, mark, f"in {unit.name} by its heading", []
-    before = options.remembered
-    if before is not None and before.channels.boost_unit is not None:
-        was = before.channels.boost_unit
-        able = [name for name in dict.fromkeys([was, *UNITS]) if _fits(column.known, name)]
-        return was, None, unit_as_before(column, was, able, before, file_name), []
-    fitting = [name for name in UNITS if _fits(column.known, name)]
-    own = options.default_pressure_unit
-    if own in fitting:
-        doubt = f"{column.label}: no unit in the log; read in {own}, the job's own unit"
-        return own, None, f"no unit given; the numbers fit {own}, the job's own unit", [doubt]
-    if len(fitting) == 1:
-        doubt = f"{column.label}: no unit in the log; read in {fitting[0]} because only that fits the numbers"
-        return fitting[0], None, f"no unit given; the numbers fit {fitting[0]} alone", [doubt]
-    top = float(column.known.max())
-    could = f"could be {' or '.join(fitting)}" if fitting else "fit no unit of boost"
-    raise LogError(
-        f"{file_name}, column {column.label!r}: no unit, and its numbers (up to {top:g}) {could}. "
-        'State it in the job file: [channels] boost_unit = "kPa" (or psi, bar).'
-    )
-
-
-def _marks(column: Column) -> Kind | None:
-    """Gauge or absolute where the name says so."""
+def kind_said(column: Column) -> Kind | None:
+    """Gauge or absolute where the unit or the name says so."""
+    mark = mark_of(pressure_of(column))
+    if mark is not None:
+        return mark
     name = fold(column.name)
     if _ABSOLUTE.search(name):
         return "absolute"
@@ -142,18 +106,69 @@ def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) 
     return None, f"between {low:.0f} and {known.max():.0f} kPa"
 
 
+def _full_load(
+    rpm: FloatArray, throttle_pct: FloatArray | None, options: ReadOptions
+) -> npt.NDArray[np.bool_]:
+    """Rows at full load as far as the log tells: by its throttle, or all of a log of one sweep without one."""
+    known = np.empty(0) if throttle_pct is None else throttle_pct[np.isfinite(throttle_pct)]
+    if throttle_pct is not None and known.size:
+        least = full_load_pct(known, options.finder)
+        return throttle_pct >= (np.inf if least is None else least)
+    turning = rpm[np.isfinite(rpm)]
+    falls = float(np.max(np.maximum.accumulate(turning) - turning, initial=0.0))
+    return np.full(rpm.size, falls < ONE_RISE_RPM)
+
+
+def _as_marked(column: Column, kpa: FloatArray, rpm: FloatArray, mark: Kind, file_name: str) -> str:
+    """Why the column is gauge or absolute, as its unit says.
+
+    Raises:
+        LogError: its numbers prove the other.
+    """
+    numbers, why = _kind_by_numbers(np.where(np.abs(kpa) > NOTHING_KPA, kpa, np.nan), rpm, None)
+    if numbers not in (None, mark):
+        raise LogError(
+            f"{file_name}, column {column.label!r}: {mark} by its unit, {numbers} by its numbers ({why}). "
+            f'State it in the job file: [channels] boost_is = "{numbers}" (or "{mark}").'
+        )
+    return f"{mark} as its unit says"
+
+
+def _confirm_absolute(
+    column: Column, kpa: FloatArray, full: npt.NDArray[np.bool_], ambient: float | None, file_name: str
+) -> None:
+    """Ask where no number proves a column absolute, and full load would begin far under ambient.
+
+    Raises:
+        LogError: it would.
+    """
+    loaded = kpa[full & np.isfinite(kpa)]
+    if loaded.size < 10:
+        return
+    # Where the throttle is opened within the log, vacuum lasts on for a moment.
+    begins = float(np.quantile(loaded, 0.02 if full.all() else 0.1))
+    least = AMBIENT_KPA[0] if ambient is None else ambient - FAR_UNDER_KPA
+    if begins < least:
+        under = (STANDARD_ATMOSPHERE_KPA if ambient is None else ambient) - begins
+        raise LogError(
+            f"{file_name}, column {column.label!r}: absolute, which its numbers do not prove, would have full load begin "
+            f"{under:.0f} kPa under ambient. "
+            'State it in the job file: [channels] boost_is = "gauge" (or "absolute").'
+        )
+
+
 def _kind_of(
     column: Column,
     kpa: FloatArray,
-    rpm: FloatArray,
+    numbers: Kind | None,
+    why: str,
     barometer: float | None,
     before: Remembered | None,
     file_name: str,
 ) -> tuple[Kind, str, list[str]]:
     """Gauge or absolute, by name and numbers together; by the last log of the same layout where they leave it open."""
-    numbers, why = _kind_by_numbers(kpa, rpm, barometer)
-    manifold = rank_of("boost", column.name) == 2 and _marks(column) is None
-    named: Kind | None = _marks(column) or ("absolute" if manifold else None)
+    manifold = rank_of("boost", column.name) == 2 and kind_said(column) is None
+    named: Kind | None = kind_said(column) or ("absolute" if manifold else None)
     top = float(np.nanmax(kpa))
     if named is not None and numbers is not None and named != numbers:
         raise LogError(
@@ -195,7 +210,12 @@ def _kind_of(
 
 
 def _ambient(
-    kpa: FloatArray, rpm: FloatArray, kind: Kind, barometer: float | None, options: ReadOptions
+    kpa: FloatArray,
+    rpm: FloatArray,
+    full: npt.NDArray[np.bool_],
+    kind: Kind,
+    barometer: float | None,
+    options: ReadOptions,
 ) -> tuple[float, str, list[str]]:
     """Ambient pressure and where it comes from. [kPa absolute]"""
     if barometer is not None:
@@ -207,12 +227,19 @@ def _ambient(
         return options.barometer_kpa, "the job file", []
     if kind == "gauge":
         return STANDARD_ATMOSPHERE_KPA, "standard atmosphere (not logged)", []
-    known = kpa[np.isfinite(kpa)]
+    others = [each.known_barometer_kpa for each in options.others if each.barometer_from != AT_THE_START]
+    read = [level for level in others if level is not None]
+    if read:
+        note = f"no barometer in the log: ambient taken as {read[-1]:.1f} kPa, as on the job's pull before"
+        return read[-1], "the job's pull before", [note]
+    known = np.flatnonzero(np.isfinite(kpa))
     start = known[: max(min(known.size // 20, 50), 5)]
-    level = float(np.median(start))
-    if 80.0 <= level <= AMBIENT_KPA[1] and float(np.ptp(start)) < 3.0:
+    level = float(np.median(kpa[start]))
+    # At full load the turbo works: what boost starts from is no ambient.
+    quiet = float(np.ptp(kpa[start])) < 3.0 and float(np.mean(full[start])) < 0.5
+    if 80.0 <= level <= HIGHEST_START_KPA and quiet:
         note = f"no barometer in the log: ambient taken as {level:.1f} kPa, the boost channel at its start"
-        return level, "boost channel at the start", [note]
+        return level, AT_THE_START, [note]
     note = (
         "no barometer and no key-on reading in the log: ambient taken as the standard "
         f"{STANDARD_ATMOSPHERE_KPA:.1f} kPa, which is too high by about 12 kPa for each "
@@ -221,8 +248,33 @@ def _ambient(
     return STANDARD_ATMOSPHERE_KPA, "standard atmosphere", [note]
 
 
+def _height(column: Column, gauge: FloatArray, unit: str, kind: Kind, file_name: str) -> None:
+    """Refuse a column whose highest boost cannot be that of a pull.
+
+    Raises:
+        LogError: it never rises, or rises beyond any turbo.
+    """
+    top = float(np.nanmax(gauge))
+    seen = f"{file_name}, column {column.label!r}: highest boost would be {top:.0f} kPa gauge ({unit}, {kind})"
+    if top > TOP_KPA[1]:
+        raise LogError(
+            f"{seen}, expected up to {TOP_KPA[1]:.0f}. "
+            "State boost_unit and boost_is in the job file under [channels]."
+        )
+    if top < TOP_KPA[0] * 0.2:
+        raise LogError(
+            f"{seen}: it never rises. Look at the sensor, its hose and its wire, or name the column that holds boost: "
+            "[channels] boost; if the unit is another, state boost_unit."
+        )
+
+
 def read_boost(
-    column: Column, rpm: FloatArray, barometer_kpa: float | None, options: ReadOptions, file_name: str
+    column: Column,
+    rpm: FloatArray,
+    barometer_kpa: float | None,
+    options: ReadOptions,
+    file_name: str,
+    throttle_pct: FloatArray | None = None,
 ) -> BoostReading:
     """The boost column to kPa gauge.
 
@@ -232,20 +284,30 @@ def read_boost(
         barometer_kpa: From a barometer channel, None where there is none. [kPa absolute]
         options: Hints and the job's unit.
         file_name: For messages.
+        throttle_pct: Throttle or pedal of the same rows, None where there is none. Shape (n,), [%]
     Raises:
         LogError: unit or kind cannot be told, or contradict the numbers.
     """
-    unit, mark, unit_reason, warnings = _unit_of(column, options, file_name)
+    before = options.remembered
+    if before is not None and before.channels.boost != column.header:
+        before = None  # what is remembered is of another column
+    unit, mark, unit_reason, warnings = unit_of(column, options, before, file_name)
     kpa = scaled(column.values, kpa_in(unit))
-    said = options.hints.boost_is or mark
-    if said is not None:
-        kind: Kind = said
-        kind_reason = f"{said} as {'the job file' if options.hints.boost_is else 'its unit'} says"
-        more: list[str] = []
+    full = _full_load(rpm, throttle_pct, options)
+    more: list[str] = []
+    if options.hints.boost_is is not None:
+        kind: Kind = options.hints.boost_is
+        kind_reason = f"{kind} as the job file says"
+    elif mark is not None:
+        kind, kind_reason = mark, _as_marked(column, kpa, rpm, mark, file_name)
     else:
-        kind, kind_reason, more = _kind_of(column, kpa, rpm, barometer_kpa, options.remembered, file_name)
-    more += unlike_before(column, unit, kind, options.remembered)
-    ambient, ambient_from, doubts = _ambient(kpa, rpm, kind, barometer_kpa, options)
+        numbers, why = _kind_by_numbers(kpa, rpm, barometer_kpa)
+        kind, kind_reason, more = _kind_of(column, kpa, numbers, why, barometer_kpa, before, file_name)
+        if kind == "absolute" and numbers is None:
+            known = options.barometer_kpa if barometer_kpa is None else barometer_kpa
+            _confirm_absolute(column, kpa, full, known, file_name)
+    more += unlike_before(column, unit, kind, before)
+    ambient, ambient_from, doubts = _ambient(kpa, rpm, full, kind, barometer_kpa, options)
     if kind == "absolute" and np.any(kpa <= NOTHING_KPA):
         first = int(np.flatnonzero(kpa <= NOTHING_KPA)[0])
         count = int(np.count_nonzero(kpa <= NOTHING_KPA))
@@ -254,12 +316,7 @@ def read_boost(
         )
         kpa = np.where(kpa <= NOTHING_KPA, np.nan, kpa)
     gauge = kpa - ambient if kind == "absolute" else kpa
-    top = float(np.nanmax(gauge))
-    if not TOP_KPA[0] * 0.2 <= top <= TOP_KPA[1]:
-        raise LogError(
-            f"{file_name}, column {column.label!r}: highest boost would be {top:.0f} kPa gauge ({unit}, {kind}), "
-            f"expected up to {TOP_KPA[1]:.0f}. State boost_unit and boost_is in the job file under [channels]."
-        )
+    _height(column, gauge, unit, kind, file_name)
     rest = _key_on(kpa, rpm)
     gap = None
     if rest is not None and kind == "gauge":

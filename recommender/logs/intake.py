@@ -109,7 +109,8 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     barometer = channels.values.get("barometer")
     known = barometer[np.isfinite(barometer)] if barometer is not None else np.empty(0)
     ambient = float(np.median(known)) if known.size else None
-    reading = read_boost(channels.columns["boost"], channels.values["rpm"], ambient, options, raw.file_name)
+    column, throttle = channels.columns["boost"], channels.values.get("throttle")
+    reading = read_boost(column, channels.values["rpm"], ambient, options, raw.file_name, throttle)
     rows = _usable_rows(channels, reading, raw.file_name)
     warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
     warnings += dropouts_said(channels.time_s, channels.values["rpm"])

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from recommender.logs.errors import LogError
-from recommender.logs.words import name_score
-from recommender.logs.written_units import is_unit
+from recommender.logs.options import Role
+from recommender.logs.words import name_score, rank_of
+from recommender.logs.written_units import is_unit, parse_unit, split_name
 
 #: Separators tried, in order of preference where two explain the numbers equally well.
 SEPARATORS: Final = (",", ";", "\t", "|", " ")
@@ -245,6 +246,19 @@ def _header_rows(lines: list[str], reading: _Reading, quoted: bool) -> list[tupl
     return found
 
 
+def _units_of_needed(names: list[str], cells: list[str]) -> bool:
+    """Whether under boost stands a unit of pressure, and under time or engine speed one of theirs.
+
+    A row of units may be full of others that nobody else uses.
+    """
+
+    def told(role: Role, *quantities: str) -> bool:
+        here = [parse_unit(cell) for name, cell in zip(names, cells, strict=True) if rank_of(role, split_name(name)[0])]
+        return any(unit is not None and unit.quantity in quantities for unit in here)
+
+    return told("boost", "pressure") and (told("time", "time", "clock") or told("rpm", "speed"))
+
+
 def _names_and_units(rows: list[tuple[int, list[str]]]) -> tuple[int, list[str], list[str]]:
     """Which row holds the names, and the units from a row of their own."""
 
@@ -256,6 +270,9 @@ def _names_and_units(rows: list[tuple[int, list[str]]]) -> tuple[int, list[str],
         return sum(name_score(cell) for cell in cells)
 
     units = next((cells for _, cells in rows if unit_share(cells) > 0.6), [])
+    if not units and len(rows) > 1:
+        named = max(rows, key=lambda row: (names_score(row[1]), row[0]))[1]
+        units = next((cells for _, cells in rows if cells is not named and _units_of_needed(named, cells)), [])
     candidates = [(number, cells) for number, cells in rows if cells is not units]
     if not candidates:
         return rows[0][0], rows[0][1], []

@@ -30,8 +30,9 @@ LONGEST_NAME: Final = 200
 
 _PRESSURES: Final = {
     "pa": "Pa", "hpa": "hPa", "mbar": "mbar", "kpa": "kPa", "mpa": "MPa", "bar": "bar", "psi": "psi", "atm": "atm",
-    "kgf/cm2": "kgf/cm2", "kg/cm2": "kgf/cm2", "inhg": "inHg", "inhg.": "inHg", "mmhg": "mmHg", "torr": "mmHg",
-    "lb/in2": "psi", "lbs": "psi", "lbf/in2": "psi",
+    "kgf/cm2": "kgf/cm2", "kg/cm2": "kgf/cm2", "inhg": "inHg", "mmhg": "mmHg", "torr": "mmHg",
+    "lb/in2": "psi", "lbs": "psi", "lbf/in2": "psi", "lb": "psi", "lb/sqin": "psi", "lbs/sqin": "psi", "cmhg": "cmHg",
+    "dbar": "dbar",
 }  # fmt: skip
 _OTHERS: Final = {
     "rpm": ("speed", 1.0), "1/min": ("speed", 1.0), "/min": ("speed", 1.0), "min-1": ("speed", 1.0),
@@ -107,6 +108,7 @@ def parse_unit(text: str) -> Unit | None:
 
 
 def _pressure_unit(bare: str) -> Unit | None:
+    bare = re.sub(r"(?<=\w)[. ]+(?=hg\b|sq|in\b)", "", bare)  # in. Hg, lb/sq. in
     for written, name in sorted(_PRESSURES.items(), key=lambda item: -len(item[0])):
         if not bare.startswith(written):
             continue
@@ -131,7 +133,7 @@ def split_name(header: str) -> tuple[str, str | None]:
     The unit is None where the cell names none that is known.
     """
     text = tidy(header)[:LONGEST_NAME]
-    brackets = re.match(r"^(.*?)\s*[\[({]([^\[\](){}]*(?:\([ag]\))?)[\])}]\s*(.*)$", text)
+    brackets = re.match(r"^(.*?)\s*[\[({]([^\[\](){}]*(?:\(\w+\))?)[\])}]\s*(.*)$", text)
     if brackets and f"({brackets[2].casefold()}" in (*_GAUGE_MARKS, *_ABSOLUTE_MARKS):
         marked = re.match(r"^(.+?)[\s_,;/:.-]+([^\s_,;]+)$", brackets[1])
         if marked and (parse_unit(marked[2]) or Unit("none", "")).quantity == "pressure":

@@ -20,7 +20,7 @@ def test_pascal_in_a_unit(unit: str, pascal: float) -> None:
     assert units.PASCAL_IN[unit] == pytest.approx(pascal, rel=1e-9)
 
 
-@pytest.mark.parametrize(("unit", "pascal"), [("inHg", 3386.389), ("mmHg", 133.3224)])
+@pytest.mark.parametrize(("unit", "pascal"), [("inHg", 3386.389), ("mmHg", 133.3224), ("cmHg", 1333.224)])
 def test_columns_of_mercury(unit: str, pascal: float) -> None:
     # NIST SP 811, Appendix B.8, conventional columns; seven digits printed.
     assert units.PASCAL_IN[unit] == pytest.approx(pascal, rel=1e-6)
@@ -40,6 +40,8 @@ def test_columns_of_mercury(unit: str, pascal: float) -> None:
         ("kgf/cm2", "kilogram_force / centimeter ** 2"),
         ("inHg", "inHg"),
         ("mmHg", "mmHg"),
+        ("cmHg", "centimeter_Hg"),
+        ("dbar", "decibar"),
     ],
 )
 def test_every_unit_agrees_with_pint(unit: str, theirs: str) -> None:
@@ -49,7 +51,9 @@ def test_every_unit_agrees_with_pint(unit: str, theirs: str) -> None:
 
 
 def test_no_unit_is_left_unchecked() -> None:
-    assert set(units.PASCAL_IN) == {"Pa", "hPa", "mbar", "kPa", "MPa", "bar", "psi", "atm", "kgf/cm2", "inHg", "mmHg"}
+    assert set(units.PASCAL_IN) == {
+        "Pa", "hPa", "mbar", "kPa", "MPa", "bar", "dbar", "psi", "atm", "kgf/cm2", "inHg", "mmHg", "cmHg"
+    }  # fmt: skip
 
 
 def test_gauge_absolute_and_pressure_ratio() -> None:

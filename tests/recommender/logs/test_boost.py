@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recommender.logs import ChannelHints, Intake, LogError, ReadOptions, intake
+from recommender.logs import ChannelHints, Conditions, Intake, LogError, ReadOptions, intake
 
 from .recordings import Channels, recording
 
@@ -135,3 +135,78 @@ def test_unmarked_boost_that_fits_both_is_gauge_with_a_word_how_to_say_otherwise
     told = intake(path, ReadOptions(hints=ChannelHints(boost_is="absolute")))
     assert told.boost_is == "absolute"
     assert not [text for text in told.warnings if "taken as gauge" in text]
+
+
+@pytest.mark.parametrize(("name", "kpa_each"), [("Boost (psia)", KPA["psi"]), ("Boost (bar abs)", 100.0)])
+def test_a_unit_that_says_absolute_over_numbers_under_zero_is_asked_about(
+    tmp_path: Path, name: str, kpa_each: float
+) -> None:
+    with pytest.raises(LogError, match=r"absolute by its unit, gauge by its numbers .* boost_is = \"gauge\""):
+        read(tmp_path, name, _WHOLE["boost_kpa"] / kpa_each)
+    hints = ReadOptions(hints=ChannelHints(boost_is="gauge"))
+    assert plateau(read(tmp_path, name, _WHOLE["boost_kpa"] / kpa_each, options=hints)) == pytest.approx(110.0, abs=0.7)
+
+
+def test_a_unit_that_says_gauge_over_an_absolute_idle_is_asked_about(tmp_path: Path) -> None:
+    with pytest.raises(LogError, match=r"gauge by its unit, absolute by its numbers \(reads \d\d kPa at idle\)"):
+        read(tmp_path, "Boost (kPa gauge)", _WHOLE["boost_kpa"] + 101.3)
+
+
+@pytest.mark.parametrize("name", ["MAP (kPa)", "Manifold Pressure (kPa)"])
+def test_a_manifold_gauge_logged_at_full_load_alone_is_not_taken_for_absolute(tmp_path: Path, name: str) -> None:
+    """16 to 126 kPa: as absolute readings full throttle would begin as far under ambient as an idling engine."""
+    with pytest.raises(LogError, match=r"full load begin 8\d kPa under ambient. State it .* boost_is = \"gauge\""):
+        read(tmp_path, name, _ALONE["boost_kpa"] + 16.0, _ALONE)
+    log = read(tmp_path, name, _ALONE["boost_kpa"] + 16.0, _ALONE, ReadOptions(hints=ChannelHints(boost_is="gauge")))
+    assert plateau(log) == pytest.approx(126.0, abs=0.7)
+
+
+def with_throttle(path: Path, log: Channels, values: np.ndarray) -> Path:
+    columns = [log["time_s"], log["rpm"], values, log["throttle_pct"]]
+    np.savetxt(path, np.column_stack(columns), "%.3f", ",", header="Time (s),RPM,MAP (kPa),TPS (%)", comments="")
+    return path
+
+
+@pytest.mark.parametrize("ambient_kpa", [101.3, 83.0, 62.0])
+def test_absolute_full_load_from_ambient_up_is_taken_as_it_is(tmp_path: Path, ambient_kpa: float) -> None:
+    """Full throttle begins 3 kPa under ambient, at sea level and at 4000 m, and nothing else is logged."""
+    path = with_throttle(tmp_path / "log.csv", _ALONE, _ALONE["boost_kpa"] + ambient_kpa - 3.0)
+    log = intake(path, ReadOptions(barometer_kpa=ambient_kpa))
+    assert log.boost_is == "absolute"
+    assert plateau(log) == pytest.approx(107.0, abs=0.7)
+
+
+@pytest.mark.parametrize("throttle", [True, False])
+def test_boost_at_the_start_of_full_load_is_no_ambient(tmp_path: Path, throttle: bool) -> None:
+    """The turbo already works: 91 kPa in a workshop of 83."""
+    slow = recording(20.0, around=False, rpm_from=2000.0, noise_kpa=0.2)
+    values = np.maximum(slow["boost_kpa"], 8.0) + 83.0
+    log = (
+        intake(with_throttle(tmp_path / "log.csv", slow, values))
+        if throttle
+        else read(tmp_path, "MAP (kPa)", values, slow)
+    )
+    assert log.conditions.barometer_from == "standard atmosphere"
+
+
+def test_no_start_over_103_kpa_is_an_ambient(tmp_path: Path) -> None:
+    values = _WHOLE["boost_kpa"] + 101.0
+    values[:60] = 105.0 + np.random.default_rng(0).normal(0, 0.2, 60)
+    assert read(tmp_path, "MAP (kPa)", values).conditions.barometer_from == "standard atmosphere"
+
+
+def test_the_barometer_of_the_pull_before_comes_before_the_start_of_the_log(tmp_path: Path) -> None:
+    values = _WHOLE["boost_kpa"] + 96.0
+    values[:60] = 99.0 + np.random.default_rng(0).normal(0, 0.2, 60)
+    others = (Conditions(96.0, "barometer channel"), Conditions(99.0, "boost channel at the start"))
+    log = read(tmp_path, "MAP (kPa)", values, options=ReadOptions(others=others))
+    assert (log.conditions.barometer_kpa, log.conditions.barometer_from) == (96.0, "the job's pull before")
+    assert any("as on the job's pull before" in warning for warning in log.warnings)
+    alone = read(tmp_path, "MAP (kPa)", values, options=ReadOptions(others=others[1:]))
+    assert alone.conditions.barometer_from == "boost channel at the start"
+
+
+def test_a_sensor_that_never_rises_is_said_to_be_that(tmp_path: Path) -> None:
+    dead = np.random.default_rng(1).normal(0.0, 0.3, _WHOLE["rpm"].size)
+    with pytest.raises(LogError, match="it never rises. Look at the sensor, its hose and its wire"):
+        read(tmp_path, "Boost (kPa)", dead)
