@@ -40,6 +40,7 @@ ONE_RISE_RPM: Final = 300.0
 _ABSOLUTE: Final = re.compile(r"\b(abs|ass|(saugrohr)?absol(ut[eao]?|ue?|uut|utdruck)|assolut[ao]|bezwzg\w*)\b")
 _GAUGE: Final = re.compile(r"\b(ga(u)?ge|rel|relati(ve|v|f|va|vo|vt|ef)|ue?berdruck|overdruk|overtryck)\b")
 
+
 @dataclass(frozen=True)
 class BoostReading:
     """What the boost column was taken for.
@@ -106,9 +107,7 @@ def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) 
     return None, f"between {low:.0f} and {known.max():.0f} kPa"
 
 
-def _full_load(
-    rpm: FloatArray, throttle_pct: FloatArray | None, options: ReadOptions
-) -> npt.NDArray[np.bool_]:
+def _full_load(rpm: FloatArray, throttle_pct: FloatArray | None, options: ReadOptions) -> npt.NDArray[np.bool_]:
     """Rows at full load as far as the log tells: by its throttle, or all of a log of one sweep without one."""
     known = np.empty(0) if throttle_pct is None else throttle_pct[np.isfinite(throttle_pct)]
     if throttle_pct is not None and known.size:
@@ -151,8 +150,8 @@ def _confirm_absolute(
     if begins < least:
         under = (STANDARD_ATMOSPHERE_KPA if ambient is None else ambient) - begins
         raise LogError(
-            f"{file_name}, column {column.label!r}: absolute, which its numbers do not prove, would have full load begin "
-            f"{under:.0f} kPa under ambient. "
+            f"{file_name}, column {column.label!r}: absolute, which its numbers do not prove, would have full load "
+            f"begin {under:.0f} kPa under ambient. "
             'State it in the job file: [channels] boost_is = "gauge" (or "absolute").'
         )
 
@@ -258,8 +257,7 @@ def _height(column: Column, gauge: FloatArray, unit: str, kind: Kind, file_name:
     seen = f"{file_name}, column {column.label!r}: highest boost would be {top:.0f} kPa gauge ({unit}, {kind})"
     if top > TOP_KPA[1]:
         raise LogError(
-            f"{seen}, expected up to {TOP_KPA[1]:.0f}. "
-            "State boost_unit and boost_is in the job file under [channels]."
+            f"{seen}, expected up to {TOP_KPA[1]:.0f}. State boost_unit and boost_is in the job file under [channels]."
         )
     if top < TOP_KPA[0] * 0.2:
         raise LogError(

@@ -15,7 +15,7 @@ WANTED: Final = r"""
     objetivo | deseada | deseado | solicitada | solicitado | pedida | obiettivo | richiesta | richiesto | zadane
     | zadana | zadany | wymagane | gewenst | gewenste | doel | streefwaarde | gevraagd | borvarde | begard | begart
     | alvo | desejada | desejado | limite | maximo | maxima | massimo | massima | maksymalne | demandee | demande
-    | voulue
+    | voulue | consigna | nominale | requerid[ao] | doelwaarde | bor | onskat | onskad | oczekiwan[ea] | zalozone
 """
 
 #: Best, good and fair names of each role, and words that rule a name out.

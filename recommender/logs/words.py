@@ -29,7 +29,9 @@ class Words:
 #: Words of a value that is wanted and not measured.
 _WANTED: Final = r"""
     target | desired | request | requested | demand | command | commanded | setpoint | set point | soll | sollwert
-    | consigne | cible | error | abweichung | ecart | limit | max | min | vorgabe | spec | specified
+    | consigne | cible | error | abweichung | ecart | limit | max | min | vorgabe | spec | specified | aim | tgt | trgt
+    | goal | cmd | req | setpt | wanted | wish | desire | dmd | nominal | expected | reference | err | delta | predicted
+    | estimated? | ziel | zielwert | sollwerte | vorg | modell
 """
 
 #: For each role three ranks of names. A name of a lower rank is only looked at where none of a higher one fits.
@@ -79,7 +81,7 @@ WORDS: Final[dict[Role, Words]] = {
             | inlet manifold pressure | map sensor | map kpa | saugrohr absolutdruck
             | pression absolue collecteur | pression collecteur absolue | manifold press | manifold abs pressure
             | intake pressure | engine map | intake manifold pressure absolute | pression absolue d admission
-            | pim | pression tubulure | pression tubulure admission
+            | pim | pression tubulure | pression tubulure admission | manifold air pressure
         """,
         fair=r"""
             .*\b(boost|ladedruck|suralimentation|map)\b.*
@@ -88,7 +90,10 @@ WORDS: Final[dict[Role, Words]] = {
         never=r"""
             duty | solenoid | valve | wastegate | control | switch | stage | temp | temperatur | temperature
             | exhaust | abgas | echappement | fuel | kraftstoff | oil | cut | table | correction | flow
-            | tastverhaltnis | rapport | ventil | gear | number | @wanted
+            | tastverhaltnis | rapport | ventil | gear | number | @wanted | set | sp | ref | des$ | des (boost|map)
+            | dev | deviation | model | modelled | modeled | theorique | teoric[ao] | avg | average | mean | mittelwert
+            | moyenne | filt | filtered | gefiltert | filtree? | smoothed | peak | hold | trim | pid | integral | learn
+            | learned | adder | offset | ramp | threshold | enable | select | dot | rate
         """,
     ),
     "barometer": Words(
@@ -120,7 +125,8 @@ WORDS: Final[dict[Role, Words]] = {
         fair=r".*\b(throttle|tps|pedal|pedale|papillon|drosselklappe|accelerator|accelerateur)\b.*",
         never=r"""
             rate | delta | brake | bremse | frein | clutch | kupplung | embrayage | volt | spannung | @wanted
-            | blip | acceleration | switch
+            | blip | acceleration | switch | pressure | press | druck | pression | temp | temperature | temperatur
+            | area | flow | duty | trim | boost | map
         """,
     ),
     "duty": Words(
@@ -137,8 +143,9 @@ WORDS: Final[dict[Role, Words]] = {
         """,
         fair=r".*\b(solenoid|duty)\b.*",
         never=r"""
-            inject | injector | idc | fuel | pump | idle | fan | vvt | einspritz | injecteur | leerlauf | cam
-            | frequency | purge | egr | pressure
+            inj\w* | idc | fuel | pump | idle | fan | vvt | einspritz | injecteur | leerlauf | cam
+            | freq | frequency | frequenz | purge | egr | pressure | etb | throttle | wmi | water | methanol | meth
+            | alternator | nitrous | shift | vtec | current | strom | courant
         """,
     ),
     "lambda_": Words(
@@ -205,6 +212,12 @@ WORDS: Final[dict[Role, Words]] = {
 #: Endings that tell equal channels apart: a number, a letter, a bank.
 _NUMBERED: Final = re.compile(r"(?<=[a-z]{3})(\s*\b(bank|sensor|sonde|nr|no))?(\s*\d{1,2}|\s+[ab])$")
 
+#: Words of a value that is measured: they say no more than the name without them.
+_MEASURED: Final = re.compile(
+    r" ?\b(act|actual( value)?|measured|ist|istwert|gemessen|mesuree?|real[es]?|rzeczywiste|werkelijke?|ar|atual|"
+    r"medid[ao]|misurat[ao])\b"
+)
+
 
 @cache
 def _compiled(role: Role) -> tuple[re.Pattern[str], ...]:
@@ -225,12 +238,21 @@ def rank_of(role: Role, name: str) -> int:
     never, *ranked = _compiled(role)
     if never.search(folded):
         return 0
-    return next((3 - place for place, pattern in enumerate(ranked) if pattern.fullmatch(folded)), 0)
+    forms = {folded, _MEASURED.sub("", folded).strip()} if role == "boost" else {folded}
+    return next((3 - place for place, pattern in enumerate(ranked) if any(map(pattern.fullmatch, forms))), 0)
 
 
 def ruled_out(role: Role, name: str) -> bool:
     """Whether a name says that it is something else (a turbo's speed, a boost target)."""
     return bool(_compiled(role)[0].search(fold(name)))
+
+
+def fits_but_for(role: Role, name: str) -> str:
+    """The word that rules a name out which would fit the role without it; empty where there is none."""
+    folded = _NUMBERED.sub("", fold(name))
+    never, *ranked = _compiled(role)
+    found = never.search(folded)
+    return found[0] if found and any(pattern.fullmatch(folded) for pattern in ranked) else ""
 
 
 def best_rank(name: str) -> int:

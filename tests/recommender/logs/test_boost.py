@@ -208,5 +208,5 @@ def test_the_barometer_of_the_pull_before_comes_before_the_start_of_the_log(tmp_
 
 def test_a_sensor_that_never_rises_is_said_to_be_that(tmp_path: Path) -> None:
     dead = np.random.default_rng(1).normal(0.0, 0.3, _WHOLE["rpm"].size)
-    with pytest.raises(LogError, match="it never rises. Look at the sensor, its hose and its wire"):
+    with pytest.raises(LogError, match=r"it never rises. Look at the sensor, its hose and its wire"):
         read(tmp_path, "Boost (kPa)", dead)

@@ -18,7 +18,13 @@ PLATEAU = pytest.approx(110.0, abs=0.5)
 
 
 def written(
-    path: Path, boost: str, kpa_each: float, *, log: Channels = _WHOLE, row: str = "", more: dict[str, str] | None = None
+    path: Path,
+    boost: str,
+    kpa_each: float,
+    *,
+    log: Channels = _WHOLE,
+    row: str = "",
+    more: dict[str, str] | None = None,
 ) -> Path:
     """A log of four channels in which boost has a heading and a unit of its own.
 
