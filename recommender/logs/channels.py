@@ -9,17 +9,21 @@ from typing import Final
 
 import numpy as np
 
-from models.units import FloatArray
+from models.units import FloatArray, kpa_in
+from recommender.logs.boost import AMBIENT_KPA, kind_said
+from recommender.logs.boost_unit import pressure_of
 from recommender.logs.errors import LogError
 from recommender.logs.left_out import infinite_said, measured, untrue_rpm_said
 from recommender.logs.options import ROLES, ChannelHints, ReadOptions, Role, guarded_role
-from recommender.logs.plausible import QUANTITIES, read_as
-from recommender.logs.table import Column, RawLog
+from recommender.logs.plausible import QUANTITIES, in_percent, read_as
+from recommender.logs.table import Column, RawLog, scaled
 from recommender.logs.timing import time_of
-from recommender.logs.words import best_rank, rank_of, ruled_out
+from recommender.logs.words import best_rank, fits_but_for, rank_of, ruled_out
 
 #: Roles without which a log is of no use, or whose wrong choice would spoil the pull.
 NEEDED: Final[tuple[Role, ...]] = ("time", "rpm", "boost", "throttle", "barometer")
+#: Two boost columns whose highest, or whose zero, lie further apart than this share of their span do not agree. [-]
+APART: Final = 0.03
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,7 @@ class _Fit:
     reason: str
 
 
-def _fits(role: Role, columns: list[Column], hints: ChannelHints) -> tuple[list[_Fit], list[str]]:
+def _fits(role: Role, columns: list[Column], hints: ChannelHints, percent: bool) -> tuple[list[_Fit], list[str]]:
     """Columns that can stand for a role, and why others whose name fits cannot."""
     found: list[_Fit] = []
     refused: list[str] = []
@@ -82,7 +86,7 @@ def _fits(role: Role, columns: list[Column], hints: ChannelHints) -> tuple[list[
         if column.quantity is not None and column.quantity not in QUANTITIES[role]:
             refused.append(f"{column.label} (its unit is not one for this)")
             continue
-        values, unit, plausible, seen = read_as(role, column, hints)
+        values, unit, plausible, seen = read_as(role, column, hints, percent)
         if not plausible:
             refused.append(f"{column.label} ({seen} is not plausible)")
             continue
@@ -91,17 +95,39 @@ def _fits(role: Role, columns: list[Column], hints: ChannelHints) -> tuple[list[
     return found, refused
 
 
-def _same(first: _Fit, second: _Fit) -> bool:
+def _same(role: Role, first: _Fit, second: _Fit) -> bool:
     """Whether two columns tell the same story: equal but for a constant, sample for sample or nearly."""
     both = np.isfinite(first.values) & np.isfinite(second.values)
     if np.count_nonzero(both) < 10:
         return False
-    one, two = first.values[both], second.values[both]
+    one, two = (fit.values[both] for fit in (first, second))
+    if role == "boost":
+        one, two = (scaled(values, _to_kpa(fit)) for values, fit in ((one, first), (two, second)))
     span = max(float(np.ptp(one)), float(np.ptp(two)))
     if span == 0:
         return bool(one[0] == two[0])
     gap = np.abs((one - np.median(one)) - (two - np.median(two)))
-    return float(np.quantile(gap, 0.9)) < 0.02 * span
+    if float(np.quantile(gap, 0.9)) >= 0.02 * span:
+        return False
+    return role != "boost" or _as_high(one, two, kind_said(first.column) != kind_said(second.column))
+
+
+def _to_kpa(fit: _Fit) -> float:
+    unit = pressure_of(fit.column)
+    return 1.0 if unit is None else kpa_in(unit.name)
+
+
+def _as_high(one: FloatArray, two: FloatArray, marked_apart: bool) -> bool:
+    """Whether two readings of boost reach as high, and from one zero unless one is gauge and the other absolute.
+
+    Args:
+        one, two: Same rows, no blanks. Shapes (n,), [kPa] where the unit is known
+        marked_apart: Whether their names or units say that one is absolute or gauge and the other does not.
+    """
+    zero = float(np.median(one) - np.median(two))
+    clear = APART * max(float(np.ptp(one)), float(np.ptp(two)))
+    by_ambient = marked_apart or AMBIENT_KPA[0] <= abs(zero) <= AMBIENT_KPA[1]
+    return abs(float(one.max() - two.max()) - zero) <= clear and (abs(zero) <= clear or by_ambient)
 
 
 def _equal(first: _Fit, second: _Fit) -> bool:
@@ -119,7 +145,7 @@ def _choose(role: Role, fits: list[_Fit], file_name: str, needed: bool) -> tuple
     ranked = sorted(fits, key=lambda fit: (-fit.rank, fit.column.quantity is None))
     best = ranked[0]
     rivals = [fit for fit in ranked[1:] if _equal(best, fit)]
-    unlike = [fit for fit in rivals if not _same(best, fit)]
+    unlike = [fit for fit in rivals if not _same(role, best, fit)]
     if not unlike:
         if rivals:
             agree = ", ".join(fit.column.label for fit in rivals)
@@ -127,14 +153,15 @@ def _choose(role: Role, fits: list[_Fit], file_name: str, needed: bool) -> tuple
         return best, None
     names = " and ".join(repr(fit.column.label) for fit in [best, *unlike])
     key = role.rstrip("_")
-    advice = f'State which in the job file: [channels] {key} = "{best.column.header}"'
+    others = " or ".join(f'"{fit.column.header}"' for fit in unlike)
+    advice = f'State which in the job file: [channels] {key} = "{best.column.header}" (or {others})'
     if needed:
         raise LogError(f"{file_name}: {names} fit {key} equally well. {advice}.")
     return None, f"{names} fit {key} equally well; neither was used. {advice}"
 
 
 def _hinted(
-    role: Role, wanted: str, columns: tuple[Column, ...], file_name: str, hints: ChannelHints
+    role: Role, wanted: str, columns: tuple[Column, ...], file_name: str, hints: ChannelHints, percent: bool
 ) -> _Fit:
     """The column the job file names for a role.
 
@@ -164,20 +191,20 @@ def _hinted(
             f"{where}: its unit is {column.unit}, expected one of {' or '.join(QUANTITIES[role])}. "
             "Name another column under [channels]."
         )
-    values, unit, plausible, seen = read_as(role, column, hints)
+    values, unit, plausible, seen = read_as(role, column, hints, percent)
     odd = f"; {seen} is plausible" if role == "lambda_" else ""
     odd = odd if plausible else f"; but {seen} looks odd for it"
     return _Fit(column, values, unit, 3, f"named in the job file{odd}")
 
 
-def _as_before(role: Role, columns: list[Column], options: ReadOptions) -> _Fit | None:
+def _as_before(role: Role, columns: list[Column], options: ReadOptions, percent: bool) -> _Fit | None:
     """The column that stood for a role in the last log of the same layout, where it still can."""
     before = options.remembered
     name = None if before is None else before.channels.column(role)
     column = next((column for column in columns if column.header == name), None)
     if before is None or column is None or column.quantity not in (None, *QUANTITIES[role]):
         return None
-    values, unit, plausible, seen = read_as(role, column, options.hints)
+    values, unit, plausible, seen = read_as(role, column, options.hints, percent)
     return _Fit(column, values, unit, 3, f"as in {before.source}; {seen} is plausible") if plausible else None
 
 
@@ -213,20 +240,22 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
         choices.append(ChannelChoice("time", clock.column.header, clock.unit, clock.reason))
         columns["time"] = clock.column
         numeric = [column for column in numeric if column is not clock.column]
+    percent = in_percent(numeric)
     guarded = {guarded_role(name) for name in options.guards}
     for role in ROLES[1:]:
         hint = options.hints.column(role)
         refused: list[str] = []
         if hint is not None:
-            fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name, options.hints)
+            fit: _Fit | None = _hinted(role, hint, raw.columns, raw.file_name, options.hints, percent)
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
-            fit = _as_before(role, free, options)
+            fit = _as_before(role, free, options, percent)
             if fit is None:
-                fits, refused = _fits(role, free, options.hints)
+                fits, refused = _fits(role, free, options.hints, percent)
                 refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
                 fit, doubt = _choose(role, fits, raw.file_name, role in NEEDED or role in guarded)
                 warnings += [doubt] if doubt else _unlike_before(role, fit, options)
+                warnings += _doubtful(role, fit, refused, role in NEEDED or role in guarded)
         if fit is None:
             _missing(role, raw, refused)
             continue
@@ -238,6 +267,27 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
     return Channels(tuple(choices), values, columns, clock.time_s, tuple(warnings))
 
 
+def _doubtful(role: Role, fit: _Fit | None, refused: list[str], needed: bool) -> list[str]:
+    """Columns ruled out where nothing else was there, and boost or duty known by a part of the name, in words."""
+    key = role.rstrip("_")
+    if fit is None and refused and needed:
+        return [f"no {key} could be read: looked at and ruled out: {'; '.join(refused)}"]
+    if fit is not None and role in ("boost", "duty") and fit.rank == 1:
+        what = "boost as measured" if role == "boost" else "the duty of the boost solenoid"
+        return [
+            f"{fit.column.label}: taken for {role} by a part of its name; if that is not {what}, name the column in "
+            f"the job file: [channels] {role}"
+        ]
+    return []
+
+
+def _named_otherwise(role: Role, raw: RawLog) -> list[str]:
+    """Columns whose names would fit a role but for a word that says they are something else."""
+    able = [column for column in raw.columns if column.quantity in (None, *QUANTITIES[role])]
+    words = [(column.label, fits_but_for(role, column.name)) for column in able]
+    return [f"{label} (its name says {word!r})" for label, word in words if word]
+
+
 def _missing(role: Role, raw: RawLog, refused: list[str]) -> None:
     """Refuse a log that lacks engine speed or boost.
 
@@ -247,6 +297,7 @@ def _missing(role: Role, raw: RawLog, refused: list[str]) -> None:
     examples = {"rpm": "Engine Speed", "boost": "Boost"}
     if role not in examples:
         return
+    refused = [*refused, *_named_otherwise(role, raw)]
     shown = ", ".join(column.label for column in raw.columns[:20])
     why = f" Looked at and ruled out: {'; '.join(refused)}." if refused else ""
     raise LogError(

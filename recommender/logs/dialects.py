@@ -23,7 +23,7 @@ HEADINGS: Final[dict[str, dict[str, str]]] = {
     "French": {
         "time_s": "Temps", "rpm": "Régime moteur", "boost_kpa": "Pression de suralimentation",
         "manifold_kpa": "Pression collecteur absolue", "barometer_kpa": "Pression atmosphérique",
-        "throttle_pct": "Position papillon", "duty_pct": "Rapport cyclique wastegate", "lambda": "Richesse",
+        "throttle_pct": "Position papillon", "duty_pct": "Rapport cyclique wastegate", "lambda": "Lambda",
         "exhaust_c": "Température échappement", "knock": "Cliquetis", "intake_c": "Température air admission",
         "coolant_c": "Température liquide de refroidissement",
     },

@@ -212,7 +212,7 @@ def _untold(rows: Rows, options: ReadOptions, count: int) -> list[str]:
         ]
     if count < 2:
         return []
-    return ["no throttle or pedal in the log: pulls were told by engine speed and boost. Look at each; log the pedal"]
+    return ["no throttle or pedal to go by: pulls were told by engine speed and boost. Look at each; log the pedal"]
 
 
 def _median(values: FloatArray | None, rows: slice) -> float | None:

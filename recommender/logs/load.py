@@ -28,7 +28,7 @@ def inferred(evidence: Evidence) -> Iterator[Remark]:
     time, rpm, boost = evidence.time_s[rows], evidence.rpm[rows], evidence.boost_kpa[rows]
     yield Remark(
         "load inferred",
-        "no pedal or throttle in the log: that load was full is inferred from engine speed and boost; a sweep at part "
+        "no pedal or throttle to go by: that load was full is inferred from engine speed and boost; a sweep at part "
         "load held steady looks the same. Log the pedal",
     )
     drawn = (boost < -DRAWN_KPA) & (rpm > rpm[0] + OPENING * float(rpm.max() - rpm[0]))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -11,7 +12,8 @@ from models.units import FloatArray, celsius_from_fahrenheit, kpa_in
 from recommender.logs.left_out import FASTEST_RPM, turnable
 from recommender.logs.options import ChannelHints, Role
 from recommender.logs.table import Column, scaled
-from recommender.logs.written_units import parse_unit
+from recommender.logs.words import rank_of
+from recommender.logs.written_units import fold, parse_unit
 
 #: Quantities of unit that a role may carry; a column without a unit is always looked at.
 QUANTITIES: Final[dict[Role, tuple[str, ...]]] = {
@@ -29,6 +31,10 @@ QUANTITIES: Final[dict[Role, tuple[str, ...]]] = {
 }
 #: Petrol's stoichiometric air-fuel ratio, for logs that write lambda as one where the job file names no other. [-]
 STOICHIOMETRIC: Final = 14.7
+#: A pedal or throttle that never opens as far is not connected. [%]
+LEAST_OPEN_PCT: Final = 5.0
+#: Names of fuel over air, in a folded name that does not say lambda too.
+_INVERSE: Final = re.compile(r"^(?!.*(lambda|λ|afr)).*\brichesse\b")
 
 
 class Read(NamedTuple):
@@ -66,18 +72,34 @@ def _rpm(column: Column) -> Read:
     return Read(values, "rpm", low >= -1.0 and 800.0 <= high <= FASTEST_RPM, f"{low:.0f} to {high:.0f} rpm")
 
 
-def _share(column: Column) -> Read:
+def _share(column: Column, in_percent: bool = False) -> Read:
     low, _, high = _range(column.values)
     percent = low >= -5.0 and high <= 112.0
     if column.quantity == "volt":
         return Read(column.values, "V", low >= -0.2 and high <= 5.5, f"{low:.2f} to {high:.2f} V")
-    if column.quantity not in ("share", "angle") and 0.0 < high <= 1.05:
+    if column.quantity not in ("share", "angle") and 0.0 < high <= 1.05 and not in_percent:
         return Read(column.values * 100.0, "share of 1", low >= -0.05, f"{low:.2f} to {high:.2f}, a share of 1,")
     return Read(column.values, "°" if column.quantity == "angle" else "%", percent, f"{low:.0f} to {high:.0f}")
 
 
+def _throttle(column: Column, in_percent: bool = False) -> Read:
+    read = _share(column, in_percent)
+    _, _, high = _range(read.values)
+    dead = read.unit in ("%", "°") and high < LEAST_OPEN_PCT
+    return read._replace(plausible=False, seen=f"{read.seen}: it never opens, which") if dead else read
+
+
+def _inverse_lambda(column: Column) -> Read:
+    """Fuel over air against the same at lambda 1, as French loggers write mixture: 1 over lambda."""
+    _, middle, _ = _range(column.values)
+    values = np.divide(1.0, column.values, out=np.full(column.values.shape, np.nan), where=column.values > 0.05)
+    return Read(values, "1 over lambda", 0.33 < middle < 2.5, f"about {middle:.2f}, 1 over lambda,")
+
+
 def _lambda(column: Column, stoichiometric: float = STOICHIOMETRIC) -> Read:
     _, middle, _ = _range(column.values)
+    if column.quantity in (None, "none") and middle <= 3.0 and _INVERSE.search(fold(column.name)):
+        return _inverse_lambda(column)
     if column.quantity == "air fuel" or 3.0 < middle < 30.0:
         seen = f"an air-fuel ratio about {middle:.1f}, divided by {stoichiometric:g},"
         plausible = 0.4 < middle / stoichiometric < 2.1
@@ -105,10 +127,20 @@ def _barometer(column: Column) -> Read:
     _, middle, _ = _range(column.values)
     name = _unit_name(column, "pressure")
     if name is None:
-        fitting = (unit for unit in ("kPa", "psi", "bar", "mbar", "inHg") if 60.0 <= middle * kpa_in(unit) <= 108.0)
-        name = next(fitting, "kPa")
+        return _barometer_without_unit(column, middle)
     level = middle * kpa_in(name)
     return Read(scaled(column.values, kpa_in(name)), name, 50.0 <= level <= 110.0, f"about {level:.1f} kPa")
+
+
+def _barometer_without_unit(column: Column, middle: float) -> Read:
+    """A name like ``Ambient`` may be of a temperature: 21 °C would be a barometer in inHg, 14 °C one in psi."""
+    named = rank_of("barometer", column.name) >= 2
+    units, least = (("kPa", "psi", "bar", "mbar", "inHg"), 70.0) if named else (("kPa", "mbar"), 85.0)
+    name = next((unit for unit in units if least <= middle * kpa_in(unit) <= 108.0), None)
+    if name is None:
+        return Read(column.values, "kPa", False, f"about {middle:.4g} without a unit")
+    level = middle * kpa_in(name)
+    return Read(scaled(column.values, kpa_in(name)), name, True, f"about {level:.1f} kPa")
 
 
 def _boost(column: Column) -> Read:
@@ -125,7 +157,7 @@ READERS: Final[dict[Role, Callable[[Column], Read]]] = {
     "rpm": _rpm,
     "boost": _boost,
     "barometer": _barometer,
-    "throttle": _share,
+    "throttle": _throttle,
     "duty": _share,
     "lambda_": _lambda,
     "exhaust_c": _temperature(1350.0),
@@ -135,8 +167,23 @@ READERS: Final[dict[Role, Callable[[Column], Read]]] = {
 }
 
 
-def read_as(role: Role, column: Column, hints: ChannelHints) -> Read:
-    """A column read for a role, with what the job file says about it."""
+def in_percent(columns: Sequence[Column]) -> bool:
+    """Whether a log writes a throttle or pedal in percent: then no opening of it is a share of 1, however small."""
+    openings = (each for each in columns if each.quantity in (None, "share") and rank_of("throttle", each.name))
+    return any(column.known.size and 1.05 < _range(column.values)[2] <= 112.0 for column in openings)
+
+
+def read_as(role: Role, column: Column, hints: ChannelHints, percent: bool = False) -> Read:
+    """A column read for a role, with what the job file says about it.
+
+    Args:
+        role: See ``ROLES``.
+        column: The column.
+        hints: The job file's.
+        percent: Whether the log writes openings in percent, see ``in_percent``.
+    """
+    if role in ("throttle", "duty"):
+        return (_throttle if role == "throttle" else _share)(column, percent)
     if role == "lambda_" and hints.stoichiometric is not None:
         return _lambda(column, hints.stoichiometric)
     return READERS[role](column)
