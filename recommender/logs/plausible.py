@@ -85,7 +85,8 @@ def _share(column: Column, in_percent: bool = False) -> Read:
 def _throttle(column: Column, in_percent: bool = False) -> Read:
     read = _share(column, in_percent)
     _, _, high = _range(read.values)
-    dead = read.unit in ("%", "°") and high < LEAST_OPEN_PCT
+    whole = 0.9 <= high <= 1.05 and not in_percent  # a share of 1 under a heading of percent
+    dead = read.unit in ("%", "°") and high < LEAST_OPEN_PCT and not whole
     return read._replace(plausible=False, seen=f"{read.seen}: it never opens, which") if dead else read
 
 

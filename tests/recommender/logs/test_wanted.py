@@ -165,6 +165,16 @@ def test_a_pedal_that_never_opens_does_not_beat_a_sound_throttle(
     assert [pull.quality.verdict for pull in log.pulls if pull.kind == "sweep"] == ["taken"]
 
 
+def test_a_share_of_one_under_a_heading_of_percent_is_still_a_throttle(tmp_path: Path) -> None:
+    columns = {"Time (s)": _LOG["time_s"], "RPM": _LOG["rpm"], "Boost (kPa)": _LOG["boost_kpa"]}
+    columns["TPS (%)"] = _LOG["throttle_pct"] / 100.0
+    path = tmp_path / "log.csv"
+    np.savetxt(path, np.column_stack(list(columns.values())), "%.3f", ",", header=",".join(columns), comments="")
+    log = intake(path)
+    assert taken(log, "throttle") == "TPS (%)"
+    assert log.pulls[0].trace.time_s[0] == pytest.approx(_LOG["time_s"][_FULL][0], abs=0.11)
+
+
 def test_a_column_that_was_ruled_out_is_said(tmp_path: Path) -> None:
     columns = {
         "Time (s)": _LOG["time_s"], "RPM": _LOG["rpm"], "MAP (kPa)": _LOG["boost_kpa"] + 98.0,
