@@ -10,31 +10,23 @@ import numpy as np
 import numpy.typing as npt
 
 from models.units import STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
+from recommender.logs.ambient import AMBIENT_KPA, ambient_of, full_load, key_on
 from recommender.logs.before import confirm_kind, unlike_before
 from recommender.logs.boost_unit import Kind, mark_of, pressure_of, unit_of
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions, Remembered
-from recommender.logs.pulls import full_load_pct
 from recommender.logs.table import Column, scaled
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import fold
 
-#: Range of ambient pressure on roads. [kPa absolute]
-AMBIENT_KPA: Final = (55.0, 108.0)
 #: Highest boost that a pull plausibly reaches, least and most. [kPa gauge]
 TOP_KPA: Final = (10.0, 420.0)
 
 #: An absolute reading at or under this is a sensor that gives nothing. [kPa absolute]
 NOTHING_KPA: Final = 3.0
 
-#: Where an ambient comes from that boost at the start of a log was taken for, in words.
-AT_THE_START: Final = "boost channel at the start"
-#: Highest ambient that boost at the start of a log is taken for. [kPa absolute]
-HIGHEST_START_KPA: Final = 103.5
 #: An open throttle draws less than this: full load that begins further under a known ambient is a gauge's. [kPa]
 FAR_UNDER_KPA: Final = 25.0
-#: Engine speed that nowhere falls by as much is that of one sweep and nothing else. [rpm]
-ONE_RISE_RPM: Final = 300.0
 
 #: Words that say gauge or absolute, in a folded name.
 _ABSOLUTE: Final = re.compile(r"\b(abs|ass|(saugrohr)?absol(ut[eao]?|ue?|uut|utdruck)|assolut[ao]|bezwzg\w*)\b")
@@ -77,16 +69,10 @@ def kind_said(column: Column) -> Kind | None:
     return "gauge" if _GAUGE.search(name) else None
 
 
-def _key_on(kpa: FloatArray, rpm: FloatArray) -> float | None:
-    """Median reading with the engine at rest; None where there is none. [kPa]"""
-    rest = np.isfinite(kpa) & (np.abs(rpm) < 1.0)
-    return float(np.median(kpa[rest])) if np.count_nonzero(rest) >= 3 else None
-
-
 def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) -> tuple[Kind | None, str]:
     """Gauge or absolute by what the numbers alone can prove; None where they cannot."""
     known = kpa[np.isfinite(kpa)]
-    rest = _key_on(kpa, rpm)
+    rest = key_on(kpa, rpm)
     if rest is not None:
         if abs(rest) < 15.0:
             return "gauge", f"reads {rest:.1f} kPa at key-on"
@@ -105,17 +91,6 @@ def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) 
     if barometer is not None and abs(float(np.quantile(known, 0.02)) - barometer) < 8.0:
         return "absolute", f"begins at {low:.0f} kPa, near the barometer's {barometer:.1f}"
     return None, f"between {low:.0f} and {known.max():.0f} kPa"
-
-
-def _full_load(rpm: FloatArray, throttle_pct: FloatArray | None, options: ReadOptions) -> npt.NDArray[np.bool_]:
-    """Rows at full load as far as the log tells: by its throttle, or all of a log of one sweep without one."""
-    known = np.empty(0) if throttle_pct is None else throttle_pct[np.isfinite(throttle_pct)]
-    if throttle_pct is not None and known.size:
-        least = full_load_pct(known, options.finder)
-        return throttle_pct >= (np.inf if least is None else least)
-    turning = rpm[np.isfinite(rpm)]
-    falls = float(np.max(np.maximum.accumulate(turning) - turning, initial=0.0))
-    return np.full(rpm.size, falls < ONE_RISE_RPM)
 
 
 def _as_marked(column: Column, kpa: FloatArray, rpm: FloatArray, mark: Kind, file_name: str) -> str:
@@ -208,45 +183,6 @@ def _kind_of(
     return "gauge", f"gauge by its name ({why})", [doubt] if low > 40.0 else []
 
 
-def _ambient(
-    kpa: FloatArray,
-    rpm: FloatArray,
-    full: npt.NDArray[np.bool_],
-    kind: Kind,
-    barometer: float | None,
-    options: ReadOptions,
-) -> tuple[float, str, list[str]]:
-    """Ambient pressure and where it comes from. [kPa absolute]"""
-    if barometer is not None:
-        return barometer, "barometer channel", []
-    rest = _key_on(kpa, rpm)
-    if kind == "absolute" and rest is not None and AMBIENT_KPA[0] <= rest <= AMBIENT_KPA[1]:
-        return rest, "boost channel at key-on", []
-    if options.barometer_kpa is not None:
-        return options.barometer_kpa, "the job file", []
-    if kind == "gauge":
-        return STANDARD_ATMOSPHERE_KPA, "standard atmosphere (not logged)", []
-    others = [each.known_barometer_kpa for each in options.others if each.barometer_from != AT_THE_START]
-    read = [level for level in others if level is not None]
-    if read:
-        note = f"no barometer in the log: ambient taken as {read[-1]:.1f} kPa, as on the job's pull before"
-        return read[-1], "the job's pull before", [note]
-    known = np.flatnonzero(np.isfinite(kpa))
-    start = known[: max(min(known.size // 20, 50), 5)]
-    level = float(np.median(kpa[start]))
-    # At full load the turbo works: what boost starts from is no ambient.
-    quiet = float(np.ptp(kpa[start])) < 3.0 and float(np.mean(full[start])) < 0.5
-    if 80.0 <= level <= HIGHEST_START_KPA and quiet:
-        note = f"no barometer in the log: ambient taken as {level:.1f} kPa, the boost channel at its start"
-        return level, AT_THE_START, [note]
-    note = (
-        "no barometer and no key-on reading in the log: ambient taken as the standard "
-        f"{STANDARD_ATMOSPHERE_KPA:.1f} kPa, which is too high by about 12 kPa for each "
-        "1000 m of altitude. Log the barometer or state it in the job file"
-    )
-    return STANDARD_ATMOSPHERE_KPA, "standard atmosphere", [note]
-
-
 def _height(column: Column, gauge: FloatArray, unit: str, kind: Kind, file_name: str) -> None:
     """Refuse a column whose highest boost cannot be that of a pull.
 
@@ -291,7 +227,7 @@ def read_boost(
         before = None  # what is remembered is of another column
     unit, mark, unit_reason, warnings = unit_of(column, options, before, file_name)
     kpa = scaled(column.values, kpa_in(unit))
-    full = _full_load(rpm, throttle_pct, options)
+    full = full_load(rpm, throttle_pct, options)
     more: list[str] = []
     if options.hints.boost_is is not None:
         kind: Kind = options.hints.boost_is
@@ -305,7 +241,7 @@ def read_boost(
             known = options.barometer_kpa if barometer_kpa is None else barometer_kpa
             _confirm_absolute(column, kpa, full, known, file_name)
     more += unlike_before(column, unit, kind, before)
-    ambient, ambient_from, doubts = _ambient(kpa, rpm, full, kind, barometer_kpa, options)
+    ambient, ambient_from, doubts = ambient_of(kpa, rpm, full, kind, barometer_kpa, options)
     if kind == "absolute" and np.any(kpa <= NOTHING_KPA):
         first = int(np.flatnonzero(kpa <= NOTHING_KPA)[0])
         count = int(np.count_nonzero(kpa <= NOTHING_KPA))
@@ -315,7 +251,7 @@ def read_boost(
         kpa = np.where(kpa <= NOTHING_KPA, np.nan, kpa)
     gauge = kpa - ambient if kind == "absolute" else kpa
     _height(column, gauge, unit, kind, file_name)
-    rest = _key_on(kpa, rpm)
+    rest = key_on(kpa, rpm)
     gap = None
     if rest is not None and kind == "gauge":
         gap = rest

@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 
 from models.units import FloatArray, kpa_in
-from recommender.logs.boost import AMBIENT_KPA, kind_said
+from recommender.logs.ambient import AMBIENT_KPA
+from recommender.logs.boost import kind_said
 from recommender.logs.boost_unit import pressure_of
 from recommender.logs.errors import LogError
 from recommender.logs.left_out import infinite_said, measured, untrue_rpm_said
