@@ -17,7 +17,7 @@ from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
-from recommender.session import dialled, history
+from recommender.session import dialled, held_run, history
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, pulls_in, the_pull
 
@@ -34,6 +34,7 @@ def add_pull(
     path: Path,
     given: Mapping[str, float],
     *,
+    assumed: Mapping[str, float] | None,
     which: int | None,
     foreign: bool,
     force: bool,
@@ -47,6 +48,7 @@ def add_pull(
         job: The job.
         path: The log.
         given: Settings that the user gives, in the project's units.
+        assumed: What fills what ``given`` leaves out; None for what was last proposed.
         which, foreign, force, target: As in ``Session.add_pull``.
         clock: Gives the time.
     Returns:
@@ -60,8 +62,14 @@ def add_pull(
         snapshot = record.read()
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
-        turned = {"duty": found.held[-1].duty} if found.held else {}
-        run = _completed(snapshot, job, turned | dict(given), target, foreign=foreign)
+        told = dict(given)
+        if found.held:
+            told = {"duty": found.held[-1].duty} | told
+            assumed = _begun_like(snapshot, job, target) or assumed
+        if assumed is None:
+            run = _completed(snapshot, job, told, target, foreign=foreign)
+        else:
+            run = dialled.completed(job, dict(assumed) | told, last_dialled(snapshot, job, target))
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
@@ -104,6 +112,14 @@ def _completed(
         f"which settings were run cannot be told: {listed} stand, with different ones. Name the target whose step was "
         f"run ({named}), or give the settings."
     )
+
+
+def _begun_like(snapshot: Snapshot, job: Job, target: str | None) -> dict[str, float] | None:
+    """What a run at held rpm was dialled in with, as it was advised; None where none was, or other settings are on
+    record as dialled in."""
+    advised = held_run.worth_making(job.problem(target), snapshot.standing)
+    corrected = any(history.put_right(snapshot, int(step["number"])) for step in history.latest(snapshot, job))
+    return None if advised is None or corrected else advised.settings.as_dict()
 
 
 def _found(record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime) -> tuple[LoggedPull, bytes]:
