@@ -332,7 +332,7 @@ def _nothing_found(rows: Rows, options: ReadOptions) -> str:
         least = full_load_pct(throttle[np.isfinite(throttle)], finder)
         seen = f"throttle reaches {np.nanmax(throttle):.0f} %, full load is from {least or 0:.0f} %"
     else:
-        seen = "no throttle channel, so a rise of engine speed was looked for"
+        seen = "no throttle to go by, so a rise of engine speed was looked for"
     return (
         f"no pull found: engine speed lies between {rows.rpm.min():.0f} and {rows.rpm.max():.0f} rpm, {seen}; "
         f"expected a rise of {finder.least_rise_rpm:.0f} rpm in {finder.least_length_s:g} s or more without a drop "

@@ -158,10 +158,10 @@ def test_finder_options_rule(tmp_path: Path) -> None:
 def test_nothing_found_says_what_was_there(tmp_path: Path) -> None:
     channels = recording(20.0)
     channels["rpm"] = np.full(channels["rpm"].size, 900.0) + np.random.default_rng(1).normal(0, 5, channels["rpm"].size)
-    channels["throttle_pct"] = np.full(channels["rpm"].size, 3.0)
+    channels["throttle_pct"] = np.full(channels["rpm"].size, 30.0)
     log = read(tmp_path, channels, ReadOptions(finder=FinderOptions(throttle_pct=80.0)))
     assert log.pulls == ()
-    assert "throttle reaches 3 %, full load is from 80 %" in log.warnings[-1]
+    assert "throttle reaches 30 %, full load is from 80 %" in log.warnings[-1]
     assert "Log a whole pull at full throttle" in log.warnings[-1]
 
 
