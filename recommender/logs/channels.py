@@ -209,6 +209,18 @@ def _as_before(role: Role, columns: list[Column], options: ReadOptions, percent:
     return _Fit(column, values, unit, 3, f"as in {before.source}; {seen} is plausible") if plausible else None
 
 
+def _parted(boost: _Fit, fits: list[_Fit]) -> list[str]:
+    """Columns that would fit boost as well as the one of the last log and do not agree with it any more, in words."""
+    rank = rank_of("boost", boost.column.name)
+    others = [fit for fit in fits if fit.column is not boost.column and fit.rank == rank]
+    return [
+        f"{fit.column.label} does not agree with {boost.column.label}, which was taken {boost.reason.split(';')[0]}; "
+        "look at both, and name the one that is boost in the job file: [channels] boost"
+        for fit in others
+        if not _same("boost", fit, boost)
+    ]
+
+
 def _unlike_before(role: Role, fit: _Fit | None, options: ReadOptions) -> list[str]:
     """That a role's column of the last log of the same layout could not stand for it again, in words."""
     before = options.remembered
@@ -251,6 +263,8 @@ def choose_channels(raw: RawLog, options: ReadOptions) -> Channels:
         else:
             free = [column for column in numeric if all(column is not taken for taken in columns.values())]
             fit = _as_before(role, free, options, percent)
+            if fit is not None and role == "boost":
+                warnings += _parted(fit, _fits(role, free, options.hints, percent)[0])
             if fit is None:
                 fits, refused = _fits(role, free, options.hints, percent)
                 refused += [f"{column.label} (no numbers in it)" for column in silent if rank_of(role, column.name)]
