@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from models.curve import Target
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide import decide, reasons, surrogate_for
@@ -21,6 +22,7 @@ from tests.recommender.cars import PSI, PlainCar, problem_of
 from tests.recommender.test_decide import codes, play, words
 
 CAR = PlainCar()
+IDLE = Settings(0, 4800, 6700, 0, 0, 0)
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +55,23 @@ def test_settings_that_passed_the_limit_when_run_again_do_not_stand(ended: Ended
     # Run once more and held, they stand again.
     held = CAR.observe(problem, best.settings, number + 1)
     assert decide(problem, [*history, again, held]).verdict == "done"
+
+
+def test_a_job_at_its_target_is_done_however_near_the_limit() -> None:
+    """Nothing passes the gate, and nothing need: the pull that is on record is what was wanted."""
+    first = CAR.observe(problem_of(), IDLE, 1)
+    own = Target(first.curve.rpm, first.curve.boost_kpa, 3900.0, 6700.0)
+    near = replace(problem_of(), target=own, limit_kpa=first.highest_kpa + 0.3 * PSI)
+    end = decide(near, [first])
+    assert (end.verdict, end.best_number) == ("done", 1)
+    assert end.risk > near.risk
+    assert "agree a higher limit or a lower target" in words(end)
+
+
+def test_a_lower_risk_is_told_from_more_curves() -> None:
+    pulls = [CAR.observe(problem_of(), IDLE, 1)]
+    drawn = [surrogate_for(replace(problem_of(), risk=risk), pulls).draws for risk in (0.05, 0.01, 0.004, 0.001)]
+    assert drawn == [384, 384, 960, 3840]
 
 
 def test_of_settings_run_again_the_latest_pull_counts(ended: Ended) -> None:

@@ -217,7 +217,7 @@ class TestPull:
             "6.0 psi under the limit; risk 0.4 %."
         )
         assert (
-            "5.0 psi under the limit; risk under 0.1 %"
+            "5.0 psi under the limit; risk under 0.3 %"
             in self.why(forecast(settings(35.0), risk=0.0002, level_psi=14.0))["limit"]
         )
 

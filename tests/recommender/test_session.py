@@ -825,3 +825,45 @@ def test_an_aborted_pull_bears_no_prediction_out(session: Session, pull_log: Wri
     assert session.trust().predicted == 0
     told = " ".join(" ".join(pull_lines(added, session.job, Screen(200, colour=False))).split())
     assert "aborted as it is, that proves nothing" in told
+
+
+# ------------------------------------------------------------------ what is left out, and what the log says of it
+
+
+def test_a_knob_that_the_job_file_fixes_is_as_it_says(session: Session, pull_log: Write, folder: Path) -> None:
+    """Fixed after the baseline: what was run last no longer stands on that knob."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    text = (folder / "job.toml").read_text().split("[knobs.gain]")[0]
+    (folder / "job.toml").write_text(f"{text}[knobs.gain]\nfixed = 2\n")
+    session.follow()
+    asked = session.what_if({"duty": 10})
+    assert asked.settings is not None
+    assert asked.settings["gain"] == 2.0
+    assert session.add_pull(pull_log(replace(IDLE, duty=10.0)), settings={"duty": 10}).settings["gain"] == 2.0
+
+
+def duty_in_log(path: Path, duty: Callable[[np.ndarray], np.ndarray]) -> Path:
+    """A log with a column of duty, as a function of rpm, added to it."""
+    rows, head = np.loadtxt(path, delimiter=",", skiprows=1), path.read_text().splitlines()[0]
+    full = np.column_stack([rows, np.where(rows[:, 3] > 99.0, duty(rows[:, 1]), 0.0)])
+    np.savetxt(path, full, delimiter=",", header=f"{head},Duty [%]", comments="", fmt="%.3f")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("logged", "gain", "said"),
+    [
+        (lambda rpm: np.full(rpm.size, 34.0), 0, True),
+        (lambda rpm: np.full(rpm.size, 20.0), 0, False),
+        (lambda rpm: np.where(rpm < 3300.0, 100.0, 20.0), 0, False),  # the gate is held shut while boost comes up
+        (lambda rpm: np.full(rpm.size, 80.0), 0, False),  # written the other way round
+        (lambda rpm: np.full(rpm.size, 34.0), 2, False),  # feedback moves duty
+    ],
+)
+def test_duty_in_the_log_that_is_not_what_was_dialled_in_is_said(
+    session: Session, pull_log: Write, logged: Callable[[np.ndarray], np.ndarray], gain: int, said: bool
+) -> None:
+    run = replace(IDLE, duty=20.0, gain=float(gain))
+    pull = session.add_pull(duty_in_log(pull_log(run), logged), settings={**BASELINE, "duty": 20, "gain": gain})
+    assert any("own duty reads 34 % where 20 % is on record" in words for words in pull.warnings) == said
+    assert any("own duty" in words for words in pull.warnings) == said
