@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide import decide, reasons, surrogate_for
 from recommender.decide.allowed import at_or_above
-from recommender.decide.answer import held_back_by, ruled_out
+from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.caveats import with_caveats
 from recommender.decide.foresight import expected
 from recommender.decide.outlook import Outlook
@@ -138,6 +139,23 @@ def test_the_baseline_asked_about_is_not_said_to_be_refused() -> None:
     idle = Settings(0, 4800, 6700, 0, 0, 0)
     assert "as the baseline it is proposed all the same" in words(expected(problem, [], idle))
     assert "this would not be proposed" in words(expected(problem, [], replace(idle, duty=40.0)))
+    # Once a pull has been run they are settings like any others; here the limit is 3 kPa above what the spring holds.
+    tight = replace(problem, limit_kpa=68.0)
+    assert "this would not be proposed" in words(expected(tight, [CAR.observe(tight, idle, 1)], idle))
+
+
+def test_the_highest_boost_told_is_passed_by_one_draw_in_twenty_and_the_band_by_one_on_each_side() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, Settings(duty, 4800, 6700, 0, 0, 0), n) for n, duty in ((1, 0), (2, 20))]
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    forecast = outlook.forecast([Settings(40, 4800, 6700, 0, 0, 0)])[0]
+    asked = expected(problem, pulls, forecast.settings)
+    for told in (asked, say(outlook, "pull", forecast, asked.reasons)):
+        assert np.mean(forecast.highest > told.peak_high_kpa) == pytest.approx(0.05, abs=0.005)
+        assert told.margin_kpa == pytest.approx(problem.limit_kpa - told.peak_high_kpa)
+        assert np.mean(forecast.curves > told.band.high_kpa) == pytest.approx(0.05, abs=0.005)
+        assert np.mean(forecast.curves < told.band.low_kpa) == pytest.approx(0.05, abs=0.005)
+        assert told.band.high_kpa[told.band.rpm == told.tightest_rpm] == told.band.high_kpa.max()
 
 
 def test_after_an_aborted_pull_it_is_not_said_that_the_step_is_milder() -> None:
