@@ -264,7 +264,7 @@ def test_when_a_job_that_no_step_improves_comes_to_its_end(
     problem, tolerance = outlook.problem, outlook.problem.tolerance_kpa
     forecast = outlook.forecast([dialled(60, 20)])[0]
     no_better = replace(forecast, deviation_kpa=4.0 * tolerance, deviations=np.full(8, 4.0 * tolerance))
-    monkeypatch.setattr(verdict, "prospect", lambda *job: Prospect(possible * tolerance, chance, forecast))
+    monkeypatch.setattr(verdict, "prospect", lambda *_: Prospect(possible * tolerance, chance, forecast))
     monkeypatch.setattr(outlook.surrogate, "widen", widen)
     run = [*pulls, *(CAR.observe(problem, dialled(30, 20), 5 + i) for i in range(more))]
     seen = replace(review(problem, run), best=run[3], best_kpa=best * tolerance, since=since)
@@ -282,7 +282,7 @@ def test_the_best_thought_possible_is_no_worse_than_the_best_that_was_run(
     )
 
 
-# ------------------------------------------------------------------ what may be the best, and how far the next step goes
+# ------------------------------------------------------------------ what may be the best, and how far a step goes
 
 
 def test_a_pull_without_a_deviation_is_never_the_best() -> None:
@@ -334,9 +334,9 @@ def test_ringing_counts_against_the_limit_and_in_the_deviation(ended: Ended, mon
     """A swing of 10 kPa in every draw: as much on the highest boost, and half its square in the deviation's."""
     problem, _, history = ended
     outlook = Outlook(problem, history, surrogate_for(problem, history))
-    monkeypatch.setattr(Outlook, "ringing", lambda self, settings: np.zeros((384, len(settings))))
+    monkeypatch.setattr(Outlook, "ringing", lambda _, settings: np.zeros((384, len(settings))))
     calm = outlook.forecast([history[-1].settings])[0]
-    monkeypatch.setattr(Outlook, "ringing", lambda self, settings: np.full((384, len(settings)), 10.0))
+    monkeypatch.setattr(Outlook, "ringing", lambda _, settings: np.full((384, len(settings)), 10.0))
     rings = outlook.forecast([history[-1].settings])[0]
     np.testing.assert_allclose(rings.highest, calm.highest + 10.0)
     np.testing.assert_allclose(rings.deviations, np.sqrt(calm.deviations**2 + 50.0))

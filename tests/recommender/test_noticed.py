@@ -214,7 +214,7 @@ def test_of_the_latest_two_pulls_a_miss_counts_in_full_and_by_half(monkeypatch: 
         monkeypatch.setattr(
             BoostSurrogate,
             "surprise_of",
-            lambda self, pull, number=number, off=off: (off * MISS) ** 2 if pull.number == number else 0.0,
+            lambda _, pull, number=number, off=off: (off * MISS) ** 2 if pull.number == number else 0.0,
         )
         assert widening(PROBLEM, pulls) == pytest.approx(factor)
 
