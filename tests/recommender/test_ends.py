@@ -16,7 +16,7 @@ from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.caveats import with_caveats
 from recommender.decide.foresight import expected
 from recommender.decide.outlook import Outlook
-from recommender.decide.review import review
+from recommender.decide.review import blocked, review
 from recommender.decide.step import Decision, Problem
 from recommender.decide.verdict import Prospect, conclude, floor_above, must_stop, prospect
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -304,6 +304,15 @@ def test_the_first_pull_of_a_changed_car_may_be_the_best_and_duty_stays_where_it
     assert seen.reach.duty == 40.0
     assert review(problem, pulls, since=0).reach.duty > 60.0
     assert review(problem, pulls, since=1).reach.duty > 60.0  # changed, and pulls have been run since
+
+
+def test_more_duty_than_is_open_is_no_step_however_small_its_risk() -> None:
+    """20 % was run and a step is 20 %, with six points more by the ramp."""
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(duty), n) for n, duty in ((1, 0), (2, 20))]
+    outlook, seen = Outlook(problem, pulls, surrogate_for(problem, pulls)), review(problem, pulls)
+    near, far = outlook.forecast([replace(dialled(40), ramp_add=add) for add in (6.0, 8.0)])
+    assert [blocked(outlook, seen, each) for each in (near, far)] == [False, True]
 
 
 # ------------------------------------------------------------------ the same again after a log that cannot be relied on
