@@ -54,6 +54,20 @@ def test_it_clears_no_aborted_pull(problem: Problem) -> None:
     assert offenders(problem, [aborted, CAR.observe(problem, dialled(10.0), 3)]) == []
 
 
+def test_a_pull_over_the_limit_is_not_the_latest_once_duty_was_turned_at_held_rpm(problem: Problem) -> None:
+    """What is said of the pull that passed the limit names the last one."""
+    bad = over(problem, CAR.observe(problem, dialled(56.0), 2), 0.9)
+    assert [each.latest for each in offenders(problem, [bad])] == [True]
+    assert [each.latest for each in offenders(problem, [bad, *CAR.held_run(problem, 3, (20.0,), 4500.0)])] == [False]
+
+
+def test_a_log_that_cannot_be_relied_on_shows_no_gain(problem: Problem) -> None:
+    fed_back = replace(dialled(40.0), gain=3.0)
+    pulls = [CAR.observe(problem, dialled(0.0), 1), CAR.observe(problem, fed_back, 2, trusted=False)]
+    assert not review(problem, pulls).gain_known
+    assert review(problem, [*pulls, CAR.observe(problem, fed_back, 3)]).gain_known
+
+
 def test_it_kept_no_limit_and_shows_no_gain(problem: Problem) -> None:
     run = [
         replace(each, settings=replace(each.settings, gain=3.0)) for each in CAR.held_run(problem, 2, (10.0,), 4500.0)
