@@ -24,6 +24,8 @@ LEAP_S: Final = 0.4
 KEY_ON_KPA: Final = 3.0
 #: A gauge with more noise than this does not stand still by itself. [kPa]
 LEAST_NOISE_KPA: Final = 0.1
+#: Boost without engine speed is told where it stands this much above all the rest of the pull. [kPa]
+BESIDE_KPA: Final = 2.0
 #: Fewest real samples of boost in a pull.
 FEWEST_SAMPLES: Final = 6
 #: Real rates under these hide short spikes, and ringing of 1 to 3 Hz. [Hz]
@@ -68,6 +70,20 @@ def pinned(evidence: Evidence) -> Iterator[Remark]:
             "the gauge is at its top and the true peak is not in the log",
             float(time[held[0]]),
             refuses=True,
+        )
+
+
+def without_rpm(evidence: Evidence) -> Iterator[Remark]:
+    """The highest boost of the pull, read where engine speed was not."""
+    if evidence.put_back is None:
+        return
+    at_s, boost_kpa = evidence.put_back
+    if boost_kpa > float(evidence.boost_kpa[evidence.rows].max()) + BESIDE_KPA:
+        yield Remark(
+            "peak without engine speed",
+            f"the highest boost, {boost_kpa:.1f} kPa at {at_s:.2f} s, stands in a row whose engine speed was left out: "
+            "it counts, at the engine speed between its neighbours",
+            at_s,
         )
 
 
@@ -303,7 +319,8 @@ def key_on(evidence: Evidence) -> Iterator[Remark]:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    short, pinned, frozen, gaps, slow, throttle, inferred, slip, shift_within, coverage, shift, key_on, conditions,
+    short, pinned, without_rpm, frozen, gaps, slow, throttle, inferred, slip, shift_within, coverage, shift, key_on,
+    conditions,
 )  # fmt: skip
 
 
