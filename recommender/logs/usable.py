@@ -62,8 +62,11 @@ def usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Ro
     part: slice | npt.NDArray[np.intp] = slice(None) if whole else rows
     time = channels.time_s[part]
     backward = tuple(int(row) + 1 for row in np.flatnonzero(np.diff(time) < 0))
-    others = [(role, array) for role, array in channels.values.items() if role not in ("rpm", "boost")]
-    values: dict[Role, FloatArray] = {"rpm": rpm[part]} | {role: held_forward(array)[part] for role, array in others}
+    values: dict[Role, FloatArray] = {
+        role: rpm[part] if role == "rpm" else held_forward(array)[part]
+        for role, array in channels.values.items()
+        if role != "boost"
+    }
     lost = np.flatnonzero(~good & np.isfinite(channels.time_s) & np.isfinite(reading.boost_kpa))
     left_out = LeftOut(np.searchsorted(rows, lost), channels.time_s[lost], reading.boost_kpa[lost])
     return Rows(time, values, boost[part], backward, left_out)
@@ -79,7 +82,8 @@ def _highest_of_equal_stamps(
     group = np.concatenate([[0], np.cumsum(fresh)])
     order = np.lexsort((-boost_kpa[rows], group))  # within a stamp the highest first
     first = np.concatenate([[True], np.diff(group[order]) != 0])
-    return rows[order[first]]
+    kept: npt.NDArray[np.intp] = rows[order[first]]
+    return kept
 
 
 def highest_boost(channels: Channels, reading: BoostReading) -> tuple[float, float]:
