@@ -16,6 +16,8 @@ if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log i
 DAY_S = 86400.0
 #: No channel of a log reads this much, whatever its unit.
 BEYOND: Final = 1e15
+#: Cells with words in them that are kept of a column of numbers.
+MOST_UNREAD: Final = 1000
 
 
 def numbers_of(
@@ -45,6 +47,21 @@ def numbers_of(
     return values, "number"
 
 
+def unread_cells(column: pd.Series, values: FloatArray) -> dict[int, str]:
+    """Cells with something in them that is no number, by row: the first ``MOST_UNREAD``.
+
+    Args:
+        column: As parsed. Shape (n,)
+        values: The same as ``numbers_of`` reads it. Shape (n,)
+    """
+    import pandas as pd
+
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return {}
+    rows = np.flatnonzero(np.isnan(values) & column.notna().to_numpy())[:MOST_UNREAD]
+    return {int(row): str(column.iloc[row]).strip() for row in rows}
+
+
 def bounded(values: FloatArray) -> FloatArray:
     """Numbers beyond all measure as infinite, so that whoever reads the column can say that it held them."""
     return np.where(np.abs(values) >= BEYOND, np.copysign(np.inf, values), values)
@@ -56,7 +73,7 @@ def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
     Under decimal points a comma parts thousands, unless the log writes thousands without, or the column shows that it
     cannot: by a cell that can only be a decimal comma, or because it runs more smoothly when read so.
     """
-    bare = text.str.replace(r"[\s'\"%]", "", regex=True)
+    bare = text.str.replace(r"[\s'’\"%]", "", regex=True)
     with_comma = bare[bare.str.fullmatch(r"[+-]?[\d.]*,[\d.,]*", na=False)]  # numbers, no names of a repeated header
     if decimal == "." and _comma_is_decimal(with_comma, bare, grouping):
         decimal = ","

@@ -17,6 +17,7 @@ from recommender.logs.conditions import compared, usual_temperatures
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.falling import find_falling
 from recommender.logs.found import FoundPull, Intake
+from recommender.logs.gauge_top import off_scale_said
 from recommender.logs.guards import GuardFinding, watch
 from recommender.logs.options import Conditions, FinderOptions, ReadOptions, guarded_role
 from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
@@ -32,6 +33,7 @@ from recommender.logs.tracing import (
     unseen_kpa,
     whole_intervals,
     with_left_out,
+    words_in,
 )
 from recommender.logs.usable import highest_boost, running_rpm, usable_rows
 
@@ -74,6 +76,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     whole = whole_intervals(rows) if spans else {}
     pulls = [_pull(rows, span, whole, reading, options) for span in spans]
     pulls = _rescue_lone_partial(_compared(pulls, options))
+    warnings += off_scale_said(rows.unread.time_s, rows.unread.texts, pulls)
     if not pulls:
         warnings.append(_nothing_found(rows, options))
     highest_kpa, highest_at_s = highest_boost(channels, reading)
@@ -206,6 +209,7 @@ def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading
         key_on_gap_kpa=reading.key_on_gap_kpa,
         earlier=options.earlier,
         put_back=put_back(own, trace),
+        unread=words_in(rows, span),
     )
     quality = judge(evidence)
     judged = options.judged

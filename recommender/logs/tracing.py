@@ -43,6 +43,21 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
+class Unread:
+    """Cells of boost that hold words.
+
+    Attributes:
+        before: The usable row that each stands before. Shape (m,)
+        time_s: Shape (m,), NaN where the row has none. [s]
+        texts: As the log writes them.
+    """
+
+    before: npt.NDArray[np.intp]
+    time_s: FloatArray
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Rows:
     """The rows in which time, rpm and boost are known, with everything held onto them."""
 
@@ -51,6 +66,7 @@ class Rows:
     boost_kpa: FloatArray
     backward_rows: tuple[int, ...]
     left_out: LeftOut
+    unread: Unread
 
     @property
     def rpm(self) -> FloatArray:
@@ -190,6 +206,17 @@ def with_left_out(rows: Rows, span: Span, trace: Trace) -> Trace:
         drawn(trace.rpm),
         np.insert(trace.boost_kpa, place, lost.boost_kpa[row]),
         None if trace.duty_pct is None else drawn(trace.duty_pct),
+    )
+
+
+def words_in(rows: Rows, span: Span) -> tuple[tuple[float, str], ...]:
+    """Moment and text of every cell of boost in a pull that holds words. [s]"""
+    start_s, end_s = float(rows.time_s[span.trace_first]), float(rows.time_s[span.trace_last])
+    cells = zip(rows.unread.before.tolist(), rows.unread.time_s.tolist(), rows.unread.texts, strict=True)
+    return tuple(
+        (time_s, text)
+        for before, time_s, text in cells
+        if span.trace_first < before <= span.trace_last + 1 and start_s <= time_s <= end_s + AFTER_S
     )
 
 

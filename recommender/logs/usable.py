@@ -12,7 +12,7 @@ from recommender.logs.boost import BoostReading
 from recommender.logs.channels import Channels
 from recommender.logs.errors import LogError
 from recommender.logs.options import Role
-from recommender.logs.tracing import LeftOut, Rows, dropped_out
+from recommender.logs.tracing import LeftOut, Rows, Unread, dropped_out
 
 #: Rows filled at a time.
 BLOCK_ROWS: Final = 1 << 18
@@ -69,7 +69,14 @@ def usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Ro
     }
     lost = np.flatnonzero(~good & np.isfinite(channels.time_s) & np.isfinite(reading.boost_kpa))
     left_out = LeftOut(np.searchsorted(rows, lost), channels.time_s[lost], reading.boost_kpa[lost])
-    return Rows(time, values, boost[part], backward, left_out)
+    return Rows(time, values, boost[part], backward, left_out, _unread(channels, rows))
+
+
+def _unread(channels: Channels, rows: npt.NDArray[np.intp]) -> Unread:
+    """Cells of boost that hold words, among the rows that are used."""
+    cells = channels.columns["boost"].unread
+    places = np.array(sorted(cells), dtype=np.intp)
+    return Unread(np.searchsorted(rows, places), channels.time_s[places], tuple(cells[row] for row in sorted(cells)))
 
 
 def _highest_of_equal_stamps(

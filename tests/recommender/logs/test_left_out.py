@@ -152,3 +152,24 @@ def test_engine_speed_that_drops_out_is_no_key_on(tmp_path: Path, boost_is: str,
     assert found.boost_is == boost_is
     assert found.conditions.barometer_from == "the job file"
     assert found.pulls[0].trace.boost_kpa.max() == pytest.approx(110.0, abs=2.0)
+
+
+@pytest.mark.parametrize("cell", [">160", "OVR", "####", "≥ 24 psi"])
+def test_boost_above_the_gauges_range_refuses_the_pull(tmp_path: Path, cell: str) -> None:
+    (pull,) = read(tmp_path / "log.csv", {_ROW: cell, _ROW + 1: cell}, 2).pulls
+    assert not pull.usable
+    words = f"boost reads {cell!r} at {_LOG['time_s'][_ROW]:.2f} s and 1 times more, above what the gauge can show"
+    assert pull.quality.remarks[0].text.startswith(words)
+
+
+def test_words_in_a_cell_of_boost_are_said(tmp_path: Path) -> None:
+    (pull,) = read(tmp_path / "log.csv", {_ROW: "bus error"}, 2).pulls
+    assert pull.usable
+    moment = f"{_LOG['time_s'][_ROW]:.2f} s"
+    assert [each.text for each in pull.quality.remarks] == [f"boost reads 'bus error' at {moment}, which is no number"]
+
+
+def test_boost_above_the_gauges_range_outside_a_pull_is_said(tmp_path: Path) -> None:
+    found = read(tmp_path / "log.csv", {20: ">160"}, 2)
+    assert [pull.usable for pull in found.pulls] == [True]
+    assert f"boost reads '>160' at {_LOG['time_s'][20]:.2f} s, above what the gauge can show" in found.warnings
