@@ -14,8 +14,10 @@ if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log i
     import pandas as pd
 
 DAY_S = 86400.0
-#: No channel of a log reads this much, whatever its unit.
+HOUR_S = 3600.0
+#: No channel of a log reads this much, whatever its unit; but for times since 1970 in the smallest units.
 BEYOND: Final = 1e15
+BEYOND_TIMES: Final = 1e19
 #: Cells with words in them that are kept of a column of numbers.
 MOST_UNREAD: Final = 1000
 
@@ -64,6 +66,9 @@ def unread_cells(column: pd.Series, values: FloatArray) -> dict[int, str]:
 
 def bounded(values: FloatArray) -> FloatArray:
     """Numbers beyond all measure as infinite, so that whoever reads the column can say that it held them."""
+    most = np.abs(values)
+    if np.count_nonzero((most >= BEYOND) & (most < BEYOND_TIMES)) > values.size / 2:
+        return values
     return np.where(np.abs(values) >= BEYOND, np.copysign(np.inf, values), values)
 
 
@@ -181,5 +186,16 @@ def _spans(bare: pd.Series) -> FloatArray:
     parts = bare.str.extract(r"^(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2})(?:[.:](\d+))?$")
     hours, minutes, seconds = (pd.to_numeric(parts[k], errors="coerce") for k in range(3))
     share = pd.to_numeric("0." + parts[3].fillna("0"), errors="coerce")
-    total = hours.fillna(0.0) * 3600.0 + minutes * 60.0 + seconds + share
-    return bounded(total.to_numpy(dtype=float, na_value=np.nan))
+    total = hours.fillna(0.0) * HOUR_S + minutes * 60.0 + seconds + share
+    told = bounded(total.to_numpy(dtype=float, na_value=np.nan))
+    return _past_the_hour(told) if hours.isna().all() else told
+
+
+def _past_the_hour(seconds: FloatArray) -> FloatArray:
+    """Times of a clock without hours run on where it begins anew after 59 minutes and some seconds. [s]"""
+    known = np.isfinite(seconds)
+    steps = np.diff(seconds[known])
+    turns = np.where((steps < 0) & (steps + HOUR_S < 30.0), HOUR_S, 0.0)
+    if turns.any() and float(seconds[known].max()) < HOUR_S:
+        seconds[known] += np.concatenate([[0.0], np.cumsum(turns)])
+    return seconds

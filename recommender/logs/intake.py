@@ -24,6 +24,7 @@ from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, s
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
+from recommender.logs.time_base import confirm_sweeps, with_possible_times
 from recommender.logs.tracing import (
     Rows,
     dropouts_said,
@@ -60,7 +61,7 @@ def intake(path: str | Path, options: ReadOptions | None = None) -> Intake:
 
 def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     """The same for a log already read."""
-    channels = choose_channels(raw, options)
+    channels = with_possible_times(choose_channels(raw, options), raw.file_name)
     barometer = channels.values.get("barometer")
     known = barometer[np.isfinite(barometer)] if barometer is not None else np.empty(0)
     ambient = float(np.median(known)) if known.size else None
@@ -72,6 +73,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
     spans, falling = _spans(rows, options)
+    confirm_sweeps(rows, spans, channels, raw.file_name)
     warnings += falling
     whole = whole_intervals(rows) if spans else {}
     pulls = [_pull(rows, span, whole, reading, options) for span in spans]

@@ -13,7 +13,7 @@ from models.curve import Trace
 from models.signals import bursts, hidden_height, refresh_interval_s, refresh_rows
 from models.units import FloatArray
 from recommender.logs.options import Role
-from recommender.logs.pulls import AFTER_S, Span
+from recommender.logs.pulls import AFTER_S, Span, fullest
 
 #: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
 _HELD: Final = 1.6
@@ -74,10 +74,10 @@ class Rows:
 
     @cached_property
     def fullest_pct(self) -> float:
-        """Highest reading of the throttle; NaN where there is none. [%]"""
+        """Highest reading of the throttle but for stray ones; NaN where there is none. [%]"""
         throttle = self.values.get("throttle")
         known = np.empty(0) if throttle is None else throttle[np.isfinite(throttle)]
-        return float(known.max()) if known.size else float("nan")
+        return fullest(known) if known.size else float("nan")
 
 
 def dropped_out(time_s: FloatArray, rpm: FloatArray) -> npt.NDArray[np.bool_]:
