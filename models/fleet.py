@@ -19,6 +19,7 @@ from models.car_parts import Car
 from models.curve import Target
 from models.fleet_parts import KINDS, OUT_OF_REACH, draw_car
 from models.fleet_targets import PSI, SHAPES, Draft, draw_target, try_duties, try_ramps
+from models.held_run import hold
 from models.settings import Knob, Settings
 from models.virtual_car import VirtualPull, simulate
 
@@ -26,6 +27,10 @@ __all__ = ["KINDS", "OUT_OF_REACH", "SHAPES", "FleetCar", "make", "make_many", "
 
 #: Overpressure limit above the highest target (common practice). [psi]
 LIMIT_ABOVE_PSI: Final = 3.0
+
+#: A hand on the duty knob at held rpm: it rests while boost comes up, then turns. [s], [points a second]
+HAND_RESTS_S: Final = 2.0
+HAND_RATE: Final = 4.0
 
 _PLACES: Final = ("Harbour", "Quarry", "Orchard", "Viaduct", "Lantern", "Granite", "Juniper", "Ferry", "Heron", "Mill")
 _BODIES: Final = ("hatch", "saloon", "coupe", "estate", "roadster", "pickup", "van", "special")
@@ -69,6 +74,27 @@ class FleetCar:
     ) -> VirtualPull:
         """One pull, the ``number``-th of the session from 0. Options as in ``pull_all``."""
         return pull_all([self], [settings], [number], repeatable=repeatable, abort=abort)[0]
+
+    def hold(
+        self, settings: Settings, rpm: float, number: int, *, stop_kpa: float, rate: float = HAND_RATE
+    ) -> VirtualPull:
+        """A run at held rpm: duty is turned up by hand until boost passes ``stop_kpa``, and the driver lifts.
+
+        Args:
+            settings: What is dialled in at the beginning.
+            rpm: Engine speed. [rpm]
+            number: Which pull of the session it is, from 0.
+            stop_kpa: Boost at which the driver lifts. [kPa gauge]
+            rate: How fast duty is turned; 0 to leave it. [points a second]
+        """
+        most = self.knobs["duty"].upper
+
+        def hand(time_s: float) -> float:
+            return min(settings.duty + rate * max(time_s - HAND_RESTS_S, 0.0), most)
+
+        length_s = HAND_RESTS_S + 1.0 + (most / rate if rate else 0.0)
+        seed = _entropy(self.kind, self.seed)
+        return hold(self.car, settings, rpm, hand, length_s, seed=seed, number=number, lift_above_kpa=stop_kpa)
 
 
 def pull_all(

@@ -77,7 +77,7 @@ class VirtualPull:
 
 
 @dataclass(frozen=True)
-class _Recording:
+class Recording:
     """States over time: boost at each step (m, n), the rest at each tick (k, n); end and abort of the sweep (n,)."""
 
     boost_kpa: FloatArray
@@ -127,16 +127,19 @@ def simulate(
     if per_tick < 1 or abs(per_tick * step_s - TICK_S) > 1e-9:
         raise ValueError(f"a whole number of time steps must make {TICK_S:g} s, but got a step of {step_s:g} s")
     limit = np.full(n, np.inf) if abort_above_kpa is None else np.broadcast_to(abort_above_kpa, (n,)).astype(float)
-    spring, soak_k, pace = _chance(cars, seeds, pull_numbers, repeatable)
+    spring, soak_k, pace = chance(cars, seeds, pull_numbers, repeatable=repeatable)
     engine = EngineBatch(cars, spring, soak_k, step_s)
-    recording = _drive(cars, engine, ControllerBatch(cars, settings), limit, pace, per_tick)
-    return [_pull(i, cars[i], recording, seeds[i], pull_numbers[i], repeatable) for i in range(n)]
+    recording = drive(cars, engine, ControllerBatch(cars, settings), limit, pace)
+    return [seen(recording, i, cars[i], seeds[i], pull_numbers[i], repeatable=repeatable) for i in range(n)]
 
 
-def _chance(
-    cars: Sequence[Car], seeds: Sequence[int], pull_numbers: Sequence[int], repeatable: bool
+def chance(
+    cars: Sequence[Car], seeds: Sequence[int], pull_numbers: Sequence[int], *, repeatable: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Spring relative to nominal, heat soak [K], sweep rate relative to nominal. Each shape (n,)"""
+    """What differs between equal pulls: spring relative to nominal, heat soak [K], sweep rate relative to nominal.
+
+    Arguments as in ``simulate``. Each shape (n,)
+    """
     n = len(cars)
     spring, soak, pace = np.ones(n), np.zeros(n), np.ones(n)
     if repeatable:
@@ -149,14 +152,22 @@ def _chance(
     return spring, soak, pace
 
 
-def _drive(
+def drive(
     cars: Sequence[Car],
     engine: EngineBatch,
     controller: ControllerBatch,
     limit_kpa: FloatArray,
     pace: FloatArray,
-    per_tick: int,
-) -> _Recording:
+) -> Recording:
+    """Run engines and controllers through cruise, sweep and coast, lifting where boost passes a limit.
+
+    Args:
+        cars: The cars; of them, how the dyno is driven. Length n
+        engine, controller: Their engines and controllers, as after being made.
+        limit_kpa: Boost above which the driver lifts; infinite for never. Shape (n,), [kPa gauge]
+        pace: Sweep rate relative to the dyno's. Shape (n,), [-]
+    """
+    per_tick = round(TICK_S / engine.step_s)
     d = stack([car.dyno for car in cars])
     rate = d.rate_rpm_s * pace
     sweep_s = d.cruise_s + d.hold_s
@@ -187,12 +198,11 @@ def _drive(
             if k >= 0:
                 boost[k * per_tick + j] = engine.boost_kpa()
             engine.advance(opening, share)
-    return _Recording(
-        boost, rpms, openings, duties, charge_k, end_s, aborted, engine.ambient_pa / 1000.0, engine.step_s
-    )
+    return Recording(boost, rpms, openings, duties, charge_k, end_s, aborted, engine.ambient_pa / 1000.0, engine.step_s)
 
 
-def _pull(i: int, car: Car, rec: _Recording, seed: int, number: int, repeatable: bool) -> VirtualPull:
+def seen(rec: Recording, i: int, car: Car, seed: int, number: int, *, repeatable: bool) -> VirtualPull:
+    """The pull of the ``i``-th car of a recording, as its logger saw it and as it was. Arguments as in ``simulate``."""
     end_s = float(rec.end_s[i])
     sweep_s = car.dyno.cruise_s + car.dyno.hold_s
     whole_s = end_s + car.dyno.coast_s
@@ -223,7 +233,7 @@ def _pull(i: int, car: Car, rec: _Recording, seed: int, number: int, repeatable:
 def _logged(
     i: int,
     car: Car,
-    rec: _Recording,
+    rec: Recording,
     step_time: FloatArray,
     boost: FloatArray,
     rng: np.random.Generator,

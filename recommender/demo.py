@@ -22,7 +22,7 @@ from recommender.cli.screen import Screen, show
 from recommender.cli.shared import command
 from recommender.cli.step import banner
 from recommender.logs import CHANNELS, write_log
-from recommender.session import PullResult, Session, Step
+from recommender.session import HeldRun, PullResult, Session, Step
 
 #: Dialects that the logs are written in, in turn.
 DIALECTS: Final = (
@@ -57,7 +57,14 @@ def kinds() -> tuple[str, ...]:
 
 
 def play(
-    folder: Path, *, kind: str, seed: int, most_pulls: int, pressure: str = "psi", screen: Screen | None = None
+    folder: Path,
+    *,
+    kind: str,
+    seed: int,
+    most_pulls: int,
+    pressure: str = "psi",
+    held: bool = False,
+    screen: Screen | None = None,
 ) -> list[str]:
     """Play a job; rows of the table are shown as the pulls are made.
 
@@ -67,6 +74,7 @@ def play(
         seed: Which car of that kind.
         most_pulls: Pulls after which the job is left as it stands.
         pressure: Unit of the job.
+        held: Make the run at held rpm that is advised after the baseline.
         screen: Where progress is shown.
     Returns:
         Closing lines.
@@ -86,7 +94,7 @@ def play(
     (folder / "job.toml").write_text(job_text(car, pressure), encoding="utf-8")
     with Session.open(folder) as session:
         progress.lines([f" {car.name}: a virtual car, {kind}. The job is in {folder}.", ""])
-        played = _loop(session, car, folder, most_pulls, progress)
+        played = _loop(session, car, folder, most_pulls, progress, held=held)
         picture = draw(session, folder)
         last = played[-1].answer
         lines = ["", *banner(last.verdict, progress.screen)]
@@ -100,7 +108,9 @@ def play(
     return lines
 
 
-def _loop(session: Session, car: FleetCar, folder: Path, most_pulls: int, progress: Progress) -> list[Played]:
+def _loop(
+    session: Session, car: FleetCar, folder: Path, most_pulls: int, progress: Progress, *, held: bool
+) -> list[Played]:
     played: list[Played] = []
     progress.at("first step")
     step = session.next_step()
@@ -108,7 +118,8 @@ def _loop(session: Session, car: FleetCar, folder: Path, most_pulls: int, progre
     while step.settings is not None and len(played) < most_pulls:
         number = len(played) + 1
         progress.at(f"pull {number}: on the rollers")
-        log = _drive(session, car, step, folder)
+        advised = session.held_run() if held else None
+        log = _drive(session, car, step, folder) if advised is None else _hold(session, car, advised, folder)
         progress.at(f"pull {number}: reading the log")
         pull = session.add_pull(log)
         progress.at(f"pull {number}: deciding")
@@ -124,7 +135,17 @@ def _drive(session: Session, car: FleetCar, step: Step, folder: Path) -> Path:
         raise DemoError("nothing is to be run")
     done = len(session.pulls(withdrawn=True))
     settings = session.job.settings_from_job(step.settings)
-    made = car.pull(settings, done, abort=True)
+    return _written(folder, done, car.pull(settings, done, abort=True))
+
+
+def _hold(session: Session, car: FleetCar, advised: HeldRun, folder: Path) -> Path:
+    """Make the run at held rpm that is advised, and write its log."""
+    done = len(session.pulls(withdrawn=True))
+    return _written(folder, done, car.hold(advised.settings, advised.rpm, done, stop_kpa=advised.stop_kpa))
+
+
+def _written(folder: Path, done: int, made: VirtualPull) -> Path:
+    """The log of a pull, in the next dialect, as a logger writes it."""
     suffix = "txt" if "tabs" in DIALECTS[done % len(DIALECTS)] else "csv"
     place = folder / BENCH / f"pull-{done + 1:02d}.{suffix}"
     return write_log(place, logged(made), DIALECTS[done % len(DIALECTS)])

@@ -149,6 +149,7 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", min=0, help="Which car of that kind.")] = 3,
     pulls: Annotated[int, typer.Option("--pulls", min=1, max=30, help="Most pulls to play.")] = 12,
     pressure: Annotated[str, typer.Option("--pressure", help="Unit of the job: psi, kPa or bar.")] = "psi",
+    held: Annotated[bool, typer.Option("--held", help="With a run at held rpm after the baseline.")] = False,
 ) -> None:
     """Play a whole job on a virtual car, and leave its folder to try the other commands on.
 
@@ -161,7 +162,7 @@ def demo(
             show([f" {each}" for each in kinds()])
             return
         try:
-            played = play(folder, kind=kind, seed=seed, most_pulls=pulls, pressure=pressure, screen=screen())
+            played = play(folder, kind=kind, seed=seed, most_pulls=pulls, pressure=pressure, held=held, screen=screen())
         except DemoError as error:
             fail(str(error))
     show(played)

@@ -122,7 +122,7 @@ class _Growing:
 
     def add(self, values: FloatArray, kind: str, unread: Mapping[int, str]) -> None:
         begin = self._values.size
-        if kind != "text" and len(self.unread) < MOST_UNREAD:
+        if len(self.unread) < MOST_UNREAD:
             self.unread |= {begin + row: text for row, text in unread.items()}
         self._values.resize(begin + values.size, refcheck=False)
         self._values[begin:] = values
@@ -211,7 +211,7 @@ def _parsed(path: Path, layout: Layout, bad_lines: str, *, closed: bool = False)
             for column, name in zip(found, frame.columns, strict=True):
                 cells = frame.pop(name)
                 values, read = numbers_of(cells, layout.decimal, grouping=not layout.ungrouped)
-                column.add(values, read, unread_cells(cells, values))
+                column.add(values, read, {} if read == "text" else unread_cells(cells, values))
     return found
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import secrets
 import threading
 import time
@@ -205,8 +206,13 @@ class Desk:
             )
         task.stage = 1
         try:
-            run = settings or self.session.dialled_in(step)
-            pull = self.session.add_pull(log, run, which=which, target=task.target)
+            shown = self.session.dialled_in(step)
+            changed = {
+                name: value
+                for name, value in (settings or {}).items()
+                if not math.isclose(value, shown.get(name, math.nan), abs_tol=1e-3)
+            }
+            pull = self.session.add_pull(log, changed, assumed=shown, which=which, target=task.target)
             task.pull = pull.number
         finally:
             task.stage = 2

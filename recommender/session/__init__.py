@@ -8,6 +8,7 @@ from recommender.session.adding import PullRefused
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand, plain, to_json
 from recommender.session.checklist import check_job
 from recommender.session.dialled import SettingsError
+from recommender.session.held_run import HeldRun
 from recommender.session.history import Stop, Trust
 from recommender.session.kept import LogFault
 from recommender.session.looking import look_for
@@ -15,6 +16,7 @@ from recommender.session.pull_log import look
 from recommender.session.session import Session
 
 __all__ = [
+    "HeldRun",
     "Intake",
     "Job",
     "JobError",

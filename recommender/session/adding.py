@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, NoReturn
+from typing import Any, Final
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
-from recommender.session import dialled, history
+from recommender.session import dialled, held_run, history
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, NoPull, pulls_in, the_pull
@@ -42,6 +42,7 @@ def add_pull(
     path: Path,
     given: Mapping[str, float],
     *,
+    assumed: Mapping[str, float] | None,
     which: int | None,
     foreign: bool,
     force: bool,
@@ -55,6 +56,7 @@ def add_pull(
         job: The job.
         path: The log.
         given: Settings that the user gives, in the project's units.
+        assumed: What fills what ``given`` leaves out; None for what was last proposed.
         which, foreign, force, target: As in ``Session.add_pull``.
         clock: Gives the time.
     Returns:
@@ -65,19 +67,21 @@ def add_pull(
     try:
         found, content = _found(record, job, path, which, clock())
     except NoPull as none:
-        if none.peak_kpa <= job.limit_kpa:
-            raise
-        with record.writing():
-            snapshot = record.read()
-            run = dialled.completed(job, given, last_dialled(snapshot, job, target))
-            _note_no_pull(record, path, none, run, len(snapshot.pulls), clock())
+        _note_no_pull(record, job, path, none, dict(assumed or {}) | dict(given), target, clock())
+        raise
     sha256 = hashlib.sha256(content).hexdigest()
     with record.writing():
         snapshot = record.read()
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
-        turned = {"duty": found.held[-1].duty} if found.held else {}
-        run = _completed(snapshot, job, turned | dict(given), target, foreign=foreign)
+        told = dict(given)
+        if found.held:
+            told = {"duty": found.held[-1].duty} | told
+            assumed = _begun_like(snapshot, job, target) or assumed
+        if assumed is None:
+            run = _completed(snapshot, job, told, target, foreign=foreign)
+        else:
+            run = dialled.completed(job, dict(assumed) | told, last_dialled(snapshot, job, target))
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
@@ -121,6 +125,14 @@ def _completed(
         f"which settings were run cannot be told: {listed} stand, with different ones. Name the target whose step was "
         f"run ({named}), or give the settings."
     )
+
+
+def _begun_like(snapshot: Snapshot, job: Job, target: str | None) -> dict[str, float] | None:
+    """What a run at held rpm was dialled in with, as it was advised; None where none was, or other settings are on
+    record as dialled in."""
+    advised = held_run.worth_making(job.problem(target), snapshot.standing)
+    corrected = any(history.put_right(snapshot, int(step["number"])) for step in history.latest(snapshot, job))
+    return None if advised is None or corrected else advised.settings.as_dict()
 
 
 def _found(record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime) -> tuple[LoggedPull, bytes]:
@@ -176,18 +188,29 @@ def _note_refusal(
 
 
 def _note_no_pull(
-    record: Record, path: Path, none: NoPull, run: Settings, after: int, now: datetime.datetime
-) -> NoReturn:
-    """Note a log without a pull that shows boost above the limit, and say so.
+    record: Record,
+    job: Job,
+    path: Path,
+    none: NoPull,
+    given: Mapping[str, float],
+    target: str | None,
+    now: datetime.datetime,
+) -> None:
+    """Note a log without a pull where it shows boost above the limit, and say so.
 
     Raises:
-        PullRefused: always.
+        PullRefused: it does.
     """
+    if none.peak_kpa <= job.limit_kpa:
+        return
     content = path.read_bytes()
     sha256 = hashlib.sha256(content).hexdigest()
-    kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
     why = f"{none.why[:1].upper()}{none.why[1:]}"
-    _note(record, kept, [why], run, after, now, none.peak_kpa, none.peak_s)
+    with record.writing():
+        snapshot = record.read()
+        run = dialled.completed(job, given, last_dialled(snapshot, job, target))
+        kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
+        _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
     raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none
 
 

@@ -17,7 +17,7 @@ from recommender.decide.step import Band, Decision, Problem
 from recommender.job import Job
 from recommender.record.stored import Stored, decision_in, number_in, target_digest
 from recommender.record.trials import SPACING_RPM, PullEntry
-from recommender.session import conditions
+from recommender.session import conditions, held_run
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand
 from recommender.session.pull_facts import measures_out
 from recommender.session.pull_log import GuardHit
@@ -78,9 +78,14 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
             )
             for each in decision.alternatives
         ),
-        notes=(*job.remarks, *conditions.notes(pulls)),
+        notes=(*job.remarks, *conditions.notes(pulls), *_held_run(problem, verdict, pulls)),
         facts=decision.facts,
     )
+
+
+def _held_run(problem: Problem, verdict: str, pulls: tuple[PullEntry, ...]) -> tuple[str, ...]:
+    run = held_run.worth_making(problem, pulls) if verdict == "pull" else None
+    return () if run is None else (held_run.words(problem, run),)
 
 
 def _withheld(decision: Decision) -> Decision:

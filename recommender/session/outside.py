@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 
 import numpy as np
@@ -18,19 +18,21 @@ def outside_facts(snapshot: Snapshot, pull: LoggedPull) -> Stored:
 
     A log may hold pulls that are on record already, or that were refused before: what they showed is not told twice.
     """
+    settled = {event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"}
+    pulls = [each for each in snapshot.pulls if each.withdrawn is None or each.number in settled]
     facts: Stored = {}
-    if np.isfinite(pull.outside_kpa) and not _on_record(snapshot, pull.outside_kpa, pull.outside_s):
+    if np.isfinite(pull.outside_kpa) and not _on_record(snapshot, pulls, pull.outside_kpa, pull.outside_s):
         facts["outside"] = {"peak_kpa": pull.outside_kpa, "time_s": pull.outside_s}
-    known = [hit for each in snapshot.pulls for hit in [*each.facts["guards"], *each.facts.get("guards_outside", ())]]
+    known = [hit for each in pulls for hit in [*each.facts["guards"], *each.facts.get("guards_outside", ())]]
     passed = [hit for hit in map(asdict, pull.guards_outside) if hit not in known]
     return facts | ({"guards_outside": passed} if passed else {})
 
 
-def _on_record(snapshot: Snapshot, boost_kpa: float, time_s: float) -> bool:
+def _on_record(snapshot: Snapshot, pulls: Sequence[PullEntry], boost_kpa: float, time_s: float) -> bool:
     """Whether this very reading is that of a pull on record or of a log refused before. [kPa gauge], [s]"""
     refused = [event for event in snapshot.events if event["kind"] == "pull refused"]
     moments = [(event["peak_kpa"], event.get("peak_s", float("nan"))) for event in refused]
-    for each in snapshot.pulls:
+    for each in pulls:
         told = each.facts.get("outside")
         moments += [(told["peak_kpa"], told["time_s"])] if told else []
         moments += zip(each.trace.boost_kpa.tolist(), each.trace.time_s.tolist(), strict=True)

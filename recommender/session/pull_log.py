@@ -8,8 +8,6 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
 from models.curve import Trace
 from recommender import wording
 from recommender.job import Job
@@ -29,10 +27,8 @@ from recommender.logs import (
 from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
 from recommender.session.conditions import conditions_in, day_of, log_of_another_time
+from recommender.session.held_run import HeldPoint, held_points, turned_quickly
 
-#: Stretches into which a held-rpm run is cut: how narrow at the least, and how many at the most. [points of duty]
-NARROWEST_DUTY: Final = 4.0
-MOST_HELD: Final = 8
 #: Boost this near to the highest of a pull is the same. [kPa]
 SAME_KPA: Final = 0.05
 
@@ -69,42 +65,6 @@ class GuardHit:
         where = "above" if self.side == "highest" else "below"
         moment = f"at {self.time_s:.1f} s ({wording.rpm(self.rpm)})"
         return f"{self.name} {self.value:.4g} {moment}, {where} its guard of {self.bound:g}"
-
-
-@dataclass(frozen=True)
-class HeldPoint:
-    """One duty of a run at held rpm.
-
-    Attributes:
-        duty: As logged. [%]
-        rpm: At which it was held. [rpm]
-        boost_kpa, highest_kpa: Median and highest boost there. [kPa gauge]
-    """
-
-    duty: float
-    rpm: float
-    boost_kpa: float
-    highest_kpa: float
-
-
-def held_points(pull: FoundPull) -> tuple[HeldPoint, ...]:
-    """A held-rpm run cut into stretches of about one duty each; none where duty was not logged.
-
-    A stretch with under five samples says too little and is passed over.
-    """
-    duty = pull.trace.duty_pct
-    if pull.kind != "held rpm" or duty is None:
-        return ()
-    width = max(NARROWEST_DUTY, float(np.ptp(duty)) / MOST_HELD)
-    stretch = np.floor((duty - duty.min()) / width).astype(int)
-    found = []
-    for each in dict.fromkeys(stretch.tolist()):
-        here = stretch == each
-        if np.count_nonzero(here) >= 5:
-            boost = pull.trace.boost_kpa[here]
-            rpm = float(np.median(pull.trace.rpm[here]))
-            found.append(HeldPoint(float(np.median(duty[here])), rpm, float(np.median(boost)), float(boost.max())))
-    return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -247,15 +207,16 @@ def _no_pull(found: Intake, job: Job) -> NoPull:
 
 
 def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
-    held = held_points(pull)
+    held, nothing_held = held_points(pull) if pull.kind == "held rpm" else ((), "")
     refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
-    if pull.kind == "held rpm" and not held:
-        refused.append("A run at held rpm says something only with duty in the log.")
+    refused += [nothing_held] if nothing_held else []
     # That a pull ended early is said once, by its being aborted.
     said = {"unresolvable"} | ({"ends early"} if pull.aborted else set())
     warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses and each.code not in said]
     warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
     warnings += [_sentence(each) for each in log.warnings]
+    if held and (quick := turned_quickly(pull)):
+        warnings.append(quick)
     outside = log.highest_boost_kpa > max(job.limit_kpa, float(pull.trace.boost_kpa.max()) + SAME_KPA)
     if outside:
         high = job.problem().say(log.highest_boost_kpa)

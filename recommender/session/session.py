@@ -21,9 +21,10 @@ from recommender.job import Job
 from recommender.logs import Intake
 from recommender.record import Record, RecordError, Snapshot, replay
 from recommender.record.stored import Stored, problem_in, problem_out
-from recommender.session import acts, adding, checklist, conditions, dialled, history, kept, stepping
+from recommender.session import acts, adding, checklist, conditions, dialled, held_run, history, kept, stepping
 from recommender.session.adding import Clock
 from recommender.session.answers import PullResult, Step
+from recommender.session.held_run import HeldRun
 from recommender.session.history import Stop, Trust
 from recommender.session.in_job_units import pull_answer, step_answer
 from recommender.session.pull_log import look
@@ -88,6 +89,7 @@ class Session:
         log: str | Path,
         settings: Mapping[str, float] | None = None,
         *,
+        assumed: Mapping[str, float] | None = None,
         which: int | None = None,
         foreign: bool = False,
         force: bool = False,
@@ -99,7 +101,9 @@ class Session:
             log: The file as the logger wrote it.
             settings: What was dialled in, in the job's units, any of the six knobs. Those left out: as last proposed,
                 with what ``put_right`` was told (or as last run, where that came later). Where steps for several
-                targets stand with different settings, ``target`` says which of them was run.
+                targets stand with different settings, ``target`` says which of them was run. Left out of a run at held
+                rpm that the last step advised (see its notes): duty as turned to last, the rest as advised.
+            assumed: What a screen showed as dialled in, in place of what was last proposed.
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.
             force: Take a log that is on record already.
@@ -114,12 +118,14 @@ class Session:
         """
         name = self.job.wanted(target).name
         given = dialled.checked(self.job, settings or {})
+        shown = None if assumed is None else dialled.checked(self.job, assumed)
         with self._alone:
             number = adding.add_pull(
                 self.record,
                 self.job,
                 Path(log),
                 given,
+                assumed=shown,
                 which=which,
                 foreign=foreign,
                 force=force,
@@ -191,6 +197,11 @@ class Session:
         It goes by the clock, so that it stands beside a step and not in it.
         """
         return conditions.long_ago(self.record.read().standing, self._clock())
+
+    def held_run(self, target: str | None = None) -> HeldRun | None:
+        """The run at held rpm that is worth making before the next pull; None where none is. A step's notes tell it."""
+        snapshot = self.record.read()
+        return held_run.worth_making(self.job.problem(target), snapshot.standing)
 
     def steps(self, target: str | None = None) -> list[Step]:
         """All steps on record, oldest first; those of one target where it is named."""

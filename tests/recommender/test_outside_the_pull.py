@@ -103,6 +103,14 @@ def test_what_stood_above_the_limit_is_told_once(session: Session, tmp_path: Pat
     assert session.open_stops() == []
 
 
+def test_a_pull_withdrawn_and_added_again_is_told_again(session: Session, tmp_path: Path) -> None:
+    log = write_log(tmp_path / "log.csv", lifted_first())
+    session.add_pull(log)
+    session.withdraw(1, "wrong settings given")
+    session.add_pull(log)
+    assert [(each.pull, each.code) for each in session.open_stops()] == [(2, "limit outside the pull")]
+
+
 def test_a_pull_that_is_on_record_itself_is_not_told_again(session: Session, tmp_path: Path) -> None:
     log = write_log(tmp_path / "log.csv", joined(sweep(HIGH_KPA), sweep(SOUND_KPA, seed=1)))
     session.add_pull(log, which=1)

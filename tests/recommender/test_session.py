@@ -543,11 +543,12 @@ def test_no_such_step_or_target(session: Session) -> None:
 
 
 def held_log(path: Path, *, rpm: float = 4500.0, with_duty: bool = True) -> Path:
-    """Full throttle for 15 s at held rpm, duty turned from 10 to 50 % by hand; boost as the plain car has it."""
+    """Full throttle for 15 s at held rpm, duty turned from 10 to 50 % by hand; boost as the plain car has it, 0.3 s
+    behind the hand."""
     time = np.arange(0.0, 19.0, 0.02)
     on = (time > 2.0) & (time < 17.0)
     duty = np.interp(time, [2.0, 17.0], [10.0, 50.0])
-    share = 0.6 * (duty - 5.0) / 90.0
+    share = 0.6 * (np.interp(time - 0.3, time, duty) - 5.0) / 90.0
     held = 65.0 * (1.0 - 0.03 * (rpm - 4000.0) / 3000.0) / (1.0 - share)
     random = np.random.default_rng(3)
     columns = {

@@ -1,0 +1,174 @@
+"""A run at held rpm, duty turned slowly by hand: what its log shows, and when one is worth making."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from models.curve import Trace
+from models.settings import Settings
+from models.signals import median_smooth
+from models.units import FloatArray, to_kpa
+from recommender import wording
+from recommender.decide.allowed import idle_like
+from recommender.decide.step import Problem
+from recommender.logs import FoundPull
+from recommender.record import PullEntry
+
+#: Stretches into which a run is cut: how narrow at the least, and how many at the most. [points of duty]
+NARROWEST_DUTY: Final = 4.0
+MOST_HELD: Final = 8
+#: Samples that a stretch needs.
+FEWEST: Final = 5
+#: Boost follows the hand by about this much, so that it belongs to the duty of so long before. [s] (0.2 to 0.4 on the
+#: virtual cars; up to 0.5 psi is lost at 8 points a second where it is left out)
+FOLLOWS_S: Final = 0.3
+#: The spool at the run's beginning is over once boost rises at less than this share of its fastest rise. [-]
+SETTLED: Final = 0.1
+#: More duty from one reading to the next is no hand that turns slowly, where it stays. [points]
+JUMP: Final = 25.0
+#: Faster than this boost lags the hand by more than is put right. [points a second]
+QUICK: Final = 8.0
+#: The hand stops this far under the target, and as far under the limit again. [kPa]
+STOP_UNDER_KPA: Final = float(to_kpa(1.0, "psi"))
+
+
+@dataclass(frozen=True)
+class HeldPoint:
+    """One duty of a run at held rpm.
+
+    Attributes:
+        duty: As logged. [%]
+        rpm: At which it was held. [rpm]
+        boost_kpa, highest_kpa: Median and highest boost there. [kPa gauge]
+    """
+
+    duty: float
+    rpm: float
+    boost_kpa: float
+    highest_kpa: float
+
+
+def held_points(pull: FoundPull) -> tuple[tuple[HeldPoint, ...], str]:
+    """A run cut into stretches of about one duty each, in the order in which duty was turned.
+
+    The spool at its beginning is left out, and boost counts for the duty that stood ``FOLLOWS_S`` before. A stretch
+    with under five samples says too little and is passed over.
+
+    Returns:
+        The points; where there are none, why, as a sentence.
+    """
+    trace = pull.trace
+    if trace.duty_pct is None:
+        return (), "A run at held rpm says something only with duty in the log."
+    settled = _settled(trace)
+    if not settled.any():
+        return (), "Boost never settled: hold rpm until boost stands still, and only then turn duty, slowly."
+    time_s, boost, rpm = trace.time_s[settled], trace.boost_kpa[settled], trace.rpm[settled]
+    logged = trace.duty_pct[settled]
+    rise = np.diff(logged, prepend=logged[0])
+    jump = int(np.argmax(rise))
+    if rise[jump] > JUMP and (logged[jump : jump + FEWEST] > logged[jump - 1] + 0.5 * rise[jump]).sum() == FEWEST:
+        return (), (
+            f"Duty jumps from {logged[jump - 1]:.0f} to {logged[jump]:.0f} % at {time_s[jump]:.1f} s: either it was "
+            "not turned slowly, or the gate was held shut in between. Set engagement as low as it goes, and turn duty "
+            "by hand, about 4 points a second."
+        )
+    duty = logged[np.maximum(np.searchsorted(time_s, time_s - FOLLOWS_S, side="right") - 1, 0)]
+    width = max(NARROWEST_DUTY, float(np.ptp(duty)) / MOST_HELD)
+    stretch = np.floor((duty - duty.min()) / width).astype(int)
+    found = []
+    for each in dict.fromkeys(stretch.tolist()):
+        here = stretch == each
+        if np.count_nonzero(here) >= FEWEST:
+            part = boost[here]
+            point = (np.median(duty[here]), np.median(rpm[here]), np.median(part), part.max())
+            found.append(HeldPoint(*map(float, point)))
+    return tuple(found), "" if found else "Too few readings at any one duty: turn it slower, or log faster."
+
+
+def turned_quickly(pull: FoundPull) -> str:
+    """That duty was turned too fast for boost to follow, as a sentence; else ""."""
+    time_s, duty = pull.trace.time_s, pull.trace.duty_pct
+    if duty is None:
+        return ""
+    settled = _settled(pull.trace)
+    time_s, duty = time_s[settled], duty[settled]
+    earlier = np.searchsorted(time_s, time_s - 2.0, side="right") - 1
+    rate = (duty - duty[np.maximum(earlier, 0)])[earlier >= 0] / 2.0
+    if not rate.size or rate.max() <= QUICK:
+        return ""
+    return (
+        f"Duty was turned up by as much as {rate.max():.0f} points a second: boost lags the hand, and more of it than "
+        "was read may belong to these duties. Turn about 4 points a second."
+    )
+
+
+def _settled(trace: Trace) -> npt.NDArray[np.bool_]:
+    """Samples after the spool at the beginning of a run at held rpm. Shape (n,)"""
+    boost: FloatArray = median_smooth(trace.time_s, trace.boost_kpa, 0.2)
+    spools = boost[0] < 0.5 * float(np.median(boost))
+    if not spools:
+        return np.ones(boost.size, dtype=bool)
+    earlier = np.maximum(np.searchsorted(trace.time_s, trace.time_s - 0.2, side="right") - 1, 0)
+    rate = (boost - boost[earlier]) / np.maximum(trace.time_s - trace.time_s[earlier], 0.2)
+    fastest = int(np.argmax(rate))
+    calm = np.flatnonzero(rate[fastest:] < SETTLED * rate[fastest])
+    if not calm.size:
+        return np.zeros(boost.size, dtype=bool)
+    return np.asarray(trace.time_s >= trace.time_s[fastest + int(calm[0])] + FOLLOWS_S)
+
+
+@dataclass(frozen=True)
+class HeldRun:
+    """A run at held rpm that would spare pulls.
+
+    Attributes:
+        rpm: At which to hold. [rpm]
+        stop_kpa: Boost at which the hand stops. [kPa gauge]
+        settings: What is dialled in at its beginning; duty is turned up from there.
+        like: Number of the pull that was run with these settings.
+    """
+
+    rpm: float
+    stop_kpa: float
+    settings: Settings
+    like: int
+
+
+def worth_making(problem: Problem, pulls: Sequence[PullEntry]) -> HeldRun | None:
+    """The run at held rpm that may be made now: after a sound baseline, while nothing else is known.
+
+    It is as mild as the baseline up to its rpm, and the hand stops short of target and limit.
+
+    Args:
+        problem: The job.
+        pulls: Pulls that stand, in order.
+    """
+    if len(pulls) != 1 or problem.knobs["duty"].fixed:
+        return None
+    pull, target = pulls[0], problem.target
+    sound = pull.facts["complete"] and pull.facts["trusted"] and pull.facts["peak_kpa"] <= problem.limit_kpa
+    if not sound or pull.facts.get("held") or not idle_like(problem, pull.settings):
+        return None
+    rpm = 50.0 * round((target.judge_from + target.judge_to) / 100.0)
+    stop_kpa = min(float(target.at(rpm)), problem.limit_kpa - STOP_UNDER_KPA) - STOP_UNDER_KPA
+    boost = float(pull.curve.at(np.array([rpm]))[0])
+    if not boost < stop_kpa - 2.0 * STOP_UNDER_KPA:  # NaN where the pull did not get there
+        return None
+    return HeldRun(rpm, stop_kpa, pull.settings, pull.number)
+
+
+def words(problem: Problem, run: HeldRun) -> str:
+    """What to do for a run at held rpm, and what for."""
+    return (
+        "Where the dyno can hold rpm, a run at held rpm before this pull may spare a pull or two: knobs as for pull "
+        f"{run.like}, {wording.rpm(run.rpm)} held at full load; let boost stand, then turn duty up by hand from "
+        f"{wording.knob_number(run.settings.duty)} %, about 4 points a second, and lift at "
+        f"{problem.say(run.stop_kpa)}. Log duty too, add that log, and ask again. It is 10 to 20 s at full load: watch "
+        "exhaust temperature and cooling, and lift early."
+    )
