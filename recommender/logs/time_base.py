@@ -48,7 +48,9 @@ def with_possible_times(channels: Channels, file_name: str) -> Channels:
     if _possible(rise_rpm, length * taken_s, interval * taken_s):
         return channels
     able = [name for name in TAKEN if _possible(rise_rpm, length * UNITS_S[name], interval * UNITS_S[name])]
-    seen = f"engine speed would rise by {rise_rpm:.0f} rpm in {length * taken_s:.3g} s if they were in {choice.unit}"
+    seen = (
+        f"engine speed would rise by {rise_rpm:.0f} rpm in {_seconds(length * taken_s)} if they were in {choice.unit}"
+    )
     if len(able) != 1:
         raise _ask(file_name, column.label, column.name, seen)
     reason = f"no unit; {seen}: only {able[0]} fits"
@@ -80,8 +82,12 @@ def confirm_sweeps(rows: Rows, spans: Sequence[Span], channels: Channels, file_n
     if rates[slowest] > SWEEP_RPM_S:
         column = channels.columns["time"]
         unit = next(choice.unit for choice in channels.choices if choice.role == "time")
-        seen = f"a sweep would rise by {rises[slowest]:.0f} rpm in {lengths[slowest]:.2f} s if they were in {unit}"
+        seen = f"a sweep would rise by {rises[slowest]:.0f} rpm in {_seconds(lengths[slowest])} if they were in {unit}"
         raise _ask(file_name, column.label, column.name, seen)
+
+
+def _seconds(length_s: float) -> str:
+    return f"{length_s:.0f} s" if length_s >= 100.0 else f"{length_s:.3g} s"
 
 
 def _ask(file_name: str, label: str, name: str, seen: str) -> LogError:
