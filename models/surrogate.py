@@ -54,6 +54,8 @@ SIZES = (0.4, 0.6, 0.9, 1.3, 2.0, 3.5)
 SIZE_SPREAD = 0.9
 #: Standard deviation of the power of the intake air's absolute temperature with which boost goes.
 WARMTH = 0.5
+#: Of what repeatability does, the share that is common to all duties of one run at held rpm.
+RUN_SHARE = 0.8
 #: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
 TAIL_FREEDOM = 12.0
 TAIL_SCALE = 1.6449 / 1.7823
@@ -96,7 +98,8 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         residual: Standard deviation of what the physics misses, over the highest target, a priori. [-]
         rpm_jitter: Standard deviation of a pull's shift along rpm. [u]
         physics: False replaces the gate by a flat mean (to show what the physics is worth).
-        widen: Factor on the spread of constants and residual, for when the last predictions missed. [-]
+        widen: Factor on the spread of the residual, and by its root on that of the constants, for when the last
+            predictions missed. [-]
         process: False leaves out the Gaussian process (to show what it is worth).
         prior: Mean and standard deviation of each constant of the gate; ``models.gate.CONSTANTS`` where it is None.
         changes: Changes of the car between its pulls: from each on, its form is unknown anew, and the pulls before it
@@ -285,7 +288,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         rest += warmed[:, None] * warmed[None, :]
         rest[np.diag_indices_from(rest)] += e.noise**2 + 0.15**2
         rest += self.changed_.T @ self.changed_
-        return self.likeness(inputs[None], inputs)[0], np.where(equal, levels, 0.0), rest
+        run = e.numbers[e.pull][:, None] == e.numbers[e.pull][None, :]
+        scatter = np.where(equal, levels, np.where(run, RUN_SHARE * levels, 0.0))
+        return self.likeness(inputs[None], inputs)[0], scatter, rest
 
     def _changed_at_data(self) -> FloatArray:
         """One standard deviation of each change at the data. Shape (C, N), [kPa]"""

@@ -91,16 +91,22 @@ def _number(value: float, digits: int, signed: bool) -> str:
     return text.lstrip("-+") if shown else text.replace("-", "−")
 
 
-def risk(value: float) -> str:
-    """A probability as screens give it: ``0.4 %``, ``under 0.1 %``."""
+def risk(value: float, allowed: float = 0.01) -> str:
+    """A probability as screens give it: ``0.4 %``, ``under 0.3 %``.
+
+    Args:
+        value: The probability.
+        allowed: What the job allows. What is far under that is told by hardly one curve of all that are drawn.
+    """
     if not math.isfinite(value):
         return UNKNOWN
-    percent = 100.0 * value
-    if percent < 0.1:
-        return "under 0.1 %"
+    percent, least = 100.0 * value, 30.0 * min(allowed, 0.01)
+    if percent < least:
+        return f"under {least:.2g} %"
     if percent > 99.9:
         return "over 99.9 %"
-    return f"{percent:.1f} %" if percent < 9.95 else f"{percent:.0f} %"
+    digits = 2 if percent < 0.095 else 1 if percent < 9.95 else 0
+    return f"{percent:.{digits}f} %"
 
 
 def allowed_risk(value: float) -> str:

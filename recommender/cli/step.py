@@ -204,7 +204,7 @@ def _safety(step: Step, job: Job, screen: Screen) -> list[str]:
     margin = wording.pressure(abs(step.margin), unit)
     side = "under" if step.margin >= 0 else "OVER"
     allowed = wording.allowed_risk(job.risk)
-    risk = f"{wording.risk(step.risk)} that it passes the limit, an estimate; this job allows {allowed}."
+    risk = f"{wording.risk(step.risk, job.risk)} that it passes the limit, an estimate; this job allows {allowed}."
     lines = screen.listed(
         "Peak",
         [

@@ -42,7 +42,7 @@ def _risky_end(outlook: Outlook, verdict: str, forecast: Forecast) -> tuple[Reas
     return (
         Reason(
             "risk",
-            f"Another pull with these settings has a risk of {wording.risk(forecast.risk)}, above the "
+            f"Another pull with these settings has a risk of {wording.risk(forecast.risk, problem.risk)}, above the "
             f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or a lower target before "
             "the car is handed over.",
         ),
@@ -64,7 +64,8 @@ def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
             "slow log",
             f"{_numbered(slow)} too slow to show a spike of up to {problem.say(max(hidden.values()))}: "
             f"{problem.say_fine(outlook.excess - without)} is added to the highest boost expected, which takes the "
-            f"risk from {wording.risk(narrow)} to {wording.risk(forecast.risk)}. Log boost ten times a second.",
+            f"risk from {wording.risk(narrow, problem.risk)} to {wording.risk(forecast.risk, problem.risk)}. Log boost "
+            "ten times a second.",
         ),
     )
 

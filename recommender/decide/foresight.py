@@ -29,7 +29,7 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
     high = float(np.quantile(forecast.highest, 0.95))
     margin = problem.limit_kpa - high
     text = (
-        f"Asked for, not proposed: risk {wording.risk(forecast.risk)}, "
+        f"Asked for, not proposed: risk {wording.risk(forecast.risk, problem.risk)}, "
         f"highest boost under {problem.say(high)} in 19 of 20 such pulls."
     )
     allowed, most = forecast.risk <= problem.risk, wording.allowed_risk(problem.risk)

@@ -18,7 +18,7 @@ from recommender.decide.choose import choose
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import blocked, review, surrogate_for
 from recommender.decide.step import Decision, Problem
-from recommender.decide.verdict import conclude, floor_above, must_stop
+from recommender.decide.verdict import conclude, floor_above, if_done, must_stop
 
 
 def decide(
@@ -81,6 +81,9 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
             return say(outlook, "repeat", again, reasons.for_repeat(problem, last), review=seen)
     choice = choose(outlook, observations, seen)
     if choice.chosen is None:
+        done = if_done(outlook, seen, choice.judged)
+        if done is not None:
+            return done
         least = min(choice.judged, key=lambda f: f.risk)
         why = reasons.for_nothing_safe(problem, last, least)
         return say(outlook, "stop", least, why, cause="nothing allowed is safe", review=seen)

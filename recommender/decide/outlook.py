@@ -19,7 +19,8 @@ from recommender.decide.step import Band, Problem
 SKETCH = 16
 #: Grid points used while searching.
 COARSE = slice(None, None, 2)
-#: Spread, in standard deviations, that must fit under the limit while searching; a little stricter than a risk of 1 %.
+#: Spread, in standard deviations, that must fit under the limit while searching. The law has a long tail upwards, so
+#: that this is 1 to 3 psi looser than a risk of 1 %: the gate proper is held against finalists and strides.
 SKETCH_SPREAD = 2.5
 
 

@@ -144,7 +144,7 @@ def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tu
     """Why the job stops when no step that can be dialled in keeps the risk, or none is milder than what went wrong."""
     text = (
         f"Nothing that can be dialled after pull {last.number} keeps the risk at or under "
-        f"{wording.allowed_risk(problem.risk)}: the mildest step still has {wording.risk(least.risk)}."
+        f"{wording.allowed_risk(problem.risk)}: the mildest step still has {wording.risk(least.risk, problem.risk)}."
         if least.risk > problem.risk
         else f"Nothing that can be dialled after pull {last.number} in one step is mild enough beside what went wrong."
     )
@@ -316,7 +316,7 @@ def for_pull(
             "limit",
             f"Highest boost is expected at {problem.say(float(chosen.highest.mean()))}, at most {problem.say(high)} "
             f"in 19 of 20 pulls: {problem.say(problem.limit_kpa - high)} under the limit; "
-            f"risk {wording.risk(chosen.risk)}.",
+            f"risk {wording.risk(chosen.risk, problem.risk)}.",
         )
     )
     if binding:

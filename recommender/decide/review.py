@@ -31,6 +31,9 @@ from recommender.decide.step import Problem
 #: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
 MISS = 1.5
 WIDEST = 2.5
+#: Curves drawn for a risk of 1 %, and at the most for a lower one.
+DRAWS = 384
+MOST_DRAWS = 3840
 #: Least widening for the step after a change was first noticed.
 AFTER_CHANGE = 1.5
 
@@ -118,8 +121,21 @@ def surrogate_for(
     seed = problem.seed * 1009 + len(observations)
     changes = note(problem, observations, prior).changes if changes is None else changes
     widen = widening(problem, observations, prior, changes)
-    fresh = BoostSurrogate(problem.target, problem.knobs, seed=seed, widen=widen, prior=prior, changes=changes)
+    fresh = BoostSurrogate(
+        problem.target,
+        problem.knobs,
+        seed=seed,
+        draws=draws_for(problem.risk),
+        widen=widen,
+        prior=prior,
+        changes=changes,
+    )
     return fresh.fit_pulls(observations)
+
+
+def draws_for(risk: float) -> int:
+    """Curves drawn, so that about four of them stand for the risk that a job allows: fewer could not tell it."""
+    return min(max(DRAWS, round(DRAWS * 0.01 / risk)), MOST_DRAWS)
 
 
 def widening(

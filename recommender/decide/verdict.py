@@ -120,6 +120,16 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
     return Prospect(float(least.mean()), float(np.mean(least <= 1.1 * problem.tolerance_kpa)), forecast)
 
 
+def if_done(outlook: Outlook, seen: Review, forecasts: Sequence[Forecast]) -> Decision | None:
+    """The end of a job whose best pull is within the tolerance; None where none is. Arguments as for ``conclude``."""
+    if seen.best is None or seen.best_kpa > outlook.problem.tolerance_kpa:
+        return None
+    standing = outlook.forecast([seen.best.settings])[0]
+    why = reasons.for_done(outlook.problem, seen.best, seen.best_kpa)
+    beside = ruled_out(outlook.problem, forecasts, standing, seen)
+    return say(outlook, "done", standing, why, review=seen, alternatives=beside, best=seen.best_kpa)
+
+
 def conclude(
     outlook: Outlook,
     observations: Sequence[Observation],
@@ -143,10 +153,9 @@ def conclude(
 
     last = observations[-1].settings
     binding = held_back_by(outlook, allowed, chosen, forecasts)
-    if seen.best is not None and seen.best_kpa <= problem.tolerance_kpa:
-        standing = outlook.forecast([seen.best.settings])[0]
-        why = reasons.for_done(problem, seen.best, seen.best_kpa)
-        return say(outlook, "done", standing, why, review=seen, alternatives=others(standing), best=seen.best_kpa)
+    done = if_done(outlook, seen, forecasts)
+    if done is not None:
+        return done
     gain = value.improvement(problem, chosen, seen)
     if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.

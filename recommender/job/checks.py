@@ -179,8 +179,11 @@ def _limit(
 ) -> float:
     highest = max((max(each.boost) for each in targets.values()), default=0.0)
     given = file.limit.overpressure
-    if not 0 < file.limit.risk <= 0.2:
-        words = "must be a probability above 0 and at most 0.2, for example 0.01 for one pull in a hundred."
+    if not 0.001 <= file.limit.risk <= 0.2:
+        words = (
+            "must be a probability from 0.001, under which no risk can be told, to 0.2, for example 0.01 for one pull "
+            "in a hundred."
+        )
         faults.append(Fault(("limit", "risk"), file.limit.risk, words))
     if given is None:
         limit = round(float(units.from_kpa(to_kpa(highest, unit) + DEFAULT_HEADROOM_KPA, unit)), 6)

@@ -97,6 +97,13 @@ class Job:
             raise _job_error(file, text, checked)
         return cls(path=file, **checked)
 
+    def text_mark(self) -> str:
+        """Changes with the file's content; "" while it cannot be read."""
+        try:
+            return hashlib.sha256(self.path.read_bytes()).hexdigest()
+        except OSError:
+            return ""
+
     @property
     def folder(self) -> Path:
         return self.path.parent

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
 from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
+from starlette.exceptions import HTTPException
 
 from recommender import wording
 from recommender.page import forms, views
@@ -68,7 +70,7 @@ class _Pages:
         self._templates = templates()
 
     def show(self, name: str, status: int = 200, **values: Any) -> HTMLResponse:
-        job = self._desk.session.job
+        job = self._desk.job
         text = self._templates.get_template(name).render(job=job, unit=job.pressure_unit, **values)
         return HTMLResponse(text, status)
 
@@ -162,7 +164,7 @@ def _writing(app: FastAPI, desk: Desk, drop: Drop, pages: _Pages) -> None:
 
     @app.post("/dialled")
     async def dialled(request: Request) -> Response:
-        async with request.form(max_files=0, max_fields=16, max_part_size=4096) as form:
+        async with request.form(max_files=1, max_fields=16, max_part_size=4096) as form:
             step = await run_in_threadpool(desk.session.step, forms.whole(form, "step"))
             mark = await run_in_threadpool(desk.put_right, step.number, forms.settings_in(form, desk.session.job))
         if _wants_json(request):
@@ -220,6 +222,13 @@ def _failing(app: FastAPI, pages: _Pages) -> None:
 
         return handler
 
+    def unknown(request: Request, error: Exception) -> Response:
+        detail = str(getattr(error, "detail", ""))
+        status = int(getattr(error, "status_code", 404))
+        return _refuse(request, pages, detail if status != 404 else "There is no such page.", status)
+
+    app.add_exception_handler(HTTPException, unknown)
+    app.add_exception_handler(RequestValidationError, unknown)
     app.add_exception_handler(JobError, told(404))
     app.add_exception_handler(RecordError, told(404))
     app.add_exception_handler(SettingsError, told(422))

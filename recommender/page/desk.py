@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from recommender.page.watch import Watched
-    from recommender.session import PullResult, Session, Step, Stop, Trust
+    from recommender.session import Job, PullResult, Session, Step, Stop, Trust
 
 #: Stages of taking a log, in order, as the page words them.
 STAGES: Final = ("Log received", "Finding and measuring the pull", "Working out the next settings", "Done")
@@ -84,7 +84,7 @@ class Desk:
     """
 
     def __init__(self, session: Session, forget: Callable[[Path], None] = lambda _: None) -> None:
-        self.session = session
+        self._session = session
         self.watched: Callable[[], Watched | None] = lambda: None
         self.in_hand: str = session.job.first_target
         self.notices: list[str] = []
@@ -94,6 +94,22 @@ class Desk:
         self._latest: Task | None = None
         self._asked = (float("-inf"), "")
         self._lock = threading.Lock()
+        self._standing: dict[str, int] = {}
+
+    @property
+    def job(self) -> Job:
+        """The job as its file was when it was last sound."""
+        return self._session.job
+
+    @property
+    def session(self) -> Session:
+        """The job, as its file stands now.
+
+        Raises:
+            JobError: the job file was changed and is at fault.
+        """
+        self._session.follow()
+        return self._session
 
     # ---------------------------------------------------------------- what stands
 
@@ -104,6 +120,7 @@ class Desk:
             JobError: there is no such target.
         """
         step = self.session.next_step(target)
+        self._standing[step.target] = step.number
         pulls = self.session.pulls(target, withdrawn=True)
         return Answers(
             step=step,
@@ -113,8 +130,12 @@ class Desk:
             trust=self.session.trust(target),
         )
 
+    def standing(self, target: str) -> int | None:
+        """Number of the step that was last worked out for a target; None before one was. Waits for nothing."""
+        return self._standing.get(target)
+
     def mark(self, *, fresh: bool = False) -> str:
-        """Changes whenever something was added to the record, by whomever, and with the watched folder.
+        """Changes whenever something was added to the record, by whomever, with the job file and the watched folder.
 
         Args:
             fresh: Look now, however short ago it was looked.
@@ -122,7 +143,7 @@ class Desk:
         with self._lock:
             when, mark = self._asked
             if fresh or time.monotonic() - when > ASKED_S:
-                mark = self.session.digest()[:16]
+                mark = self._session.digest()[:16] + self._session.job.text_mark()[:8]
                 self._asked = (time.monotonic(), mark)
             return f"{mark}-{self._watch_mark()}"
 
@@ -216,7 +237,7 @@ class Desk:
             task.pull = pull.number
         finally:
             task.stage = 2
-            self.session.next_step(task.target)
+            self._standing[task.target] = self.session.next_step(task.target).number
 
     # ---------------------------------------------------------------- other acts
 
@@ -233,4 +254,4 @@ class Desk:
     def close(self) -> None:
         """Finish the log in hand, then let go."""
         self._worker.shutdown(wait=True)
-        self.session.close()
+        self._session.close()

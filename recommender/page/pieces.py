@@ -100,7 +100,7 @@ def safety(job: Job, step: Step, driven: bool) -> dict[str, Any]:
         verdict = f"Above the {wording.allowed_risk(job.risk)} that the job allows."
     return {
         "within": driven and step.risk <= job.risk,
-        "risk": wording.risk(step.risk),
+        "risk": wording.risk(step.risk, job.risk),
         "verdict": verdict,
         "peak": wording.pressure(step.peak, step.unit),
         "high": wording.pressure(step.peak_high, step.unit),

@@ -167,6 +167,7 @@ class Watch:
         self._largest = largest
         self._known = {name for name, _ in self._there()}
         self._growing: dict[Path, tuple[tuple[int, int], int]] = {}
+        self._written_at: dict[Path, tuple[str, int | None]] = {}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
 
@@ -186,6 +187,8 @@ class Watch:
             if path in self._known:
                 continue
             before, looks = self._growing.get(path, ((-1, -1), 0))
+            if mark != before:  # the log belongs to what stood when it was last written to
+                self._written_at[path] = (self._desk.in_hand, self._desk.standing(self._desk.in_hand))
             looks = looks + 1 if mark == before and mark[0] > 0 else 0
             self._growing[path] = (mark, looks)
             if looks >= STILL:
@@ -222,4 +225,5 @@ class Watch:
             self._desk.notices.append(f"{path.name}: cannot be read: {error.strerror}.")
             return
         self.taken, self.last = self.taken + 1, path.name
-        self._desk.take(kept, target=self._desk.in_hand, settings=None)
+        target, step = self._written_at.pop(path, (self._desk.in_hand, None))
+        self._desk.take(kept, target=target, settings=None, seen=step)

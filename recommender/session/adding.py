@@ -81,10 +81,14 @@ def add_pull(
         if assumed is None:
             run = _completed(snapshot, job, told, target, foreign=foreign)
         else:
-            run = dialled.completed(job, dict(assumed) | told, last_dialled(snapshot, job, target))
+            run = dialled.completed(
+                job, told, Settings(**(last_dialled(snapshot, job, target).as_dict() | dict(assumed)))
+            )
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
+        unlike = "" if found.held else dialled.unlike_logged(job, run, found.trace)
+        found = replace(found, warnings=(unlike, *found.warnings)) if unlike else found
         facts = facts_of(found, job, measures, kept, quiet)
         facts |= outside_facts(snapshot, found)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Final
 
+import numpy as np
+
+from models.curve import Trace
 from models.settings import KNOB_NAMES, Settings
 from recommender.job import Job
 from recommender.job.knob_checks import WIDEST
 from recommender.job.schema import nearest
+
+#: Boost counts as regulated from this much above engagement. [kPa]
+CLEAR_KPA: Final = 5.0
+#: Logged and dialled duty may differ by this much: controllers correct it for heat, gear and the like. [points]
+UNLIKE: Final = 5.0
 
 
 class SettingsError(ValueError):
@@ -42,13 +51,43 @@ def checked(job: Job, given: Mapping[str, float]) -> dict[str, float]:
     return inside
 
 
+def unlike_logged(job: Job, run: Settings, trace: Trace) -> str:
+    """That the duty of a log is not what is said to have been dialled in, as a sentence; else "".
+
+    Only without gain, which moves duty, and where boost stands clearly above engagement: under it controllers log full
+    duty, or none. A log of what the solenoid is closed for, 100 % less duty, is none either.
+
+    Args:
+        job: The job.
+        run: What is said to have been dialled in.
+        trace: The sweep.
+    """
+    if trace.duty_pct is None or run.gain > job.dials["gain"].knob.lower:
+        return ""
+    clear = trace.boost_kpa > max(run.engagement, 0.5 * float(trace.boost_kpa.max())) + CLEAR_KPA
+    if np.count_nonzero(clear) < 10:
+        return ""
+    logged, wanted = trace.duty_pct[clear], np.array(run.effective_duty(trace.rpm[clear]))
+    if min(abs(float(np.median(each - wanted))) for each in (logged, 100.0 - logged)) <= UNLIKE:
+        return ""
+    said, seen = (
+        f"{each.min():.0f} to {each.max():.0f} %" if np.ptp(each) >= 1.0 else f"{each.mean():.0f} %"
+        for each in (wanted, np.quantile(logged, [0.05, 0.95]))
+    )
+    return (
+        f"The log's own duty reads {seen} where {said} is on record as dialled in. If other settings were run, "
+        "withdraw this pull and add its log with those."
+    )
+
+
 def completed(job: Job, given: Mapping[str, float], last: Settings) -> Settings:
-    """All six settings: those given, the others as last dialled.
+    """All six settings: those given, the others as last dialled; what the job file fixes, as it fixes it.
 
     Raises:
         SettingsError: the ramp would end before it begins.
     """
-    run = Settings(**(last.as_dict() | dict(given)))
+    fixed = {name: dial.knob.lower for name, dial in job.dials.items() if dial.fixed}
+    run = Settings(**(last.as_dict() | fixed | dict(given)))
     if (
         run.ramp_add != 0
         and not run.ramp_from < run.ramp_to

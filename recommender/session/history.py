@@ -147,7 +147,7 @@ def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None
         if pull.facts["sha256"] == sha256 and pull.facts["which"] == which:
             raise LogError(
                 f"{name}: this very log is on record already, as pull {pull.number}. Bring the log of the new pull; "
-                "to count it twice all the same, force it."
+                "to count it twice all the same, add it with --force."
             )
 
 

@@ -41,6 +41,7 @@ class Session:
 
     def __init__(self, job: Job, record: Record, *, clock: Clock = datetime.datetime.now) -> None:
         self.job = job
+        self._read = job.text_mark()
         self.record = record
         self._clock = clock
         self._alone = threading.RLock()
@@ -73,6 +74,17 @@ class Session:
     def close(self) -> None:
         """Let go of the record."""
         self.record.close()
+
+    def follow(self) -> None:
+        """Read the job file anew where it has been changed since.
+
+        Raises:
+            JobError: it is at fault as it stands now.
+        """
+        if self.job.text_mark() != self._read:
+            with self._alone:
+                mark = self.job.text_mark()
+                self.job, self._read = Job.load(self.job.path), mark
 
     def __enter__(self) -> Session:
         return self

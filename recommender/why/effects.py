@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import groupby, pairwise
+
 import numpy as np
 
 from models.contrast import effect_draws
@@ -34,11 +36,33 @@ def effects(look: Look, outlook: Outlook, last: Settings | None) -> tuple[KnobEf
     rows = {name: _span(look.problem, name, look.base, last) for name in KNOB_NAMES}
     settings = [row for values in rows.values() for row in values]
     forecasts = iter(outlook.forecast(settings)) if settings else iter(())
-    out = []
-    for name in KNOB_NAMES:
-        judged = [next(forecasts) for _ in rows[name]]
-        out.append(_effect(look, name, judged, last is not None) if judged else _fixed(look, name))
-    return tuple(out)
+    judged = {name: [next(forecasts) for _ in rows[name]] for name in KNOB_NAMES}
+    _to_the_notch(outlook, judged)
+    return tuple(
+        _effect(look, name, each, last is not None) if each else _fixed(look, name) for name, each in judged.items()
+    )
+
+
+def _to_the_notch(outlook: Outlook, judged: dict[str, list[Forecast]]) -> None:
+    """Look between neighbours of which the gate closes one alone, by halving, until they are one notch apart."""
+    while True:
+        between_them = []
+        for name, each in judged.items():
+            knob = outlook.problem.knobs[name]
+            for first, second in pairwise(each):
+                low, high = (int(knob.index(getattr(one.settings, name))) for one in (first, second))
+                if high - low > 1 and _open(outlook, first) != _open(outlook, second):
+                    middle = float(knob.value((low + high) // 2))
+                    between_them.append((name, _with(first.settings, name, middle)))
+        if not between_them:
+            return
+        found = outlook.forecast([settings for _, settings in between_them])
+        for (name, _), forecast in zip(between_them, found, strict=True):
+            judged[name] = sorted([*judged[name], forecast], key=lambda one: float(getattr(one.settings, name)))
+
+
+def _open(outlook: Outlook, forecast: Forecast) -> bool:
+    return forecast.risk <= outlook.problem.risk
 
 
 def _with(settings: Settings, name: str, value: float) -> Settings:
@@ -123,7 +147,7 @@ def _span_words(problem: Problem, name: str, judged: list[Forecast], gated: bool
     deviation = _from_to(problem.say_fine(first.deviation_kpa), problem.say_fine(last.deviation_kpa))
     text = (
         f"From {at[0]} to {at[1]}, all that one step allows, the expected deviation {deviation} and the risk "
-        f"{_from_to(wording.risk(first.risk), wording.risk(last.risk))}"
+        f"{_from_to(wording.risk(first.risk, problem.risk), wording.risk(last.risk, problem.risk))}"
     )
     if min(first.deviation_kpa, last.deviation_kpa) - best.deviation_kpa > NOTHING * problem.tolerance_kpa:
         text += f"; least is {problem.say_fine(best.deviation_kpa)} at {at[2]}"
@@ -148,7 +172,9 @@ def _gate_words(problem: Problem, name: str, judged: list[Forecast]) -> str:
         return f"; from {words[-count]} up it is {limit}"
     if all(closed[:count]):
         return f"; up to {words[count - 1]} it is {limit}"
-    return f"; at {listed([word for word, shut in zip(words, closed, strict=True) if shut])} it is {limit}"
+    parts = [list(part) for shut, part in groupby(zip(closed, words, strict=True), key=lambda one: one[0]) if shut]
+    spans = [part[0][1] if len(part) == 1 else f"{part[0][1]} to {part[-1][1]}" for part in parts]
+    return f"; at {listed(spans)} it is {limit}"
 
 
 def _fixed(look: Look, name: str) -> KnobEffect:

@@ -75,7 +75,7 @@ def tightest(problem: Problem, decision: Decision) -> Tightest:
     text = (
         f"Tightest at {wording.rpm(decision.tightest_rpm)}: the band reaches {problem.say(high)} there. With spikes "
         f"counted, 19 of 20 such pulls stay under {problem.say(decision.peak_high_kpa)}, {room} of "
-        f"{problem.say(problem.limit_kpa)}; risk {wording.risk(decision.risk)}, an estimate."
+        f"{problem.say(problem.limit_kpa)}; risk {wording.risk(decision.risk, problem.risk)}, an estimate."
     )
     values = in_unit(problem, [high, decision.peak_high_kpa, decision.margin_kpa, problem.limit_kpa]).tolist()
     return Tightest(decision.tightest_rpm, values[0], values[1], values[2], values[3], text)
@@ -104,7 +104,7 @@ def _gate_words(problem: Problem, decision: Decision) -> str:
     best = min(closed, key=lambda each: each.deviation_kpa)
     return (
         f"{text}; a step with {problem.say_fine(best.deviation_kpa)} expected deviation was closed by its risk of "
-        f"{wording.risk(best.risk)}."
+        f"{wording.risk(best.risk, problem.risk)}."
     )
 
 
@@ -145,7 +145,9 @@ def alternatives(problem: Problem, decision: Decision, last: Settings | None) ->
 
 def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, base: Settings | None) -> str:
     what = moves(problem, base, option.settings) if base is not None else "other settings"
-    numbers = f"{problem.say_fine(option.deviation_kpa)} expected deviation, risk {wording.risk(option.risk)}"
+    numbers = (
+        f"{problem.say_fine(option.deviation_kpa)} expected deviation, risk {wording.risk(option.risk, problem.risk)}"
+    )
     why = {
         "risk gate": f"over the {wording.allowed_risk(problem.risk)} that the job allows",
         "more deviation expected": _no_better(problem, decision, option),
@@ -182,8 +184,9 @@ def would_change(outlook: Outlook, decision: Decision, last: Settings | None) ->
         out.append(
             Reason(
                 "risk",
-                f"With a risk of {wording.risk(least.risk)} allowed instead of {wording.allowed_risk(problem.risk)}, "
-                f"a bolder step would be open: {problem.say_fine(least.deviation_kpa)} expected deviation instead of "
+                f"With a risk of {wording.risk(least.risk, problem.risk)} allowed instead of "
+                f"{wording.allowed_risk(problem.risk)}, a bolder step would be open: "
+                f"{problem.say_fine(least.deviation_kpa)} expected deviation instead of "
                 f"{problem.say_fine(decision.deviation_kpa)}.",
             )
         )
@@ -229,7 +232,7 @@ def _further(problem: Problem, settings: Settings, last: Settings, name: str) ->
 def _cap_change(problem: Problem, decision: Decision, name: str, further: Forecast) -> Reason:
     value = say_knob(problem, name, getattr(further.settings, name))
     start = f"{wording.KNOB_LABELS[name]} at {value}, were its step wider"
-    deviation, risk = problem.say_fine(further.deviation_kpa), wording.risk(further.risk)
+    deviation, risk = problem.say_fine(further.deviation_kpa), wording.risk(further.risk, problem.risk)
     if further.risk > problem.risk:
         text = f"{start}, would not pass the gate: risk {risk} ({deviation} expected deviation)."
     elif decision.deviation_kpa - further.deviation_kpa > WORTH_SAYING * problem.tolerance_kpa:

@@ -31,6 +31,12 @@ def test_noise_is_that_of_the_whole_pulls_without_gain_that_can_be_relied_on() -
     assert quiet_kpa([*calm, *others], FED_BACK) == 0.7
 
 
+def test_the_highest_boost_is_that_of_trace_or_curve() -> None:
+    """A record may hold a curve whose trace was read lower: what counts against the limit is the higher of them."""
+    assert pull(1, 0.5).highest_kpa == 81.0
+    assert replace(pull(1, 0.5), peak_kpa=79.0).highest_kpa == 80.0
+
+
 def test_the_least_gain_of_a_controller_that_cannot_do_without_counts_as_none() -> None:
     least = replace(IDLE, gain=1.0)
     assert quiet_kpa([pull(1, 0.5, least), pull(2, 9.0, FED_BACK)], FED_BACK, 1.0) == 0.5

@@ -174,6 +174,20 @@ def test_risk_falls_with_the_limit_and_has_a_tail_beyond_the_last_draw() -> None
     assert 0.0 < risks[3, 2] < 0.01
 
 
+def test_nothing_is_known_to_less_than_a_part_of_a_kilopascal() -> None:
+    """All draws at one height, 0.2 or 0.4 kPa under the limit: one and two deviations of the least width."""
+    level = np.full((384, 1), 100.0)
+    assert float(risk_of(level, 100.2)[0]) == pytest.approx(0.159, abs=0.001)
+    assert float(risk_of(level, 100.4)[0]) == pytest.approx(0.023, abs=0.001)
+
+
+def test_a_little_beyond_the_last_draw_the_risk_is_not_gone() -> None:
+    """384 draws with a deviation of 4 kPa are read with 0.6 kPa and the least width: at 1 kPa beyond the last one the
+    last alone leaves a tenth of its share."""
+    highest = np.random.default_rng(5).normal(100.0, 4.0, (384, 1))
+    assert float(risk_of(highest, float(highest.max()) + 1.0)[0]) > 0.1 / 384
+
+
 def test_risk_of_a_pull_is_more_than_that_of_any_one_rpm() -> None:
     """Twelve places that rise and fall apart from each other: any of them may be the one that passes the limit."""
     curves = np.random.default_rng(6).normal(100.0, 4.0, (384, 1, 12))

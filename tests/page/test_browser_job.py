@@ -128,6 +128,17 @@ def test_settings_are_put_right_before_the_log_is_taken(serve: Serve, visit: Vis
     assert "other settings than proposed" in tab.inner_text("#pulls ~ .scroll tbody tr >> nth=0")
 
 
+@pytest.mark.parametrize("script", [True, False])
+def test_kept_by_its_button_the_page_says_so(serve: Serve, visit: Visit, bay: Bay, script: bool) -> None:
+    tab = visit(serve(bay.job).address, java_script_enabled=script)
+    tab.fill("#run-duty", "33")
+    tab.click("text=Keep for the next log")
+    tab.wait_for_url("**notice=kept**")
+    assert "put right by hand" in tab.inner_text("legend")
+    with Session.open(bay.job) as session:
+        assert session.dialled_in(session.next_step())["duty"] == 33.0
+
+
 def test_what_was_put_right_outlives_a_restart_and_stands_in_every_tab(serve: Serve, visit: Visit, bay: Bay) -> None:
     served = serve(bay.job)
     tab, other = visit(served.address), visit(served.address)

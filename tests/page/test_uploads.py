@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import stat
 from pathlib import Path
 
@@ -105,7 +106,8 @@ def test_without_script_a_form_does_it(serve: object, bay: Bay) -> None:
         **{k: f"{v:g}" for k, v in (step.settings or {}).items()},
     }
     with httpx.Client(base_url=served.root, follow_redirects=True, timeout=60) as client:
-        kept = client.post("/dialled", data={**fields, "duty": "11"})
+        # A browser sends the place for the log with the form, empty as it is.
+        kept = client.post("/dialled", data={**fields, "duty": "11"}, files={"log": ("", b"")})
         assert 'value="11"' in kept.text
         answer = client.post("/logs", data=fields, files={"log": ("../by <b>form</b>.csv", log.read_bytes())})
         assert "Pull 3 taken</strong> from b_.csv" in answer.text
@@ -127,3 +129,67 @@ def test_without_script_a_form_does_it(serve: object, bay: Bay) -> None:
     with Session.open(bay.job) as session:
         assert [pull.log for pull in session.pulls()][-1] == "b_.csv"
         assert len(session.steps()) == step.number + 1  # what was only asked about left no trace
+
+
+def test_two_logs_that_come_together_are_not_both_of_the_step_that_waits(tmp_path: Path) -> None:
+    """The second was made before the step that the first led to was known: nobody can have dialled that in."""
+    bay, folder = Bay(tmp_path / "job"), tmp_path / "logger"
+    folder.mkdir()
+    bay.play(1)
+    with Session.open(bay.job) as session:
+        drop, desk = Drop(), Desk(session)
+        step = desk.answers().step
+        watch = Watch(folder, desk, drop, 10**8)
+        for number in (2, 3):
+            log = bay.log(f"pull {number}.csv", dict(step.settings or {}), number)
+            (folder / log.name).write_bytes(log.read_bytes())
+        ready = [path for _ in range(STILL + 1) for path in watch.look()]
+        for path in ready:
+            watch._bring(path)
+        assert desk.latest is not None
+        assert desk.latest.ended.wait(60)
+        assert "pull 3.csv: not taken, because the settings on the page had changed" in desk.latest.error
+        assert [pull.log for pull in session.pulls()] == ["pull 1.csv", "pull 2.csv"]
+        # One that is still being written to when the next step stands belongs to that step.
+        third = folder / "pull 4.csv"
+        third.write_text("begun")
+        watch.look()
+        step = desk.answers().step
+        third.write_bytes(bay.log("pull 4.csv", dict(step.settings or {}), 4).read_bytes())
+        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
+            watch._bring(path)
+        assert desk.latest.ended.wait(60)
+        assert desk.latest.error == ""
+        assert session.pulls()[-1].source == "proposed"
+        desk._worker.shutdown()
+        drop.close()
+
+
+def test_the_page_follows_the_job_file(serve: object, bay: Bay) -> None:
+    """A limit lowered while the page is served counts from then on; a file at fault shows no settings at all."""
+    served = serve(bay.job)  # type: ignore[operator]
+    text = bay.job.read_text(encoding="utf-8")
+    with httpx.Client(base_url=served.root, timeout=60) as client:
+        before, mark = client.get("/step.json").json(), client.get("/state").json()["mark"]
+        lower = before["limit"] - 1.5
+        bay.job.write_text(re.sub("overpressure = .*", f"overpressure = {lower}", text), "utf-8")
+        assert client.get("/step.json").json()["limit"] == pytest.approx(lower)
+        served.page.desk._asked = (float("-inf"), "")
+        assert client.get("/state").json()["mark"] != mark
+        bay.job.write_text(text.replace("overpressure", "overpresure"), "utf-8")
+        shown = client.get("/")
+        assert shown.status_code == 404
+        assert "overpresure" in shown.text
+        assert "Dial in" not in shown.text
+        bay.job.write_text(text, "utf-8")
+        assert client.get("/step.json").json()["limit"] == before["limit"]
+
+
+def test_pages_that_are_not_there_are_told_in_words(serve: object, bay: Bay) -> None:
+    served = serve(bay.job)  # type: ignore[operator]
+    with httpx.Client(base_url=served.root, timeout=60) as client:
+        for path in ("/nothing", "/why/abc"):
+            answer = client.get(path)
+            assert answer.status_code == 404
+            assert "There is no such page." in answer.text
+            assert "<html" in answer.text

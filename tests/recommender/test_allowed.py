@@ -16,7 +16,9 @@ from recommender.decide.allowed import (
     at_or_above,
     backed_off,
     forbidden,
+    held,
     idle,
+    idle_like,
     offenders,
     reach_of,
     spans,
@@ -83,6 +85,14 @@ def test_spans_hold_range_and_step_from_what_was_run() -> None:
     assert dict(zip(KNOB_NAMES, spans(PROBLEM, None), strict=True))["duty"] == (0, 90)
 
 
+@pytest.mark.parametrize("change", [{"duty": 5}, {"ramp_add": 5}, {"ramp_add": -5}, {"engagement": 10}, {"gain": 1}])
+def test_whatever_does_something_to_boost_is_no_baseline(change: dict[str, float]) -> None:
+    nothing = idle(PROBLEM)
+    assert idle_like(PROBLEM, nothing)
+    assert idle_like(PROBLEM, dataclasses.replace(nothing, ramp_from=3000, ramp_to=7000))
+    assert not idle_like(PROBLEM, dataclasses.replace(nothing, **change))
+
+
 # ------------------------------------------------------------------ at or above
 
 
@@ -145,6 +155,25 @@ def test_an_aborted_pull_offends_until_any_whole_one() -> None:
     assert offenders(PROBLEM, [aborted, run(dataclasses.replace(BASE, duty=5))]) == []
 
 
+def test_an_aborted_pull_clears_no_pull_that_passed_the_limit() -> None:
+    """Lifted early, it never came to where boost was highest."""
+    over, aborted = run(BASE, peak=131.0), run(dataclasses.replace(BASE, duty=32), complete=False)
+    assert [each.why for each in offenders(PROBLEM, [over, aborted])] == ["limit passed", "aborted"]
+
+
+def test_an_aborted_baseline_forbids_nothing() -> None:
+    """Nothing milder can be dialled: it is run again, or the job stops."""
+    assert offenders(PROBLEM, [run(idle(PROBLEM), complete=False)]) == []
+
+
+def test_after_an_aborted_pull_a_bad_log_opens_nothing_at_or_above_it() -> None:
+    milder = dataclasses.replace(BASE, duty=25)
+    bad = offenders(PROBLEM, [run(BASE, complete=False), run(milder, trusted=False)])
+    assert [each.latest for each in bad] == [False]
+    rows = [BASE, dataclasses.replace(BASE, duty=31), milder]
+    assert forbidden(PROBLEM, np.array([each.as_array() for each in rows]), bad).tolist() == [True, True, False]
+
+
 def test_what_is_forbidden() -> None:
     bad = offenders(PROBLEM, [run(BASE, peak=131.0)])
     rows = [BASE, dataclasses.replace(BASE, duty=20), dataclasses.replace(BASE, duty=20, ramp_from=5500, ramp_to=5500)]
@@ -172,6 +201,22 @@ def test_where_a_step_of_duty_cannot_come_down_far_a_step_of_the_ramp_is_backing
     passed = Offender(run(offender, peak=131.0), "limit passed", latest=True)
     rows = np.array([dataclasses.replace(offender, ramp_add=add).as_array() for add in (19, 17)])
     assert backed_off(problem, rows, passed).tolist() == [False, True]
+
+
+def test_without_a_ramp_too_a_point_of_duty_is_a_token_change() -> None:
+    """A quarter of duty's step of 20 is 5 points."""
+    plain = dataclasses.replace(BASE, ramp_add=0)
+    passed = Offender(run(plain, peak=131.0), "limit passed", latest=True)
+    rows = np.array([dataclasses.replace(plain, duty=duty).as_array() for duty in (29, 26, 25)])
+    assert backed_off(PROBLEM, rows, passed).tolist() == [False, False, True]
+
+
+def test_engagement_that_cannot_come_down_by_half_a_step_comes_down_to_its_end() -> None:
+    """10 kPa above its lower end, with a step of 40."""
+    low = dataclasses.replace(BASE, engagement=10)
+    passed = Offender(run(low, peak=131.0), "limit passed", latest=True)
+    rows = np.array([dataclasses.replace(low, engagement=engagement).as_array() for engagement in (5, 0)])
+    assert backed_off(PROBLEM, rows, passed).tolist() == [False, True]
 
 
 def test_a_controller_without_a_ramp_may_have_its_corners_anywhere() -> None:
@@ -250,11 +295,30 @@ def test_a_ramp_on_top_of_a_full_step_of_duty_may_take_a_part_of_its_own() -> No
     assert forbidden(PROBLEM, ramped, (), reach).tolist() == [False, True]
 
 
+def test_a_whole_pull_that_leaves_the_judged_range_out_tells_of_no_limit() -> None:
+    """It covers a third of the target's rpm, and none that is judged but the first."""
+    short = Curve(TARGET.grid(), np.where(TARGET.grid() <= TARGET.judge_from, 95.0, np.nan))
+    over, above = run(BASE, peak=131.0), dataclasses.replace(run(BASE), curve=short)
+    assert held(PROBLEM, above)
+    assert [each.why for each in offenders(PROBLEM, [over, above])] == ["limit passed"]
+
+
+def test_how_far_duty_may_go_counts_from_the_most_that_was_run() -> None:
+    """A milder pull takes nothing back of what is known; of the spring alone half as much is known."""
+    run_with = {duty: run(dataclasses.replace(BASE, duty=duty, ramp_add=0)) for duty in (0, 20, 40)}
+    assert reach_of(PROBLEM, [run_with[40], run_with[20]]).duty == pytest.approx(40 + 20 + 0.6 * 10)
+    assert reach_of(PROBLEM, [run_with[0]]).duty == pytest.approx(0 + 20 + 0.3 * 10)
+    still = dataclasses.replace(PROBLEM, knobs={**KNOBS, "duty": Knob("duty", 40, 40, 1, 20)})
+    assert reach_of(still, [run_with[40]]).duty == 40 + 10  # the ramp alone, by its own step
+
+
 def test_a_steep_ramp_is_not_proposed_unless_one_was_run() -> None:
     steep = dataclasses.replace(BASE, ramp_from=5000, ramp_to=5400, ramp_add=10)
     row = steep.as_array()[None]
     assert forbidden(PROBLEM, row, (), reach_of(PROBLEM, [run(BASE)]))[0]
     assert not forbidden(PROBLEM, row, (), reach_of(PROBLEM, [run(steep)]))[0]
+    down = dataclasses.replace(steep, ramp_add=-10).as_array()[None]
+    assert forbidden(PROBLEM, down, (), reach_of(PROBLEM, [run(BASE)]))[0]
 
 
 def test_with_gain_taken_back_no_more_duty_is_asked_for() -> None:

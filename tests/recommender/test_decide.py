@@ -14,8 +14,10 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
 from recommender.decide import decide, reasons, surrogate_for, widening
+from recommender.decide.allowed import spans_after
+from recommender.decide.choose import _longest_stride, _retreat
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.review import review
+from recommender.decide.review import blocked, review
 from recommender.decide.step import Decision, Problem, same
 from recommender.record.stored import decision_out
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -308,6 +310,27 @@ def test_where_mild_settings_nobody_has_run_seem_unsafe_the_way_back_is_to_those
     assert step.settings is not None
     assert step.settings.duty == 27.0  # half-way back, which is nearer to the target than the whole way
     assert step.risk == 0.004
+
+
+@pytest.mark.parametrize("risk", [0.0, 0.02])
+def test_no_way_leads_through_what_went_wrong(monkeypatch: pytest.MonkeyPatch, risk: float) -> None:
+    """Neither back to the mildest, where no draw of the surrogate passes the limit, nor in short strides from it."""
+    problem = problem_of()
+    run = [IDLE, Settings(20, 4800, 6700, 0, 40, 0), Settings(45, 4800, 6700, 0, 60, 0)]
+    history = [CAR.observe(problem, each, n) for n, each in enumerate(run, start=1)]
+    history[2] = dataclasses.replace(history[2], peak_kpa=problem.limit_kpa + PSI)
+    judge = Outlook.forecast
+    monkeypatch.setattr(
+        Outlook, "forecast", lambda self, rows: [dataclasses.replace(f, risk=risk) for f in judge(self, rows)]
+    )
+    outlook, seen = Outlook(problem, history, surrogate_for(problem, history)), review(problem, history)
+    allowed = spans_after(problem, history)
+    open_to, judged = _retreat(outlook, history, allowed, seen)
+    assert bool(open_to) == (risk == 0.0)
+    assert any(blocked(outlook, seen, each) for each in judged)
+    strides = _longest_stride(outlook, outlook.positions(IDLE), run[2], allowed, seen)
+    assert strides
+    assert not any(blocked(outlook, seen, each) for each in [*open_to, *strides])
 
 
 # ------------------------------------------------------------------ units and repetition

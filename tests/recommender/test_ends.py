@@ -5,22 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from models.curve import Target
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide import decide, reasons, surrogate_for
+from recommender.decide import decide, reasons, surrogate_for, verdict
 from recommender.decide.allowed import at_or_above
-from recommender.decide.answer import held_back_by, ruled_out
+from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.caveats import with_caveats
 from recommender.decide.foresight import expected
 from recommender.decide.outlook import Outlook
-from recommender.decide.review import review
+from recommender.decide.review import blocked, review
 from recommender.decide.step import Decision, Problem
+from recommender.decide.verdict import Prospect, conclude, floor_above, must_stop, prospect
 from tests.recommender.cars import PSI, PlainCar, problem_of
 from tests.recommender.test_decide import codes, play, words
 
 CAR = PlainCar()
+IDLE = Settings(0, 4800, 6700, 0, 0, 0)
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +57,23 @@ def test_settings_that_passed_the_limit_when_run_again_do_not_stand(ended: Ended
     # Run once more and held, they stand again.
     held = CAR.observe(problem, best.settings, number + 1)
     assert decide(problem, [*history, again, held]).verdict == "done"
+
+
+def test_a_job_at_its_target_is_done_however_near_the_limit() -> None:
+    """Nothing passes the gate, and nothing need: the pull that is on record is what was wanted."""
+    first = CAR.observe(problem_of(), IDLE, 1)
+    own = Target(first.curve.rpm, first.curve.boost_kpa, 3900.0, 6700.0)
+    near = replace(problem_of(), target=own, limit_kpa=first.highest_kpa + 0.3 * PSI)
+    end = decide(near, [first])
+    assert (end.verdict, end.best_number) == ("done", 1)
+    assert end.risk > near.risk
+    assert "agree a higher limit or a lower target" in words(end)
+
+
+def test_a_lower_risk_is_told_from_more_curves() -> None:
+    pulls = [CAR.observe(problem_of(), IDLE, 1)]
+    drawn = [surrogate_for(replace(problem_of(), risk=risk), pulls).draws for risk in (0.05, 0.01, 0.004, 0.001)]
+    assert drawn == [384, 384, 960, 3840]
 
 
 def test_of_settings_run_again_the_latest_pull_counts(ended: Ended) -> None:
@@ -138,6 +159,23 @@ def test_the_baseline_asked_about_is_not_said_to_be_refused() -> None:
     idle = Settings(0, 4800, 6700, 0, 0, 0)
     assert "as the baseline it is proposed all the same" in words(expected(problem, [], idle))
     assert "this would not be proposed" in words(expected(problem, [], replace(idle, duty=40.0)))
+    # Once a pull has been run they are settings like any others; here the limit is 3 kPa above what the spring holds.
+    tight = replace(problem, limit_kpa=68.0)
+    assert "this would not be proposed" in words(expected(tight, [CAR.observe(tight, idle, 1)], idle))
+
+
+def test_the_highest_boost_told_is_passed_by_one_draw_in_twenty_and_the_band_by_one_on_each_side() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, Settings(duty, 4800, 6700, 0, 0, 0), n) for n, duty in ((1, 0), (2, 20))]
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    forecast = outlook.forecast([Settings(40, 4800, 6700, 0, 0, 0)])[0]
+    asked = expected(problem, pulls, forecast.settings)
+    for told in (asked, say(outlook, "pull", forecast, asked.reasons)):
+        assert np.mean(forecast.highest > told.peak_high_kpa) == pytest.approx(0.05, abs=0.005)
+        assert told.margin_kpa == pytest.approx(problem.limit_kpa - told.peak_high_kpa)
+        assert np.mean(forecast.curves > told.band.high_kpa) == pytest.approx(0.05, abs=0.005)
+        assert np.mean(forecast.curves < told.band.low_kpa) == pytest.approx(0.05, abs=0.005)
+        assert told.band.high_kpa[told.band.rpm == told.tightest_rpm] == told.band.high_kpa.max()
 
 
 def test_after_an_aborted_pull_it_is_not_said_that_the_step_is_milder() -> None:
@@ -153,3 +191,181 @@ def test_engagement_is_said_as_it_is_dialled() -> None:
     problem = problem_of(engagement=(3447.0 / 1000.0, 110.316, 3447.0 / 1000.0, 55.0))
     assert reasons.say_knob(problem, "engagement", 3.447) == "0.5 psi"
     assert reasons.say_knob(problem, "engagement", 10.342) == "1.5 psi"
+
+
+# ------------------------------------------------------------------ rules that end a job
+
+
+def dialled(duty: float, engagement: float = 0.0) -> Settings:
+    return Settings(duty, 4800, 6700, 0, engagement, 0)
+
+
+def test_the_limit_passed_once_more_after_a_pull_that_kept_it_is_no_stop() -> None:
+    problem = problem_of()
+    kept = [CAR.observe(problem, dialled(duty), n) for n, duty in ((1, 20), (2, 50), (3, 30), (4, 45))]
+    over = [replace(pull, peak_kpa=problem.limit_kpa + PSI) for pull in kept]
+    assert must_stop(problem, [kept[0], over[1], kept[2], over[3]]) is None
+    assert must_stop(problem, [kept[0], kept[1], over[2], over[3]]) is not None
+
+
+def test_only_the_latest_whole_pull_on_the_spring_tells_that_the_target_is_too_low() -> None:
+    """10 psi held where 8 are wanted; then a softer spring, a pull lifted early, a log that cannot be relied on."""
+    problem = problem_of(8.0, limit_psi=13.0)
+    stiff, soft = PlainCar(spring_kpa=10.0 * PSI, droop=0.0), PlainCar(spring_kpa=6.0 * PSI, droop=0.0)
+    above = stiff.observe(problem, dialled(0), 1)
+    assert floor_above(problem, [above]) is not None
+    assert floor_above(problem, [above, soft.observe(problem, dialled(0), 2)]) is None
+    assert floor_above(problem, [replace(above, complete=False)]) is None
+    assert floor_above(problem, [replace(above, trusted=False)]) is None
+
+
+def test_boost_that_creeps_over_the_target_at_the_top_is_no_floor_above_it() -> None:
+    """Far over, but on less than half of the judged range: a softer spring is not the remedy."""
+    problem = problem_of(8.0, limit_psi=20.0)
+    pull = PlainCar(spring_kpa=6.0 * PSI, droop=0.0).observe(problem, dialled(0), 1)
+    rpm = pull.curve.rpm
+    creeping = replace(pull.curve, boost_kpa=np.where(rpm > 5800.0, 12.0 * PSI, pull.curve.boost_kpa))
+    assert floor_above(problem, [replace(pull, curve=creeping)]) is None
+
+
+def test_what_passes_the_limit_is_no_prospect() -> None:
+    """With the limit under the target no car among the draws can meet it."""
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(duty, 20), n) for n, duty in ((1, 0), (2, 20), (3, 40))]
+    low = replace(problem, limit_kpa=15.0 * PSI)
+    wide, narrow = (
+        prospect(Outlook(job, pulls, surrogate_for(job, pulls)), pulls, review(job, pulls)) for job in (problem, low)
+    )
+    assert wide.chance > 0.2
+    assert narrow.chance == 0.0
+    assert narrow.best_kpa > 1.0 * PSI + 2.0 * wide.best_kpa
+
+
+@pytest.fixture(scope="module")
+def near_the_end() -> tuple[Outlook, list[Observation]]:
+    """Four pulls of a job without gain, and what is expected after them."""
+    problem = problem_of(gain=0.0)
+    pulls = [CAR.observe(problem, dialled(duty, 20), n) for n, duty in ((1, 0), (2, 20), (3, 40), (4, 55))]
+    return Outlook(problem, pulls, surrogate_for(problem, pulls)), pulls
+
+
+@pytest.mark.parametrize(
+    ("best", "possible", "chance", "widen", "since", "more", "answer"),
+    [
+        (1.05, 0.90, 0.8, 1.0, 0, 0, "done"),  # as good as there
+        (1.05, 0.90, 0.8, 1.5, 0, 0, "pull"),  # after a miss the surrogate is not believed
+        (1.05, 0.40, 0.8, 1.0, 0, 0, "pull"),  # much better is thought possible
+        (3.0, 2.8, 0.05, 1.0, 0, 0, "out of reach"),
+        (3.0, 2.8, 0.05, 1.5, 0, 0, "pull"),
+        (3.0, 2.8, 0.30, 1.0, 0, 0, "pull"),  # not without hope
+        (3.0, 1.0, 0.05, 1.0, 0, 0, "pull"),
+        (3.0, 2.0, 0.30, 1.0, 0, 3, "out of reach"),  # three pulls came no nearer
+        (3.0, 2.0, 0.30, 1.0, 4, 3, "pull"),  # the car has changed since the best of those before them
+        (3.0, 2.0, 0.70, 1.0, 0, 3, "pull"),  # patience while the target is thought within reach
+        (1.5, 0.5, 0.70, 1.0, 0, 5, "done"),  # five pulls came no nearer, and it is fair
+        (1.7, 0.5, 0.70, 1.0, 0, 5, "out of reach"),
+        (1.5, 0.5, 0.30, 1.0, 0, 3, "out of reach"),  # nor is it thought possible
+    ],
+)
+def test_when_a_job_that_no_step_improves_comes_to_its_end(
+    near_the_end: tuple[Outlook, list[Observation]],
+    monkeypatch: pytest.MonkeyPatch,
+    best: float,
+    possible: float,
+    chance: float,
+    widen: float,
+    since: int,
+    more: int,
+    answer: str,
+) -> None:
+    """Deviations over the tolerance; ``more`` pulls are added that came no nearer."""
+    outlook, pulls = near_the_end
+    problem, tolerance = outlook.problem, outlook.problem.tolerance_kpa
+    forecast = outlook.forecast([dialled(60, 20)])[0]
+    no_better = replace(forecast, deviation_kpa=4.0 * tolerance, deviations=np.full(8, 4.0 * tolerance))
+    monkeypatch.setattr(verdict, "prospect", lambda *_: Prospect(possible * tolerance, chance, forecast))
+    monkeypatch.setattr(outlook.surrogate, "widen", widen)
+    run = [*pulls, *(CAR.observe(problem, dialled(30, 20), 5 + i) for i in range(more))]
+    seen = replace(review(problem, run), best=run[3], best_kpa=best * tolerance, since=since)
+    spans = [(0, knob.count - 1) for knob in outlook.knobs]
+    end = conclude(outlook, run, seen, no_better, [no_better], spans)
+    assert end.verdict == answer
+    assert end.best_possible_kpa == pytest.approx(min(possible, best) * tolerance)
+
+
+def test_the_best_thought_possible_is_no_worse_than_the_best_that_was_run(
+    near_the_end: tuple[Outlook, list[Observation]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    test_when_a_job_that_no_step_improves_comes_to_its_end(
+        near_the_end, monkeypatch, 3.0, 3.2, 0.05, 1.0, 0, 0, "out of reach"
+    )
+
+
+# ------------------------------------------------------------------ what may be the best, and how far a step goes
+
+
+def test_a_pull_without_a_deviation_is_never_the_best() -> None:
+    """It is whole, and covers too little of the judged range."""
+    problem = problem_of()
+    whole = CAR.observe(problem, dialled(40), 2)
+    rpm = whole.curve.rpm
+    part = replace(whole, number=1, curve=replace(whole.curve, boost_kpa=np.where(rpm < 5500.0, 100.0, np.nan)))
+    assert np.isnan(part.deviation_kpa(problem.target))
+    for pulls in ([part, whole], [whole, part]):
+        assert review(problem, pulls).best is whole
+
+
+def test_the_first_pull_of_a_changed_car_may_be_the_best_and_duty_stays_where_it_was() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(duty), n) for n, duty in ((1, 0), (2, 40), (3, 20))]
+    seen = review(problem, pulls, since=3)
+    assert seen.best is pulls[2]
+    assert seen.reach.duty == 40.0
+    assert review(problem, pulls, since=0).reach.duty > 60.0
+    assert review(problem, pulls, since=1).reach.duty > 60.0  # changed, and pulls have been run since
+
+
+def test_more_duty_than_is_open_is_no_step_however_small_its_risk() -> None:
+    """20 % was run and a step is 20 %, with six points more by the ramp."""
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(duty), n) for n, duty in ((1, 0), (2, 20))]
+    outlook, seen = Outlook(problem, pulls, surrogate_for(problem, pulls)), review(problem, pulls)
+    near, far = outlook.forecast([replace(dialled(40), ramp_add=add) for add in (6.0, 8.0)])
+    assert [blocked(outlook, seen, each) for each in (near, far)] == [False, True]
+
+
+# ------------------------------------------------------------------ the same again after a log that cannot be relied on
+
+
+def test_a_bad_log_over_the_limit_is_not_run_again() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(0), 1), CAR.observe(problem, dialled(20), 2)]
+    bad = replace(CAR.observe(problem, dialled(24), 3, trusted=False), peak_kpa=problem.limit_kpa + PSI)
+    step = decide(problem, [*pulls, bad])
+    assert step.verdict == "pull"
+    assert codes(step)[0] == "back off"
+    assert step.settings is not None
+    assert not at_or_above(problem, step.settings.as_array()[None], bad.settings)[0]
+
+
+def test_settings_too_bold_to_be_proposed_are_not_run_again_for_a_bad_log() -> None:
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(0), 1), CAR.observe(problem, dialled(80), 2, trusted=False)]
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    assert outlook.forecast([pulls[1].settings])[0].risk > problem.risk
+    step = decide(problem, pulls)
+    assert step.verdict != "repeat"
+    assert step.settings is None or step.risk <= problem.risk
+
+
+def test_ringing_counts_against_the_limit_and_in_the_deviation(ended: Ended, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A swing of 10 kPa in every draw: as much on the highest boost, and half its square in the deviation's."""
+    problem, _, history = ended
+    outlook = Outlook(problem, history, surrogate_for(problem, history))
+    monkeypatch.setattr(Outlook, "ringing", lambda _, settings: np.zeros((384, len(settings))))
+    calm = outlook.forecast([history[-1].settings])[0]
+    monkeypatch.setattr(Outlook, "ringing", lambda _, settings: np.full((384, len(settings)), 10.0))
+    rings = outlook.forecast([history[-1].settings])[0]
+    np.testing.assert_allclose(rings.highest, calm.highest + 10.0)
+    np.testing.assert_allclose(rings.deviations, np.sqrt(calm.deviations**2 + 50.0))
+    assert rings.risk > calm.risk

@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models import surrogate
 from models.curve import Target
 from models.evidence import Observation
 from models.risk import excess_kpa
 from models.settings import Settings
 from models.units import to_kpa
-from recommender.decide import decide
+from recommender.decide import decide, surrogate_for
 from recommender.decide.allowed import at_or_above, held, kept_limit, offenders
 from recommender.decide.review import review
 from recommender.decide.step import Problem
@@ -51,6 +52,20 @@ def test_it_clears_no_aborted_pull(problem: Problem) -> None:
     run = CAR.held_run(problem, 3, (10.0,), rpm=4500.0)
     assert [offender.why for offender in offenders(problem, [aborted, *run])] == ["aborted"]
     assert offenders(problem, [aborted, CAR.observe(problem, dialled(10.0), 3)]) == []
+
+
+def test_a_pull_over_the_limit_is_not_the_latest_once_duty_was_turned_at_held_rpm(problem: Problem) -> None:
+    """What is said of the pull that passed the limit names the last one."""
+    bad = over(problem, CAR.observe(problem, dialled(56.0), 2), 0.9)
+    assert [each.latest for each in offenders(problem, [bad])] == [True]
+    assert [each.latest for each in offenders(problem, [bad, *CAR.held_run(problem, 3, (20.0,), 4500.0)])] == [False]
+
+
+def test_a_log_that_cannot_be_relied_on_shows_no_gain(problem: Problem) -> None:
+    fed_back = replace(dialled(40.0), gain=3.0)
+    pulls = [CAR.observe(problem, dialled(0.0), 1), CAR.observe(problem, fed_back, 2, trusted=False)]
+    assert not review(problem, pulls).gain_known
+    assert review(problem, [*pulls, CAR.observe(problem, fed_back, 3)]).gain_known
 
 
 def test_it_kept_no_limit_and_shows_no_gain(problem: Problem) -> None:
@@ -105,3 +120,21 @@ def test_duty_0_at_one_rpm_is_no_pull_on_the_spring_alone() -> None:
     car = PlainCar(spring_kpa=80.0, droop=0.0)
     pulls = [car.observe(problem, dialled(duty), number) for number, duty in ((1, 0.0), (2, 20.0))]
     assert decide(problem, [*pulls, *car.held_run(problem, 3, (0.0, 10.0), rpm=6600.0)]).verdict == "pull"
+
+
+def test_its_duties_are_one_pull_in_what_they_tell_of_repeatability(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Duties of a run that is 1 % high agree with each other; that another run agrees with it as well nobody knows."""
+    duties = CAR.held_run(problem, 2, (5.0, 12.0, 19.0, 26.0, 33.0, 40.0), rpm=5300.0)
+    run = [replace(each, curve=replace(each.curve, boost_kpa=1.01 * each.curve.boost_kpa)) for each in duties]
+    pulls = [CAR.observe(problem, dialled(0.0), 1), *run]
+
+    def spread() -> float:
+        fitted = surrogate_for(problem, pulls)
+        boost = fitted.curves(dialled(30.0).as_array()[None])[:, 0]
+        return float(boost[:, int(np.argmin(np.abs(fitted.rpm_ - 5300.0)))].std())
+
+    one_run = spread()
+    monkeypatch.setattr(surrogate, "RUN_SHARE", 0.0)
+    assert one_run > 1.15 * spread()

@@ -167,11 +167,17 @@ def test_settings_off_the_dial_are_converted_as_they_are(job_text: str, tmp_path
         ("upper = 90", "upper = inf", ["line 16", "finite"]),
         ("[knobs.gain]", "[knobs.gian]", ["line 44", "knobs.gian", 'Did you mean "gain"']),
         ("[target]", "[targte]", ["line 4", 'Did you mean "target"']),
-        ("risk = 0.01", "risk = 1.5", ["line 12", "limit.risk = 1.5", "at most 0.2"]),
+        ("risk = 0.01", "risk = 1.5", ["line 12", "limit.risk = 1.5", "to 0.2"]),
+        ("risk = 0.01", "risk = 0.0004", ["limit.risk = 0.0004", "from 0.001, under which no risk"]),
         ("risk = 0.01", "risk = 0,01", ["line 12", "not sound TOML", "point for decimals"]),
         ("judge_from = 3900", "judge_from = 6900", ["line 7", "6900 to 6700", "judge_from below judge_to"]),
         ("judge_from = 3900", "judge_from = 6300", ["too little to judge", "6300 to 6700", "500 rpm wide or wider"]),
+        ("overpressure = 19.0", "overpressure = 16.0", ["line 11", "= 16 must", "above the highest target, 16 psi"]),
+        ("overpressure = 19.0", "overpressure = 130.0", ["line 11", "= 130 must", "at most 87 psi", "the unit meant"]),
+        ("risk = 0.01", "risk = 0.0", ["line 12", "limit.risk = 0", "above 0"]),
+        ("judge_to   = 6700", "judge_to   = 6700\ntolerance = 0", ["line 9", "target.tolerance = 0", "above 0"]),
         ("[2600, 3900, 6800]", "[2600, 6800, 3900]", ["line 5", "must rise"]),
+        ("[2600, 3900, 6800]", "[2600, 3900, 3900]", ["line 5", "must rise"]),
         ("[8.0, 16.0, 16.0]", "[8.0, 16.0]", ["line 6", "3 rpm, but 2 boost"]),
         ("[8.0, 16.0, 16.0]", '[8.0, "16", 16.0]', ["line 6", "target.boost, value 2", "number without quotes"]),
         ('pressure = "psi"', 'pressure = "bar"', ["line 6", "at most 5 bar", 'pressure = "bar" the unit meant']),
@@ -192,6 +198,21 @@ def test_a_ramp_that_cannot_begin_before_it_ends_is_refused(job_text: str, tmp_p
     said = fault(tmp_path, swap(swap(job_text, "lower = 5600", "lower = 1000"), "upper = 7000", "upper = 3000"))
     assert "line 21: knobs.ramp_from.lower = 3000" in said
     assert "below ramp_to, which goes up to 3000 rpm" in said
+    add = job_text[job_text.index("lower = 0\nupper = 30") : job_text.index("\n\n[knobs.engagement]")]
+    still = swap(job_text, add, "fixed = 5")  # a ramp that stands still is one all the same
+    said = fault(tmp_path, swap(swap(still, "lower = 5600", "lower = 1000"), "upper = 7000", "upper = 3000"))
+    assert "below ramp_to, which goes up to 3000 rpm" in said
+
+
+def test_a_step_is_cut_to_whole_resolutions_and_to_the_range(job_text: str, tmp_path: Path) -> None:
+    """Never up: the step is the most that one pull may change."""
+    for step, kept in (("1.7", 1.0), ("20.9", 20.0), ("500", 90.0)):
+        assert load(tmp_path, swap(job_text, "step = 20", f"step = {step}")).dials["duty"].knob.step == kept
+
+
+def test_the_narrowest_judged_range_that_is_taken(job_text: str, tmp_path: Path) -> None:
+    wanted = load(tmp_path, swap(job_text, "judge_from = 3900", "judge_from = 6200")).wanted()
+    assert (wanted.judge_from, wanted.judge_to) == (6200, 6700)
 
 
 def test_all_faults_of_meaning_are_told_at_once_in_the_order_of_the_file(job_text: str, tmp_path: Path) -> None:
@@ -244,6 +265,8 @@ def test_several_targets_share_knobs_and_limit(tmp_path: Path, job_text: str) ->
     assert track.limit_kpa == wet.limit_kpa
     assert float(wet.target.boost_kpa.max()) == pytest.approx(12 * PSI_KPA, abs=5.1e-4)
     assert track.seed != wet.seed
+    # Without a limit in the file it stands 3 psi above the higher of the two.
+    assert load(tmp_path, swap(text, "overpressure = 19.0\n", "")).limit == pytest.approx(19.0)
     with pytest.raises(JobError, match=r'no target "rian"\. Did you mean "rain"'):
         job.problem("rian")
     assert "stands beside [target]" in fault(tmp_path, text + "\n[target]\nrpm=[1000,2000]\nboost=[1,2]\n")
@@ -263,6 +286,8 @@ def test_guards_and_channels_are_checked(tmp_path: Path, job_text: str) -> None:
     assert job.guards == {"lambda": {"highest": 0.86}}
     assert job.channels["lambda"] == "AFR"
     assert "needs a bound" in fault(tmp_path, job_text + "\n[guards]\nknock = {}\n")
+    level = "\n[guards]\nlambda = { lowest = 0.9, highest = 0.9 }\n"
+    assert "must be below highest, 0.9" in fault(tmp_path, job_text + level)
     said = fault(tmp_path, job_text + "\n[guards]\nlamda = { highest = 0.86 }\n")
     assert "line 51: guards.lamda" in said
     assert 'Did you mean "lambda"' in said

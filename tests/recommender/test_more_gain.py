@@ -84,6 +84,42 @@ def test_not_after_a_pull_with_gain_went_wrong(problem: Problem, went_wrong: str
     assert asked(problem, pulls) is None
 
 
+def test_not_past_the_gate_nor_right_after_the_limit_was_passed(
+    problem: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More gain is nothing milder, whatever the duty."""
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0))
+    over = replace(run(problem, (64, 0))[0], number=5, peak_kpa=problem.limit_kpa + PSI)
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    spans = spans_after(problem, pulls)
+    judge = Outlook.forecast
+    for risk, history, open_to in ((0.0, pulls, True), (0.011, pulls, False), (0.0, [*pulls, over], False)):
+        monkeypatch.setattr(
+            Outlook, "forecast", lambda self, rows, risk=risk: [replace(f, risk=risk) for f in judge(self, rows)]
+        )
+        seen = review(problem, history)
+        assert seen.best is pulls[3]
+        assert (more_gain(outlook, history, seen, spans) is not None) is open_to
+
+
+def test_the_gain_that_was_run_is_not_asked_for_again(problem: Problem) -> None:
+    """Where the span of gain ends at it, nothing more can be had."""
+    pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), (57, 2))
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    spans, seen = spans_after(problem, pulls), review(problem, pulls)
+    assert more_gain(outlook, pulls, seen, [*spans[:5], (0, 3)]) is not None
+    assert more_gain(outlook, pulls, seen, [*spans[:5], (0, 2)]) is None
+
+
+def test_the_spring_as_it_is_now_tells_whether_boost_could_fall(problem: Problem) -> None:
+    """A stiff spring was changed for a softer one: the latest pull on the spring alone counts."""
+    stiff = run(problem, (0, 0), car=WakesLate(spring_kpa=18.0 * PSI))
+    pulls = [replace(pull, number=n + 2) for n, pull in enumerate(run(problem, (0, 0), (20, 0), (40, 0), (62, 0)))]
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    assert feedback_could_mend(outlook, [*stiff, *pulls], pulls[-1])
+    assert not feedback_could_mend(outlook, [*pulls, replace(stiff[0], number=6)], pulls[-1])
+
+
 def test_a_step_of_one_notch_is_a_notch(problem: Problem) -> None:
     """Half a step of gain's one notch rounds to nothing; the first gain and the next are a notch all the same."""
     knobs = {**problem.knobs, "gain": Knob("gain", 0.0, 10.0, 1.0, 1.0)}

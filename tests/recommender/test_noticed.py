@@ -8,14 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.changes import Change, Form
 from models.curve import Curve
 from models.evidence import Observation
 from models.settings import Settings
+from models.surrogate import BoostSurrogate
 from recommender.decide import decide, decide_with, noticed, surrogate_for, widening
 from recommender.decide.allowed import idle
-from recommender.decide.findings import findings
-from recommender.decide.noticed import car_since
-from recommender.decide.review import AFTER_CHANGE
+from recommender.decide.findings import _of_change, _unequal, findings
+from recommender.decide.noticed import STRONG, car_since
+from recommender.decide.review import AFTER_CHANGE, MISS, WIDEST
 from recommender.decide.step import Decision
 from tests.recommender.cars import PlainCar, problem_of
 
@@ -127,6 +129,94 @@ def test_equal_settings_that_differ_are_said() -> None:
     told = said(decide(PROBLEM, [CAR.observe(PROBLEM, settings(0.0), 1), first, again]))
     assert told, "nothing was said"
     assert any("pull 3" in text or "Pulls 2 and 3" in text for text in told.values())
+
+
+def test_equal_settings_are_held_against_the_latest_pull_with_them() -> None:
+    """A tenth less since the second pull: what the third shows is as before."""
+    weak = replace(CAR, spring_kpa=0.9 * CAR.spring_kpa)
+    pulls = [car.observe(PROBLEM, settings(20.0), n) for n, car in enumerate((CAR, weak, weak), start=1)]
+    assert _unequal(PROBLEM, pulls) == []
+    (found,) = _unequal(PROBLEM, pulls[:2])
+    assert "Pulls 1 and 2" in found.text
+    assert " psi less: more than equal pulls differ" in found.text
+    (back,) = _unequal(PROBLEM, [pulls[1], CAR.observe(PROBLEM, settings(20.0), 4)])
+    assert " psi more: more than equal pulls differ" in back.text
+
+
+def test_equal_pulls_that_differ_by_less_than_scatter_or_tolerance_are_left_alone() -> None:
+    """A hundredth off: over the tolerance of a fine job, and no more than scatter."""
+    fine = replace(PROBLEM, tolerance_kpa=0.1)
+    pulls = [CAR.observe(fine, settings(20.0), 1), CAR.observe(fine, settings(20.0), 2, scale=0.97)]
+    assert _unequal(fine, pulls) == []
+
+
+# ------------------------------------------------------------------ what counts as a change, and what it leads to
+
+
+def change(form: Form, since: int, amount: float, *, spread: float = 0.01, evidence: float = 20.0) -> Change:
+    return Change(form, since, evidence, amount, spread, np.empty(0))
+
+
+@pytest.mark.parametrize(
+    ("found", "says"),
+    [
+        ([change("floor", 4, -0.20)], ""),
+        ([change("floor", 2, -0.20), change("floor", 4, -0.15)], "changed again, after pull 2"),
+        ([change("floor", 2, -0.20), change("floor", 4, 0.15)], ""),  # put right
+        ([change("ceiling", 2, -0.20), change("floor", 4, -0.15)], ""),  # another thing
+        ([change("floor", 4, -0.50)], "is off by 50 %"),
+        ([change("floor", 4, 0.50)], "is off by 50 %"),
+        ([change("floor", 4, -0.50, spread=0.15)], ""),  # not for certain by as much as 30 %
+        ([change("floor", 3, -0.50)], ""),  # a pull has been run since
+        ([change("drift", 4, -0.50)], ""),
+    ],
+)
+def test_a_car_that_changes_again_or_by_much_is_not_run_on(found: list[Change], says: str) -> None:
+    stop = noticed.must_stop(session([CAR] * 4), found)
+    assert (stop is None) == (not says)
+    if stop is not None:
+        assert f"with pull 4 it {says}. Find the cause before another pull." in stop[1][0].text
+
+
+def test_the_car_as_it_is_now_begins_at_its_latest_change_and_drift_is_none() -> None:
+    assert car_since([change("floor", 3, -0.2), change("ceiling", 5, -0.2), change("drift", 1, -0.01)]) == 5
+    assert car_since([change("drift", 1, -0.01)]) == 0
+
+
+def test_what_counts_as_a_change() -> None:
+    pulls = session([CAR] * 5)
+    gained = [replace(pull, settings=replace(pull.settings, gain=2.0)) if pull.number >= 4 else pull for pull in pulls]
+    leak, spring = change("ceiling", 3, -0.2), change("floor", 4, -0.2)
+    least = STRONG["floor"]
+    assert noticed._counts(spring, pulls, (), least)
+    assert not noticed._counts(spring, gained, (), least)  # gain was first used with that pull
+    assert noticed._counts(change("floor", 5, -0.2), gained, (), least)
+    assert not noticed._counts(replace(spring, evidence=least), pulls, (), least)  # of five pulls more is asked
+    assert not noticed._counts(change("floor", 4, -0.04), pulls, (), least)
+    assert not noticed._counts(change("ceiling", 5, 0.2), pulls, (), least)  # no turbo gets better by itself
+    assert noticed._counts(change("ceiling", 5, 0.2), pulls, (leak,), least)
+    assert not noticed._counts(spring, pulls, (leak,), least)  # one pull after another change: one change in two
+    assert noticed._counts(change("floor", 5, -0.2), pulls, (leak,), least)
+
+
+@pytest.mark.parametrize(("amount", "way"), [(-0.012, "falls"), (0.012, "rises")])
+def test_a_drift_is_told_with_its_way_and_how_sure_it_is(amount: float, way: str) -> None:
+    pulls = session([CAR] * 3)
+    drift = change("drift", 1, amount, spread=0.003)
+    (told,) = _of_change(PROBLEM, pulls, BoostSurrogate(PROBLEM.target, PROBLEM.knobs), drift)
+    assert told.text.startswith(f"Boost {way} by 1.2 % a pull over the session, give or take 0.3 %: ")
+
+
+def test_of_the_latest_two_pulls_a_miss_counts_in_full_and_by_half(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One pull lies twice as far off as nothing is made of; and one as far as anything can."""
+    pulls = session([CAR] * 4)
+    for number, off, factor in ((4, 2.0, 2.0), (3, 2.0, 1.5), (2, 2.0, 1.0), (4, 100.0, WIDEST)):
+        monkeypatch.setattr(
+            BoostSurrogate,
+            "surprise_of",
+            lambda _, pull, number=number, off=off: (off * MISS) ** 2 if pull.number == number else 0.0,
+        )
+        assert widening(PROBLEM, pulls) == pytest.approx(factor)
 
 
 # ------------------------------------------------------------------ runs at held rpm

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from models.settings import Settings
+from recommender.decide.caveats import out_of_range
 from recommender.session import PullResult, Session, Step
 
 from .conftest import JOB, write_pull
+from .why_cars import problem, pull
 
 
 def run(place: Path, judge_from: int, last_rpm: float, number: int, duty: float) -> tuple[PullResult, Step]:
@@ -47,3 +52,19 @@ def test_nothing_is_said_once_a_pull_covers_the_range(tmp_path: Path) -> None:
     pull, step = run(tmp_path, 3900, 7000.0, 2, 20.0)
     assert all(math.isfinite(value) for value in pull.deviations.values())
     assert "out of range" not in step.codes
+
+
+def told(*last_rpm: float) -> str:
+    """What is said after whole pulls to these rpm, judged to 6700."""
+    pulls = [replace(pull(n, 0.0, last_rpm=rpm), complete=True) for n, rpm in enumerate(last_rpm, start=1)]
+    seen: Any = SimpleNamespace(problem=problem(), pulls=pulls)
+    return " ".join(reason.text for reason in out_of_range(seen))
+
+
+def test_of_several_pulls_the_one_that_went_farthest_is_told() -> None:
+    assert told(5800.0, 6100.0, 5900.0).startswith("The pulls so far end at 6100 rpm and the judged range at 6700 rpm")
+
+
+def test_a_pull_that_lacks_less_than_a_tenth_is_enough() -> None:
+    """The judged range is 2800 rpm wide, and 250 of them are missing."""
+    assert told(6100.0, 6450.0) == ""

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
 from models.settings import Settings
+from recommender.decide.caveats import past_the_range
 from recommender.session import Session, Step
 
 from .conftest import JOB, write_pull
+from .why_cars import problem
 
 TARGET_RPM = np.arange(2600.0, 6801.0, 50.0)
 PSI = 6.894757293
@@ -62,3 +67,12 @@ def test_it_is_said(answers: dict[float, tuple[list[float], Step, Step]]) -> Non
     text = step.reasons[step.codes.index("past the range")]
     assert text.startswith("Past 6800 rpm, where the target ends, boost goes up by about another 0.")
     assert "counts against the limit" in text
+
+
+def test_it_is_not_said_where_the_highest_boost_comes_before() -> None:
+    """Six kPa more past the range, on curves that end highest and on such as have fallen by ten."""
+    seen: Any = SimpleNamespace(problem=problem(), rpm=TARGET_RPM, beyond=SimpleNamespace(mean_kpa=6.0))
+    for fall, said in ((0.0, 1), (10.0, 0)):
+        curves = np.tile(100.0 - np.linspace(0.0, fall, TARGET_RPM.size), (8, 1))
+        forecast: Any = SimpleNamespace(curves=curves)
+        assert len(past_the_range(seen, forecast)) == said

@@ -142,6 +142,11 @@ class TestEnds:
         cause, _ = reasons.hardware(outlook(ceiling_psi=11.0), given)
         assert cause in ("out of breath at the top", "boost arrives late")
 
+    def test_boost_over_the_target_at_the_top_alone_creeps(self) -> None:
+        given, seen = forecast(settings(0.0), level_psi=16.0), outlook()
+        high = replace(given, curves=np.where(seen.rpm >= 6000.0, 19.0 * PSI, given.curves))
+        assert reasons.hardware(seen, high) == ("boost creeps", pytest.approx(6000.0))
+
     @pytest.mark.parametrize(
         ("low", "high", "cause"), [(3900.0, 4600.0, "boost arrives late"), (6000.0, 7000.0, "out of breath at the top")]
     )
@@ -161,6 +166,7 @@ class TestEnds:
             (replace(settings(40.0), engagement=14.0 * PSI), "out of breath at the top"),
             (replace(settings(40.0), engagement=8.0 * PSI), "shape of the curve"),
             (settings(60.0), "shape of the curve"),
+            (settings(85.0), "shape of the curve"),  # 100 % can be asked for: 90 and ten more by the ramp
         ],
     )
     def test_a_turbo_that_may_have_more_is_blamed_only_with_the_gate_held_shut(
@@ -208,6 +214,23 @@ class TestPull:
         ramped = replace(settings(20.0), ramp_add=5.0)
         assert self.why(forecast(ramped))["aim"].startswith("Ramp add 5 points instead of 0 points: ")
 
+    def test_aim_is_where_the_step_mends_most(self) -> None:
+        """Boost is short everywhere, and the step brings it up from 5000 rpm on alone."""
+        last = pull(2, 20.0)
+        curves = np.tile(np.where(outlook().rpm < 5000.0, last.curve.at(outlook().rpm), 15.0 * PSI), (8, 1))
+        text = self.why(replace(forecast(settings(35.0)), curves=curves))["aim"]
+        assert 5000.0 <= float(text.partition(" rpm pull 2 was")[0].rpartition(" ")[2]) <= 6700.0
+
+    def test_boost_over_the_target_is_said_to_be(self) -> None:
+        high = pull(2, 20.0, scale=1.7)  # 10.5 psi and seven tenths more: 17.8 psi
+        found = said(reasons.for_pull(outlook(), [pull(1, 0.0), high], (), forecast(settings(10.0)), (), PSI, 1.0))
+        assert " over the target; this step should bring it to " in found["aim"]
+
+    def test_ringing_is_the_aim_only_of_a_step_that_takes_gain_back(self) -> None:
+        rough = replace(pull(2, 20.0), ripple_kpa=10.0 * PSI)  # the curve is about 5.5 psi under the target
+        found = said(reasons.for_pull(outlook(), [pull(1, 0.0), rough], (), forecast(settings(35.0)), (), PSI, 1.0))
+        assert "under the target" in found["aim"]
+
     def test_the_same_again(self) -> None:
         assert "one more look is worth more than a change after pull 2" in self.why(forecast(settings(20.0)))["repeat"]
 
@@ -217,9 +240,15 @@ class TestPull:
             "6.0 psi under the limit; risk 0.4 %."
         )
         assert (
-            "5.0 psi under the limit; risk under 0.1 %"
+            "5.0 psi under the limit; risk under 0.3 %"
             in self.why(forecast(settings(35.0), risk=0.0002, level_psi=14.0))["limit"]
         )
+
+    def test_at_most_is_what_19_of_20_draws_stay_under(self) -> None:
+        """Draws from 12 to 14 psi, evenly: 13.9 psi is passed by one in twenty."""
+        spread = replace(forecast(settings(35.0)), highest=np.linspace(12.0, 14.0, 201) * PSI)
+        text = self.why(spread)["limit"]
+        assert "expected at 13.0 psi, at most 13.9 psi in 19 of 20 pulls: 5.1 psi under the limit" in text
 
     def test_what_held_it_back_in_words(self) -> None:
         text = self.why(forecast(settings(40.0)), binding=("duty step", "ramp_add range", "risk gate"))["held back"]
@@ -235,10 +264,15 @@ class TestPull:
         aborted = replace(passed, why="aborted")
         assert "Pull 2 was aborted: nothing at" in self.why(forecast(settings(10.0)), bad=[aborted])["back off"]
         assert "back off" not in self.why(forecast(settings(10.0)))
+        # A pull has been run since: nothing is backed off from it any more.
+        assert "back off" not in self.why(forecast(settings(10.0)), bad=[replace(passed, latest=False)])
 
     def test_poor_prospects_are_said(self) -> None:
         assert "best thought possible is 0.90 psi" in self.why(forecast(settings(35.0)), chance=0.2)["prospect"]
         assert "prospect" not in self.why(forecast(settings(35.0)), chance=0.8)
+        # After the baseline alone nothing is known of what duty does.
+        first = reasons.for_pull(outlook(), [pull(1, 0.0)], (), forecast(settings(35.0)), (), 0.9 * PSI, 0.2)
+        assert "prospect" not in said(first)
 
 
 def test_what_if_follows_settings_and_limit() -> None:

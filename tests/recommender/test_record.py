@@ -143,7 +143,7 @@ def test_the_same_log_twice_is_refused_unless_forced_or_withdrawn(
 ) -> None:
     log = pull_log(IDLE)
     session.add_pull(log, settings=dialled(0))
-    with pytest.raises(ValueError, match=r"this very log is on record already, as pull 1\. .*force it"):
+    with pytest.raises(ValueError, match=r"this very log is on record already, as pull 1\. .*--force"):
         session.add_pull(log, settings=dialled(0))
     assert len(session.pulls()) == 1
     assert session.add_pull(log, settings=dialled(0), force=True).number == 2

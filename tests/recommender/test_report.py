@@ -260,10 +260,23 @@ def test_only_an_older_sheet_of_the_same_form_is_written_over(played: Session, t
 
 @pytest.mark.parametrize(
     ("value", "words"),
-    [(0.0, "under 0.1 %"), (0.0042, "0.4 %"), (0.12, "12 %"), (0.9999, "over 99.9 %"), (float("nan"), "–")],
+    [(0.0, "under 0.3 %"), (0.0042, "0.4 %"), (0.12, "12 %"), (0.9999, "over 99.9 %"), (float("nan"), "–")],
 )
 def test_risks_in_words(value: float, words: str) -> None:
     assert wording.risk(value) == words
+
+
+@pytest.mark.parametrize(
+    ("value", "allowed", "words"),
+    [
+        (0.0029, 0.05, "under 0.3 %"),
+        (0.0002, 0.001, "under 0.03 %"),
+        (0.0005, 0.001, "0.05 %"),
+        (0.002, 0.005, "0.2 %"),
+    ],
+)
+def test_no_less_risk_is_told_than_the_curves_drawn_for_it_can_tell(value: float, allowed: float, words: str) -> None:
+    assert wording.risk(value, allowed) == words
 
 
 def test_numbers_in_words() -> None:

@@ -104,4 +104,4 @@ def test_each_reason_has_words_of_its_own(ruled_out_by: str, said: str) -> None:
     assert said in text
     other = replace(option, deviation_kpa=1.9 * PSI, risk=0.0004, settings=settings(20.0))
     changed = alternatives(problem(), decision(alternatives=(other,)), settings(35.0))[0].text
-    assert changed.startswith("Duty 20 %: 1.90 psi expected deviation, risk under 0.1 %.")
+    assert changed.startswith("Duty 20 %: 1.90 psi expected deviation, risk under 0.3 %.")

@@ -6,6 +6,8 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,6 +28,7 @@ from recommender.session import (
     plain,
     to_json,
 )
+from recommender.session.in_job_units import _hit
 
 PSI = kpa_in("psi")
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
@@ -115,6 +118,10 @@ def test_a_first_pull_without_settings_is_the_baseline(session: Session, pull_lo
         ({"engagement": -1}, r"engagement: -1 psi cannot be dialled"),
         (
             {"ramp_from": 7000, "ramp_to": 5000, "ramp_add": 5},
+            r"ramp_from < ramp_to must hold, but got 7000 and 5000 rpm",
+        ),
+        (
+            {"ramp_from": 7000, "ramp_to": 5000, "ramp_add": -5},
             r"ramp_from < ramp_to must hold, but got 7000 and 5000 rpm",
         ),
     ],
@@ -391,6 +398,21 @@ def test_a_step_that_stands_again_is_what_was_last_proposed(session: Session, pu
     assert added.settings == step.settings
 
 
+def test_what_a_withdrawn_pull_was_run_with_is_not_taken_as_dialled_in(session: Session, pull_log: Write) -> None:
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    slip = session.add_pull(pull_log(IDLE), settings={**BASELINE, "duty": 60})
+    session.withdraw(slip.number, "duty was mistyped")
+    assert session.add_pull(pull_log(IDLE)).settings["duty"] == 0
+
+
+def test_a_peak_that_19_of_20_should_stay_under_is_part_of_the_prediction() -> None:
+    entry: Any = SimpleNamespace(facts={"peak_kpa": 111.0, "complete": True})
+    for most, hit in ((112.0, True), (110.0, False)):
+        decision: Any = SimpleNamespace(peak_high_kpa=most)
+        assert _hit(entry, decision, 1.0) is hit
+        assert _hit(entry, decision, 0.7) is False
+
+
 def test_a_guards_acknowledgement_is_not_that_of_a_refused_log(folder: Path, job_text: str, pull_log: Write) -> None:
     (folder / "job.toml").write_text(job_text + "\n[guards]\nlambda = { highest = 0.9 }\n")
 
@@ -523,7 +545,7 @@ def test_checklist_names_the_jobs_own_numbers(guarded: Session, tmp_path: Path) 
     assert any("19.0 psi" in line and "cuts" in line for line in lines)
     assert any("Duty 0 %, Ramp add 0 points, Engagement 0 psi, Gain 0" in line for line in lines)
     assert any("lambda at most 0.86" in line for line in lines)
-    for reading, state in ((0.4, "good"), (9.0, "bad")):
+    for reading, state in ((0.4, "good"), (9.0, "bad"), (-9.0, "bad")):
         rows = "".join(f"{i * 0.1:.1f},0,{reading + 0.01 * (i % 3)},101.2\n" for i in range(50))
         log = tmp_path / f"key on {state}.csv"
         log.write_text(f"Time [s],Engine Speed [rpm],Boost [kPa],Barometer [kPa]\n{rows}")
@@ -825,3 +847,45 @@ def test_an_aborted_pull_bears_no_prediction_out(session: Session, pull_log: Wri
     assert session.trust().predicted == 0
     told = " ".join(" ".join(pull_lines(added, session.job, Screen(200, colour=False))).split())
     assert "aborted as it is, that proves nothing" in told
+
+
+# ------------------------------------------------------------------ what is left out, and what the log says of it
+
+
+def test_a_knob_that_the_job_file_fixes_is_as_it_says(session: Session, pull_log: Write, folder: Path) -> None:
+    """Fixed after the baseline: what was run last no longer stands on that knob."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    text = (folder / "job.toml").read_text().split("[knobs.gain]")[0]
+    (folder / "job.toml").write_text(f"{text}[knobs.gain]\nfixed = 2\n")
+    session.follow()
+    asked = session.what_if({"duty": 10})
+    assert asked.settings is not None
+    assert asked.settings["gain"] == 2.0
+    assert session.add_pull(pull_log(replace(IDLE, duty=10.0)), settings={"duty": 10}).settings["gain"] == 2.0
+
+
+def duty_in_log(path: Path, duty: Callable[[np.ndarray], np.ndarray]) -> Path:
+    """A log with a column of duty, as a function of rpm, added to it."""
+    rows, head = np.loadtxt(path, delimiter=",", skiprows=1), path.read_text().splitlines()[0]
+    full = np.column_stack([rows, np.where(rows[:, 3] > 99.0, duty(rows[:, 1]), 0.0)])
+    np.savetxt(path, full, delimiter=",", header=f"{head},Duty [%]", comments="", fmt="%.3f")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("logged", "gain", "said"),
+    [
+        (lambda rpm: np.full(rpm.size, 34.0), 0, True),
+        (lambda rpm: np.full(rpm.size, 20.0), 0, False),
+        (lambda rpm: np.where(rpm < 3300.0, 100.0, 20.0), 0, False),  # the gate is held shut while boost comes up
+        (lambda rpm: np.full(rpm.size, 80.0), 0, False),  # written the other way round
+        (lambda rpm: np.full(rpm.size, 34.0), 2, False),  # feedback moves duty
+    ],
+)
+def test_duty_in_the_log_that_is_not_what_was_dialled_in_is_said(
+    session: Session, pull_log: Write, logged: Callable[[np.ndarray], np.ndarray], gain: int, said: bool
+) -> None:
+    run = replace(IDLE, duty=20.0, gain=float(gain))
+    pull = session.add_pull(duty_in_log(pull_log(run), logged), settings={**BASELINE, "duty": 20, "gain": gain})
+    assert any("own duty reads 34 % where 20 % is on record" in words for words in pull.warnings) == said
+    assert any("own duty" in words for words in pull.warnings) == said

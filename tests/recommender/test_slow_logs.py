@@ -5,12 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from models.risk import excess_kpa, risk_of, spikes_kpa
 from models.settings import Settings
+from recommender import wording
+from recommender.decide.caveats import slow_logs
 from recommender.session import PullRefused, PullResult, Session, Step
+
+from .why_cars import problem, pull
 
 RUN = {"duty": 20.0, "engagement": 8.0}
 IDLE = Settings(0, 3000, 7000, 0, 0, 0)
@@ -86,6 +93,29 @@ def test_it_is_said_in_add_in_next_and_in_why(answers: dict[int, tuple[PullResul
 def test_a_quick_log_says_nothing_of_the_kind(answers: dict[int, tuple[PullResult, Step, list[str]]]) -> None:
     pull, step, why = answers[1]
     assert not [text for text in (*pull.warnings, *step.reasons, *why) if "times a second" in text or "slow" in text]
+
+
+def test_the_risk_it_is_taken_from_is_that_of_the_same_pulls_logged_quickly() -> None:
+    """Draws of the highest boost without what the logs could have hidden, and with it."""
+    slow = [replace(pull(n, duty), unseen_kpa=12.0) for n, duty in ((1, 0.0), (2, 20.0))]
+    quick, with_hidden = excess_kpa([replace(each, unseen_kpa=0.0) for each in slow]), excess_kpa(slow)
+    bare = np.linspace(110.0, 130.0, 384)
+    highest = bare + spikes_kpa(bare.size, with_hidden - quick)
+    limit = problem().limit_kpa
+    without, risk = (float(risk_of(each[:, None], limit)[0]) for each in (bare, highest))
+    assert wording.risk(without) != wording.risk(risk)
+    seen: Any = SimpleNamespace(problem=problem(), pulls=slow, excess=with_hidden)
+    forecast: Any = SimpleNamespace(highest=highest, risk=risk)
+    (reason,) = slow_logs(seen, forecast)
+    assert f"takes the risk from {wording.risk(without)} to {wording.risk(risk)}." in reason.text
+
+
+def test_a_slow_log_that_cannot_be_relied_on_is_not_told_again() -> None:
+    """Nothing was widened for it: it was left out."""
+    pulls = [pull(1, 0.0), replace(pull(2, 20.0, trusted=False), unseen_kpa=12.0)]
+    seen: Any = SimpleNamespace(problem=problem(), pulls=pulls, excess=excess_kpa(pulls))
+    forecast: Any = SimpleNamespace(highest=np.full(384, 100.0), risk=0.001)
+    assert slow_logs(seen, forecast) == ()
 
 
 def test_a_record_without_the_entry_reads_as_all_seen(pull_log: Callable[..., Path], session: Session) -> None:

@@ -248,6 +248,17 @@ class TestEffects:
         assert texts[0] != texts[1]
         assert "over the 1 % that the job allows" in texts[1]
 
+    def test_the_gate_is_told_to_the_notch(self, pulls) -> None:
+        """Not to the next value that happened to be looked at: that left up to two notches of duty seemingly open."""
+        look = look_at(pulls, problem(limit_psi=15.0))
+        outlook = Outlook(look.problem, pulls, look.surrogate)
+        shown = effects(look, outlook, pulls[-1].settings)[0]
+        closed = shown.risks > look.problem.risk
+        first = int(np.argmax(closed))
+        assert closed[first:].all()
+        assert shown.values[first] - shown.values[first - 1] == pytest.approx(1.0)
+        assert f"from {shown.values[first]:.0f} % up it is over the 1 %" in shown.text
+
 
 def decision(**changes: object) -> Decision:
     """A decision by hand, for what does not need a search."""
