@@ -67,7 +67,7 @@ def add_pull(
     try:
         found, content = _found(record, job, path, which, clock())
     except NoPull as none:
-        _note_no_pull(record, job, path, none, dict(assumed or {}) | dict(given), target, clock())
+        _note_no_pull(record, job, path, none, given, assumed or {}, target, clock())
         raise
     sha256 = hashlib.sha256(content).hexdigest()
     with record.writing():
@@ -88,7 +88,9 @@ def add_pull(
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
         unlike = "" if found.held else dialled.unlike_logged(job, run, found.trace)
-        found = replace(found, warnings=(unlike, *found.warnings)) if unlike else found
+        first = int(np.isfinite(found.outside_kpa))  # boost above the limit is told before all else
+        told_first, rest = found.warnings[:first], found.warnings[first:]
+        found = replace(found, warnings=(*told_first, unlike, *rest)) if unlike else found
         facts = facts_of(found, job, measures, kept, quiet)
         facts |= outside_facts(snapshot, found)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
@@ -197,6 +199,7 @@ def _note_no_pull(
     path: Path,
     none: NoPull,
     given: Mapping[str, float],
+    assumed: Mapping[str, float],
     target: str | None,
     now: datetime.datetime,
 ) -> None:
@@ -212,7 +215,8 @@ def _note_no_pull(
     why = f"{none.why[:1].upper()}{none.why[1:]}"
     with record.writing():
         snapshot = record.read()
-        run = dialled.completed(job, given, last_dialled(snapshot, job, target))
+        last = last_dialled(snapshot, job, target).as_dict() | dict(assumed)
+        run = dialled.completed(job, given, Settings(**last))
         kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
         _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
     raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none
