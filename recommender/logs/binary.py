@@ -16,14 +16,15 @@ from recommender.logs.table import Column, RawLog
 from recommender.logs.written_units import split_name, tidy
 
 
-def _column(header: str, unit: str | None, values: FloatArray, kind: Any = "number") -> Column:
+def _column(header: str, unit: str | None, values: FloatArray, kind: Any = "number", again: str = "") -> Column:
+    """A column; ``again`` marks one whose name stands before already, as ``Column`` has it."""
     name, own = split_name(header)
     given = tidy(unit) if unit and unit.strip() else None
     if given is not None and own is None:
         name = tidy(header)
     array = bounded(np.array(values, dtype=float))
     array.flags.writeable = False
-    return Column(tidy(header), name, given or own, array, kind)
+    return Column(tidy(header) + again, name, given or own, array, kind)
 
 
 def read_parquet(path: Path) -> RawLog:
@@ -48,10 +49,10 @@ def read_parquet(path: Path) -> RawLog:
     for field, data in zip(table.schema, table.columns, strict=True):
         unit = (field.metadata or {}).get(b"unit", b"").decode("utf-8", errors="replace")
         if pa.types.is_timestamp(field.type):
-            stamps = data.cast(pa.timestamp("us")).cast(pa.int64()).to_numpy(zero_copy_only=False)
+            stamps = data.cast(pa.timestamp("us"), safe=False).cast(pa.int64()).to_numpy(zero_copy_only=False)
             columns.append(_column(field.name, None, np.asarray(stamps, dtype=float) * 1e-6, "clock"))
         elif pa.types.is_duration(field.type):
-            spans = data.cast(pa.duration("us")).cast(pa.int64()).to_numpy(zero_copy_only=False)
+            spans = data.cast(pa.duration("us"), safe=False).cast(pa.int64()).to_numpy(zero_copy_only=False)
             columns.append(_column(field.name, "s", np.asarray(spans, dtype=float) * 1e-6))
         elif not pa.types.is_nested(field.type):
             values, kind = numbers_of(data.to_pandas(), ".")
@@ -91,13 +92,15 @@ def read_mdf(path: Path) -> RawLog:
         raise LogError(f"{path.name}: no channels of numbers in this ASAM MDF file. Expected engine speed and boost.")
     base = max((np.asarray(signal.timestamps, dtype=float) for signal in signals), key=lambda stamps: stamps.size)
     columns = [_column("time", "s", base)]
-    for signal in signals:
+    for place, signal in enumerate(signals):
         stamps = np.asarray(signal.timestamps, dtype=float)
         samples = np.asarray(signal.samples, dtype=float)
         if stamps.size == base.size and np.array_equal(stamps, base):
             held = samples
         else:
-            place = np.searchsorted(stamps, base + 1e-9, side="right") - 1
-            held = np.where(place >= 0, samples[np.maximum(place, 0)], np.nan)
-        columns.append(_column(str(signal.name), str(signal.unit or ""), held))
+            last = np.searchsorted(stamps, base + 1e-9, side="right") - 1
+            held = np.where(last >= 0, samples[np.maximum(last, 0)], np.nan)
+        before = sum(str(other.name) == str(signal.name) for other in signals[:place])
+        again = f" (again {before})" if before else ""
+        columns.append(_column(str(signal.name), str(signal.unit or ""), held, again=again))
     return RawLog(path.name, sha256_of(path), tuple(columns), "ASAM MDF 4")

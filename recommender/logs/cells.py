@@ -14,8 +14,12 @@ if TYPE_CHECKING:  # pandas takes a third of a second to load: only when a log i
     import pandas as pd
 
 DAY_S = 86400.0
-#: No channel of a log reads this much, whatever its unit.
+HOUR_S = 3600.0
+#: No channel of a log reads this much, whatever its unit; but for times since 1970 in the smallest units.
 BEYOND: Final = 1e15
+BEYOND_TIMES: Final = 1e19
+#: Cells with words in them that are kept of a column of numbers.
+MOST_UNREAD: Final = 1000
 
 
 def numbers_of(
@@ -45,8 +49,26 @@ def numbers_of(
     return values, "number"
 
 
+def unread_cells(column: pd.Series, values: FloatArray) -> dict[int, str]:
+    """Cells with something in them that is no number, by row: the first ``MOST_UNREAD``.
+
+    Args:
+        column: As parsed. Shape (n,)
+        values: The same as ``numbers_of`` reads it. Shape (n,)
+    """
+    import pandas as pd
+
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return {}
+    rows = np.flatnonzero(np.isnan(values) & column.notna().to_numpy())[:MOST_UNREAD]
+    return {int(row): str(column.iloc[row]).strip() for row in rows}
+
+
 def bounded(values: FloatArray) -> FloatArray:
     """Numbers beyond all measure as infinite, so that whoever reads the column can say that it held them."""
+    most = np.abs(values)
+    if np.count_nonzero((most >= BEYOND) & (most < BEYOND_TIMES)) > values.size / 2:
+        return values
     return np.where(np.abs(values) >= BEYOND, np.copysign(np.inf, values), values)
 
 
@@ -56,7 +78,7 @@ def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
     Under decimal points a comma parts thousands, unless the log writes thousands without, or the column shows that it
     cannot: by a cell that can only be a decimal comma, or because it runs more smoothly when read so.
     """
-    bare = text.str.replace(r"[\s'\"%]", "", regex=True)
+    bare = text.str.replace(r"[\s'’\"%]", "", regex=True)
     with_comma = bare[bare.str.fullmatch(r"[+-]?[\d.]*,[\d.,]*", na=False)]  # numbers, no names of a repeated header
     if decimal == "." and _comma_is_decimal(with_comma, bare, grouping):
         decimal = ","
@@ -164,5 +186,16 @@ def _spans(bare: pd.Series) -> FloatArray:
     parts = bare.str.extract(r"^(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2})(?:[.:](\d+))?$")
     hours, minutes, seconds = (pd.to_numeric(parts[k], errors="coerce") for k in range(3))
     share = pd.to_numeric("0." + parts[3].fillna("0"), errors="coerce")
-    total = hours.fillna(0.0) * 3600.0 + minutes * 60.0 + seconds + share
-    return bounded(total.to_numpy(dtype=float, na_value=np.nan))
+    total = hours.fillna(0.0) * HOUR_S + minutes * 60.0 + seconds + share
+    told = bounded(total.to_numpy(dtype=float, na_value=np.nan))
+    return _past_the_hour(told) if hours.isna().all() else told
+
+
+def _past_the_hour(seconds: FloatArray) -> FloatArray:
+    """Times of a clock without hours run on where it begins anew after 59 minutes and some seconds. [s]"""
+    known = np.isfinite(seconds)
+    steps = np.diff(seconds[known])
+    turns = np.where((steps < 0) & (steps + HOUR_S < 30.0), HOUR_S, 0.0)
+    if turns.any() and float(seconds[known].max()) < HOUR_S:
+        seconds[known] += np.concatenate([[0.0], np.cumsum(turns)])
+    return seconds

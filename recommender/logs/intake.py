@@ -9,83 +9,39 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
 from recommender.logs.conditions import compared, usual_temperatures
-from recommender.logs.errors import LogError
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.falling import find_falling
 from recommender.logs.found import FoundPull, Intake
+from recommender.logs.gauge_top import off_scale_said
 from recommender.logs.guards import GuardFinding, watch
-from recommender.logs.options import Conditions, FinderOptions, ReadOptions, Role, guarded_role
+from recommender.logs.options import Conditions, FinderOptions, ReadOptions, guarded_role
 from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
+from recommender.logs.time_base import confirm_sweeps, with_possible_times
 from recommender.logs.tracing import (
     Rows,
     dropouts_said,
-    dropped_out,
     intervals_in,
+    put_back,
     trace_of,
     unseen_kpa,
     whole_intervals,
+    with_left_out,
+    words_in,
 )
+from recommender.logs.usable import highest_boost, running_rpm, usable_rows
 
 #: Boost under this share of the highest is that of part load. [-]
 LOADED_SHARE: Final = 0.3
 #: Up to so many pulls in a log each is compared with all others but itself; above, with all.
 MOST_COMPARED: Final = 50
-#: Rows filled at a time.
-BLOCK_ROWS: Final = 1 << 18
-
-
-def _held_forward(values: FloatArray) -> FloatArray:
-    """Blanks filled with the last sample, as far as blanks are usual in this channel; the start stays blank."""
-    known = np.isfinite(values)
-    if known.all() or np.count_nonzero(known) < 2:
-        return values
-    usual = float(np.quantile(np.diff(np.flatnonzero(known)), 0.9))
-    if usual <= 1.0:
-        return values  # blanks are the exception: such rows are left out, not filled
-    filled, last = np.empty_like(values), -1
-    for begin in range(0, values.size, BLOCK_ROWS):  # block by block: the largest logs leave no room for row numbers
-        rows = np.arange(begin, min(begin + BLOCK_ROWS, values.size))
-        place = np.maximum.accumulate(np.where(known[rows[0] : rows[-1] + 1], rows, last))
-        fresh = (place >= 0) & (rows - place <= 5 * usual)
-        filled[rows[0] : rows[-1] + 1] = np.where(fresh, values[np.maximum(place, 0)], np.nan)
-        last = int(place[-1])
-    return filled
-
-
-def _usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Rows:
-    """Rows with time, rpm and boost, cut where time runs backwards.
-
-    Raises:
-        LogError: fewer than four such rows.
-    """
-    rpm, boost = _held_forward(channels.values["rpm"]), _held_forward(reading.boost_kpa)
-    good = np.isfinite(channels.time_s) & np.isfinite(rpm) & np.isfinite(boost)
-    good &= ~dropped_out(channels.time_s, rpm)
-    time = channels.time_s if good.all() else channels.time_s[good]
-    fresh = np.concatenate([[True], np.diff(time) != 0]) if time.size else np.empty(0, dtype=bool)
-    rows = np.flatnonzero(good)[fresh]
-    if rows.size < 4:
-        raise LogError(
-            f"{file_name}: only {rows.size} rows hold time, engine speed and boost together, expected a whole pull. "
-            "Log all three channels."
-        )
-    whole = rows.size == good.size  # then nothing is copied: the largest logs are sound ones
-    part: slice | npt.NDArray[np.intp] = slice(None) if whole else rows
-    time = channels.time_s[part]
-    backward = tuple(int(row) + 1 for row in np.flatnonzero(np.diff(time) < 0))
-    values: dict[Role, FloatArray] = {
-        role: _held_forward(array)[part] for role, array in channels.values.items() if role != "boost"
-    }
-    return Rows(time, values, boost[part], backward)
 
 
 def intake(path: str | Path, options: ReadOptions | None = None) -> Intake:
@@ -105,26 +61,28 @@ def intake(path: str | Path, options: ReadOptions | None = None) -> Intake:
 
 def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     """The same for a log already read."""
-    channels = choose_channels(raw, options)
+    channels = with_possible_times(choose_channels(raw, options), raw.file_name)
     barometer = channels.values.get("barometer")
     known = barometer[np.isfinite(barometer)] if barometer is not None else np.empty(0)
     ambient = float(np.median(known)) if known.size else None
     column, throttle = channels.columns["boost"], channels.values.get("throttle")
-    reading = read_boost(column, channels.values["rpm"], ambient, options, raw.file_name, throttle)
-    rows = _usable_rows(channels, reading, raw.file_name)
+    reading = read_boost(column, running_rpm(channels), ambient, options, raw.file_name, throttle)
+    rows = usable_rows(channels, reading, raw.file_name)
     warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
     warnings += dropouts_said(channels.time_s, channels.values["rpm"])
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")
     spans, falling = _spans(rows, options)
+    confirm_sweeps(rows, spans, channels, raw.file_name)
     warnings += falling
     whole = whole_intervals(rows) if spans else {}
     pulls = [_pull(rows, span, whole, reading, options) for span in spans]
     pulls = _rescue_lone_partial(_compared(pulls, options))
+    warnings += off_scale_said(rows.unread.time_s, rows.unread.texts, pulls)
     if not pulls:
         warnings.append(_nothing_found(rows, options))
-    top = int(np.argmax(rows.boost_kpa))
+    highest_kpa, highest_at_s = highest_boost(channels, reading)
     choices = tuple(
         ChannelChoice(c.role, c.column, reading.unit, f"{c.reason}; {reading.reason}") if c.role == "boost" else c
         for c in channels.choices
@@ -138,8 +96,8 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
         pulls=tuple(pulls),
         conditions=_conditions(rows, slice(None), reading),
         warnings=tuple(warnings),
-        highest_boost_kpa=float(rows.boost_kpa[top]),
-        highest_at_s=float(rows.time_s[top]),
+        highest_boost_kpa=highest_kpa,
+        highest_at_s=highest_at_s,
         shape=raw.shape,
         columns=tuple(column.label for column in raw.columns),
         day=raw.day,
@@ -235,7 +193,8 @@ def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading
     part = slice(span.trace_first, span.trace_last + 1)
     intervals = intervals_in(rows, span, whole)
     row_s = float(np.median(np.diff(rows.time_s[part])))
-    trace = trace_of(rows, span, intervals, row_s)
+    own = trace_of(rows, span, intervals, row_s)
+    trace = with_left_out(rows, span, own)
     conditions = _conditions(rows, part, reading)
     evidence = Evidence(
         span=span,
@@ -252,6 +211,8 @@ def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading
         judged=options.judged,
         key_on_gap_kpa=reading.key_on_gap_kpa,
         earlier=options.earlier,
+        put_back=put_back(own, trace),
+        unread=words_in(rows, span),
     )
     quality = judge(evidence)
     judged = options.judged

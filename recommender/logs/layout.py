@@ -25,8 +25,8 @@ SAMPLE_LINES: Final = 120
 
 _DOT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s?%?")
 _COMMA = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?\s?%?")
-_DOT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,'\s]\d{3})+(\.\d+)?")
-_COMMA_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.'\s]\d{3})+(,\d+)?")
+_DOT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,'’\s]\d{3})+(\.\d+)?")
+_COMMA_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.'’\s]\d{3})+(,\d+)?")
 _FOUR_DIGITS = re.compile(r"[+-]?[1-9]\d{3,}(?![\d:/-])")
 _CLOCK = re.compile(
     r"(\d{4}-\d{1,2}-\d{1,2}[T ]|\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? )?"

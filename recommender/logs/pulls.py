@@ -23,6 +23,10 @@ _SLIP_S: Final = 1.0
 #: Share of the highest throttle reading that is full load where no threshold is set.
 _FULL_SHARE: Final = 0.85
 
+#: Readings of the throttle that may stand above the fullest: so many, or such a share of all.
+STRAY_READINGS: Final = 2
+STRAY_SHARE: Final = 0.0005
+
 Kind = Literal["sweep", "held rpm", "partial"]
 Ending = Literal["throttle lifted", "engine speed fell", "log ends", "engine speed topped out"]
 
@@ -65,11 +69,21 @@ class Span:
     after_shift: bool = False
 
 
+def fullest(throttle_pct: FloatArray) -> float:
+    """Highest reading of the throttle but for a stray one or two. [%]
+
+    Args:
+        throttle_pct: No NaN. Shape (n,), n at least 1
+    """
+    stray = max(min(STRAY_READINGS, throttle_pct.size // 4), int(STRAY_SHARE * throttle_pct.size))
+    return float(np.partition(throttle_pct, throttle_pct.size - 1 - stray)[throttle_pct.size - 1 - stray])
+
+
 def full_load_pct(throttle_pct: FloatArray, options: FinderOptions) -> float | None:
     """Throttle from which on load is full; None where the log never comes near it. [%]"""
     if options.throttle_pct is not None:
         return options.throttle_pct
-    highest = float(np.quantile(throttle_pct, 0.9995)) if throttle_pct.size > 2000 else float(throttle_pct.max())
+    highest = fullest(throttle_pct)
     return _FULL_SHARE * highest if highest > 0 else None
 
 

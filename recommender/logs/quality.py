@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from models.units import FloatArray
 from recommender.logs.conditions import conditions
 from recommender.logs.evidence import Evidence, Quality, Remark
+from recommender.logs.gauge_top import noisy, off_scale, pinned, without_rpm
 from recommender.logs.load import inferred
 from recommender.logs.tracing import slipping
 
@@ -22,8 +22,6 @@ LEAP_RPM: Final = 600.0
 LEAP_S: Final = 0.4
 #: Gauge and barometer may differ this much with the engine at rest. [kPa]
 KEY_ON_KPA: Final = 3.0
-#: A gauge with more noise than this does not stand still by itself. [kPa]
-LEAST_NOISE_KPA: Final = 0.1
 #: Fewest real samples of boost in a pull.
 FEWEST_SAMPLES: Final = 6
 #: Real rates under these hide short spikes, and ringing of 1 to 3 Hz. [Hz]
@@ -40,43 +38,6 @@ def _longest_equal(values: FloatArray) -> tuple[int, int]:
     lengths = np.diff(edges)
     place = int(np.argmax(lengths))
     return int(edges[place]), int(lengths[place])
-
-
-def pinned(evidence: Evidence) -> Iterator[Remark]:
-    """Boost stuck at the top of its gauge while it should still move."""
-    boost, time = evidence.boost_kpa[evidence.rows], evidence.time_s[evidence.rows]
-    top = float(boost.max())
-    at_top = boost >= top - 1e-6
-    first = int(np.argmax(at_top))
-    held = _longest_true(at_top)
-    span_s = float(time[held[1]] - time[held[0]])
-    absolute = evidence.absolute_kpa
-    if absolute is not None and abs(float(absolute[evidence.rows].max()) - 255.0) < 1e-6 and at_top.sum() >= 2:
-        yield Remark(
-            "pinned",
-            "manifold pressure stands at 255 kPa, the most that a one-byte reading can hold: "
-            "the true peak is not in the log",
-            float(time[first]),
-            refuses=True,
-        )
-        return
-    real = span_s / max(evidence.interval_s["boost"], evidence.row_s)
-    if real >= 5 and span_s >= 0.3 and _noisy(boost, *held):
-        yield Remark(
-            "pinned",
-            f"boost stands at exactly {top:.1f} kPa for {span_s:.1f} s while it moves everywhere else: "
-            "the gauge is at its top and the true peak is not in the log",
-            float(time[held[0]]),
-            refuses=True,
-        )
-
-
-def _longest_true(on: npt.NDArray[np.bool_]) -> tuple[int, int]:
-    """First and last row of the longest run of true rows."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(np.int8), [0]])))
-    starts, stops = edges[::2], edges[1::2]
-    place = int(np.argmax(stops - starts))
-    return int(starts[place]), int(stops[place]) - 1
 
 
 def frozen(evidence: Evidence) -> Iterator[Remark]:
@@ -100,27 +61,13 @@ def frozen(evidence: Evidence) -> Iterator[Remark]:
             )
         elif part[start] == part.max() and role == "boost":
             continue  # at its top: that is for the check of a pinned gauge
-        elif seconds > max(12 * usual, 0.3 * evidence.seconds) and _noisy(part, start, start + length - 1):
+        elif seconds > max(12 * usual, 0.3 * evidence.seconds) and noisy(part, start, start + length - 1):
             yield Remark(
                 "frozen",
                 f"boost stands at exactly {part[start]:.1f} kPa for {seconds:.1f} s while it moves everywhere else",
                 float(time[start]),
                 refuses=True,
             )
-
-
-def _noisy(values: FloatArray, first: int, last: int) -> bool:
-    """Whether a signal shows noise outside one run of equal values.
-
-    A gauge that shows noise everywhere else cannot stand still by itself; a log without noise (a simulated one, a
-    filtered one) may well be flat. Noise that is nothing but rounding takes few values only, and does not count.
-    """
-    second = np.concatenate([np.diff(values[:first], n=2), np.diff(values[last + 1 :], n=2)])
-    if second.size < 4:
-        return False
-    noise = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
-    rounding = np.unique(np.round(second, 5)).size < 0.4 * second.size
-    return bool(noise > LEAST_NOISE_KPA and not rounding)
 
 
 def gaps(evidence: Evidence) -> Iterator[Remark]:
@@ -303,7 +250,8 @@ def key_on(evidence: Evidence) -> Iterator[Remark]:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    short, pinned, frozen, gaps, slow, throttle, inferred, slip, shift_within, coverage, shift, key_on, conditions,
+    short, off_scale, pinned, without_rpm, frozen, gaps, slow, throttle, inferred, slip, shift_within, coverage, shift,
+    key_on, conditions,
 )  # fmt: skip
 
 

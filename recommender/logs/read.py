@@ -5,19 +5,21 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
 from models.units import FloatArray
-from recommender.logs.cells import numbers_of
+from recommender.logs.cells import MOST_UNREAD, numbers_of, unread_cells
 from recommender.logs.dates import day_in
 from recommender.logs.errors import LogError
 from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout, encoding_of, layout_of, split
-from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of
+from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of, text_of
+from recommender.logs.stray import lines_were, refuse_other_headings, refuse_parted_thousands
 from recommender.logs.table import Column, RawLog
 from recommender.logs.written_units import split_name, tidy
 
@@ -58,10 +60,6 @@ def read_log(path: str | Path) -> RawLog:
     return _read_text(file)
 
 
-def _text(stream: IO[bytes], encoding: str) -> io.TextIOWrapper:
-    return io.TextIOWrapper(stream, encoding=encoding, errors="replace", newline=None)
-
-
 def _head(path: Path) -> tuple[list[str], str]:
     """First lines of a text log and their encoding."""
     with opened(path) as stream:
@@ -73,7 +71,7 @@ def _head(path: Path) -> tuple[list[str], str]:
             "Expected CSV, Parquet or ASAM MDF 4: export the log in one of those."
         )
     with opened(path) as stream:
-        lines = [line[:100_000] for line in islice(_text(stream, encoding), HEAD_LINES)]
+        lines = [line[:100_000] for line in islice(text_of(stream, encoding), HEAD_LINES)]
     return lines, encoding
 
 
@@ -88,7 +86,8 @@ def _read_text(path: Path) -> RawLog:
     except ParserError as fault:
         place = re.search(r"line (\d+)", str(fault))
         line = int(place[1]) + layout.first_line - 1 if place else layout.first_line
-        warnings.append(f"line {line}: more cells than columns; such lines were left out")
+        count = refuse_parted_thousands(path, layout)
+        warnings.append(f"line {line}: more cells than columns; {lines_were(count)} left out")
         try:
             chunks = _parsed_to_the_end(path, layout, "skip", warnings)
         except ParserError as second:
@@ -97,7 +96,7 @@ def _read_text(path: Path) -> RawLog:
                 f"{layout.width} cells a row, parted by {SEPARATOR_WORDS[layout.separator]}: export the log again."
             ) from second
     columns = _columns(layout, chunks)
-    columns = _without_stray_rows(columns, layout, warnings)
+    columns = _without_stray_rows(path, columns, layout, warnings)
     _distrust_cut_end(path, columns, layout, warnings)
     if not any(column.kind != "text" for column in columns) or columns[0].values.size == 0:
         raise LogError(f"{path.name}: no numbers under the column names in line {layout.header_line}.")
@@ -119,9 +118,12 @@ class _Growing:
     def __init__(self) -> None:
         self._values = np.empty(0)
         self._kinds: set[str] = set()
+        self.unread: dict[int, str] = {}
 
-    def add(self, values: FloatArray, kind: str) -> None:
+    def add(self, values: FloatArray, kind: str, unread: Mapping[int, str]) -> None:
         begin = self._values.size
+        if len(self.unread) < MOST_UNREAD:
+            self.unread |= {begin + row: text for row, text in unread.items()}
         self._values.resize(begin + values.size, refcheck=False)
         self._values[begin:] = values
         self._kinds.add(kind)
@@ -196,7 +198,7 @@ def _parsed(path: Path, layout: Layout, bad_lines: str, *, closed: bool = False)
     found = [_Growing() for _ in range(layout.width)]
     held = 0
     with opened(path) as stream:
-        text = _text(stream, layout.encoding)
+        text = text_of(stream, layout.encoding)
         for _ in islice(text, layout.first_line - 1):
             pass
         for frame in _frames(_ClosedAtEnd(text) if closed else text, options, path.name):
@@ -207,7 +209,9 @@ def _parsed(path: Path, layout: Layout, bad_lines: str, *, closed: bool = False)
                     "the pull, or leave out channels that are not needed."
                 )
             for column, name in zip(found, frame.columns, strict=True):
-                column.add(*numbers_of(frame.pop(name), layout.decimal, grouping=not layout.ungrouped))
+                cells = frame.pop(name)
+                values, read = numbers_of(cells, layout.decimal, grouping=not layout.ungrouped)
+                column.add(values, read, {} if read == "text" else unread_cells(cells, values))
     return found
 
 
@@ -240,13 +244,13 @@ def _columns(layout: Layout, grown: list[_Growing]) -> list[Column]:
         before = sum(tidy(other) == tidy(header) for other in layout.names[:place])
         again = f" (again {before})" if before and header else ""
         full_name = name or f"column {place + 1}"
-        columns.append(Column(tidy(header) + again, full_name, unit, read.whole(), read.kind))
+        columns.append(Column(tidy(header) + again, full_name, unit, read.whole(), read.kind, read.unread))
     if columns and not columns[-1].header and not np.isfinite(columns[-1].values).any():
         columns.pop()
     return columns
 
 
-def _without_stray_rows(columns: list[Column], layout: Layout, warnings: list[str]) -> list[Column]:
+def _without_stray_rows(path: Path, columns: list[Column], layout: Layout, warnings: list[str]) -> list[Column]:
     """Rows without a single number (a repeated header, comments, trailing words) taken out, and said."""
     told = [column for column in columns if column.kind != "text"]
     if not told:
@@ -256,13 +260,15 @@ def _without_stray_rows(columns: list[Column], layout: Layout, warnings: list[st
         empty &= ~np.isfinite(column.values)
     if not empty.any():
         return columns
+    refuse_other_headings(path.name, columns, np.flatnonzero(empty), layout)
     first = int(np.flatnonzero(empty)[0]) + layout.first_line
     warnings.append(f"{int(empty.sum())} lines without numbers left out, the first about line {first}")
-    kept = []
+    kept, place = [], np.cumsum(~empty) - 1
     for column in columns:
         values = column.values[~empty]
         values.flags.writeable = False
-        kept.append(Column(column.header, column.name, column.unit, values, column.kind))
+        unread = {int(place[row]): text for row, text in column.unread.items() if not empty[row]}
+        kept.append(replace(column, values=values, unread=unread))
     return kept
 
 
@@ -297,5 +303,5 @@ def _distrust_cut_end(path: Path, columns: list[Column], layout: Layout, warning
             values[-1] = np.nan
             values.flags.writeable = False
             old = columns[place]
-            columns[place] = Column(old.header, old.name, old.unit, values, old.kind)
+            columns[place] = replace(old, values=values)
             warnings.append(f"the last line is cut short after {lines[-1][-30:]!r}; its last cell was left out")

@@ -127,3 +127,8 @@ def opened(path: Path) -> Iterator[IO[bytes]]:
         raise LogError(
             f"{path.name}: cannot be read to its end as {kind} ({fault}). It may be cut short: copy it again."
         ) from fault
+
+
+def text_of(stream: IO[bytes], encoding: str) -> io.TextIOWrapper:
+    """Bytes of a log as text; bytes that are none in its encoding are replaced."""
+    return io.TextIOWrapper(stream, encoding=encoding, errors="replace", newline=None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -28,6 +29,7 @@ class Column:
         values: Shape (n,), NaN where blank, infinite where the cell holds a number beyond all measure. A clock column
             is in seconds.
         kind: ``clock`` for clock times; ``text`` for columns without numbers.
+        unread: Cells of a column of numbers that hold something else, by row; the first of them where they are many.
     """
 
     header: str
@@ -35,6 +37,7 @@ class Column:
     unit: str | None
     values: FloatArray = field(repr=False)
     kind: Literal["number", "clock", "text"] = "number"
+    unread: Mapping[int, str] = field(default_factory=dict, repr=False)
 
     @property
     def label(self) -> str:

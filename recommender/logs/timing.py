@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -18,9 +19,13 @@ from recommender.logs.written_units import parse_unit
 #: Longest sampling interval of a logger, for a time column without a unit. [s]
 _SLOWEST_S: Final = 2.0
 _RATE = re.compile(
-    r"(?:sample rate|sampling rate|log rate|logging rate|rate|abtastrate|frequenz|frequency|frequence|fréquence|"
-    r"taux|samplerate)\D{0,25}?(\d+(?:[.,]\d+)?)\s*(hz|/s|samples/s)",
+    r"(?:sample rate|sampling rate|log rate|logging rate|logged (?:at|with)|rate|abtastrate|frequenz|frequency|"
+    r"frequence|fréquence|taux|samplerate)\D{0,25}?(\d+(?:[.,]\d+)?)\s*(hz|/s|samples/s)",
     re.IGNORECASE,
+)
+#: Words for other things that have a rate.
+_OTHER_RATE = re.compile(
+    r"filt|\bpass\b|pass-?bas|tiefpass|cut.?off|grenz|\bmax|limit|pwm|solenoid|valve|ventil|knock|klopf", re.IGNORECASE
 )
 
 
@@ -44,11 +49,16 @@ class Clock:
 
 
 def _rises(column: Column) -> bool:
-    """Whether a column can be time: it rises nearly everywhere and does not stand still."""
+    """Whether a column can be time: it rises nearly everywhere and does not stand still.
+
+    Whole seconds may stand for a thousand rows.
+    """
     steps = np.diff(column.known)
     if steps.size == 0:
         return False
-    return bool(np.mean(steps >= 0) > 0.97 and np.mean(steps > 0) > 0.02)
+    rising = steps[steps > 0]
+    seconds = rising.size >= 3 and float(np.median(rising)) == 1.0
+    return bool(np.mean(steps >= 0) > 0.97 and rising.size > (0.001 if seconds else 0.02) * steps.size)
 
 
 def _seconds_in(column: Column) -> tuple[float, str, str]:
@@ -67,18 +77,37 @@ def _seconds_in(column: Column) -> tuple[float, str, str]:
         return 1.0, "s", f"no unit; steps of {step:.3g} fit seconds"
     if step < 1500.0:
         return 1e-3, "ms", f"no unit; steps of {step:.3g} fit milliseconds"
-    return 1e-6, "µs", f"no unit; steps of {step:.3g} fit microseconds"
+    if step * 1e-6 <= _SLOWEST_S:
+        return 1e-6, "µs", f"no unit; steps of {step:.3g} fit microseconds"
+    return 1e-9, "ns", f"no unit; steps of {step:.3g} fit nanoseconds"
 
 
 def _rate(raw: RawLog, options: ReadOptions) -> tuple[float, str] | None:
-    """Rows a second from the job file or from a line above the column names."""
+    """Rows a second from the job file or from a line above the column names.
+
+    Raises:
+        LogError: several lines state different rates.
+    """
     if options.hints.rate_hz is not None:
         return options.hints.rate_hz, "the job file"
-    for line in raw.preamble:
-        found = _RATE.search(line)
-        if found and float(found[1].replace(",", ".")) > 0:
-            return float(found[1].replace(",", ".")), f"the line {line[:60]!r} above the names"
+    stated = {rate: part for line in raw.preamble for rate, part in _rates_in(line)}
+    if len(stated) > 1:
+        listed = " and ".join(repr(part[:60]) for part in stated.values())
+        raise LogError(
+            f"{raw.file_name}: no time channel, and {listed} above the names state different rates. State in the job "
+            f"file how many rows it writes a second: [channels] rate_hz = {next(iter(stated)):g}."
+        )
+    for rate, part in stated.items():
+        return rate, f"the line {part[:60]!r} above the names"
     return None
+
+
+def _rates_in(line: str) -> Iterator[tuple[float, str]]:
+    """Rates that a line above the names states, and the part of it that does; not those of filters and valves."""
+    for part in re.split(r"[;|\t]|,(?!\d)", line):
+        found = _RATE.search(part)
+        if found and not _OTHER_RATE.search(part[: found.end()]) and float(found[1].replace(",", ".")) > 0:
+            yield float(found[1].replace(",", ".")), part.strip()
 
 
 def time_of(raw: RawLog, options: ReadOptions) -> Clock:
@@ -157,22 +186,30 @@ def _agreeing(columns: list[Column], raw: RawLog) -> Column:
 
 
 def _spread(time_s: FloatArray) -> FloatArray:
-    """Rows that share a coarse time stamp (whole seconds, say) spread evenly up to the next one."""
+    """Rows that share a coarse time stamp (whole seconds, say) spread evenly up to the next one.
+
+    Where time steps back (a second recording, a clock set back) each part is spread by itself.
+    """
     known = np.flatnonzero(np.isfinite(time_s))
     if known.size < 3:
         return time_s
-    stamps = time_s[known]
-    steps = np.diff(stamps)
-    equal = np.mean(steps == 0)
-    if equal < 0.3 or np.any(steps < 0):
-        return time_s
-    starts = np.concatenate([[0], np.flatnonzero(steps != 0) + 1])
-    if starts.size < 3:
+    steps = np.diff(time_s[known])
+    if np.mean(steps == 0) < 0.3:
         return time_s
     spread = time_s.copy()
+    for part in np.split(known, np.flatnonzero(steps < 0) + 1):
+        spread[part] = _spread_part(time_s[part])
+    return spread
+
+
+def _spread_part(stamps: FloatArray) -> FloatArray:
+    """The same for stamps that nowhere step back. Shape (n,), [s]"""
+    steps = np.diff(stamps)
+    starts = np.concatenate([[0], np.flatnonzero(steps != 0) + 1])
+    if starts.size < 3:
+        return stamps
     lengths = np.diff(starts)
     last_step = float(np.median(steps[steps > 0])) / float(np.median(lengths))
     ends = np.arange(starts[-1], stamps.size) - starts[-1]
     inner = np.interp(np.arange(starts[-1]), starts, stamps[starts])
-    spread[known] = np.concatenate([inner, stamps[starts[-1]] + ends * last_step])
-    return spread
+    return np.concatenate([inner, stamps[starts[-1]] + ends * last_step])

@@ -13,7 +13,7 @@ from models.curve import Trace
 from models.signals import bursts, hidden_height, refresh_interval_s, refresh_rows
 from models.units import FloatArray
 from recommender.logs.options import Role
-from recommender.logs.pulls import Span
+from recommender.logs.pulls import AFTER_S, Span, fullest
 
 #: Rows are repeats of held samples where a channel's own interval is this much longer than that of the rows.
 _HELD: Final = 1.6
@@ -29,6 +29,35 @@ BESIDE_SLIP_S: Final = 0.06
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """Readings of boost in rows that were left out because engine speed is not known there.
+
+    Attributes:
+        before: The usable row that each stands before. Shape (m,)
+        time_s, boost_kpa: Shape (m,), [s], [kPa gauge]
+    """
+
+    before: npt.NDArray[np.intp]
+    time_s: FloatArray
+    boost_kpa: FloatArray
+
+
+@dataclass(frozen=True)
+class Unread:
+    """Cells of boost that hold words.
+
+    Attributes:
+        before: The usable row that each stands before. Shape (m,)
+        time_s: Shape (m,), NaN where the row has none. [s]
+        texts: As the log writes them.
+    """
+
+    before: npt.NDArray[np.intp]
+    time_s: FloatArray
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Rows:
     """The rows in which time, rpm and boost are known, with everything held onto them."""
 
@@ -36,6 +65,8 @@ class Rows:
     values: dict[Role, FloatArray]
     boost_kpa: FloatArray
     backward_rows: tuple[int, ...]
+    left_out: LeftOut
+    unread: Unread
 
     @property
     def rpm(self) -> FloatArray:
@@ -43,10 +74,10 @@ class Rows:
 
     @cached_property
     def fullest_pct(self) -> float:
-        """Highest reading of the throttle; NaN where there is none. [%]"""
+        """Highest reading of the throttle but for stray ones; NaN where there is none. [%]"""
         throttle = self.values.get("throttle")
         known = np.empty(0) if throttle is None else throttle[np.isfinite(throttle)]
-        return float(known.max()) if known.size else float("nan")
+        return fullest(known) if known.size else float("nan")
 
 
 def dropped_out(time_s: FloatArray, rpm: FloatArray) -> npt.NDArray[np.bool_]:
@@ -151,6 +182,50 @@ def _without_slip(
     on_line = np.where(np.isin(np.arange(rpm.size), sound), rpm, np.interp(time_s, time_s[sound], rpm[sound]))
     top = pick[int(np.argmax(boost_kpa[pick]))]
     return np.union1d(sound, [top]), on_line
+
+
+def with_left_out(rows: Rows, span: Span, trace: Trace) -> Trace:
+    """The trace with the highest boost of the rows left out in it, where that stands above all others of the pull.
+
+    Engine speed there is drawn between the readings on both sides.
+    """
+    lost = rows.left_out
+    end_s = float(rows.time_s[span.trace_last]) + AFTER_S
+    inside = (lost.before > span.trace_first) & (lost.before <= span.trace_last + 1) & (lost.time_s < end_s)
+    inside &= (lost.time_s > trace.time_s[0]) & ~np.isin(lost.time_s, trace.time_s)
+    if not inside.any() or lost.boost_kpa[inside].max() <= trace.boost_kpa.max():
+        return trace
+    row = int(np.flatnonzero(inside)[np.argmax(lost.boost_kpa[inside])])
+    at_s, place = float(lost.time_s[row]), int(np.searchsorted(trace.time_s, lost.time_s[row]))
+
+    def drawn(values: FloatArray) -> FloatArray:
+        return np.insert(values, place, np.interp(at_s, trace.time_s, values))
+
+    return Trace(
+        np.insert(trace.time_s, place, at_s),
+        drawn(trace.rpm),
+        np.insert(trace.boost_kpa, place, lost.boost_kpa[row]),
+        None if trace.duty_pct is None else drawn(trace.duty_pct),
+    )
+
+
+def words_in(rows: Rows, span: Span) -> tuple[tuple[float, str], ...]:
+    """Moment and text of every cell of boost in a pull that holds words. [s]"""
+    start_s, end_s = float(rows.time_s[span.trace_first]), float(rows.time_s[span.trace_last])
+    cells = zip(rows.unread.before.tolist(), rows.unread.time_s.tolist(), rows.unread.texts, strict=True)
+    return tuple(
+        (time_s, text)
+        for before, time_s, text in cells
+        if span.trace_first < before <= span.trace_last + 1 and start_s <= time_s <= end_s + AFTER_S
+    )
+
+
+def put_back(own: Trace, trace: Trace) -> tuple[float, float] | None:
+    """Time and boost of the reading that ``with_left_out`` put into a trace; None where none. [s], [kPa gauge]"""
+    if trace is own:
+        return None
+    top = int(np.argmax(trace.boost_kpa))
+    return float(trace.time_s[top]), float(trace.boost_kpa[top])
 
 
 def unseen_kpa(trace: Trace, resolvable: bool) -> float:

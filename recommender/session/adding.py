@@ -7,7 +7,9 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+
+import numpy as np
 
 from models.evidence import quiet_kpa
 from models.settings import Settings
@@ -18,14 +20,20 @@ from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
 from recommender.session import dialled, held_run, history
+from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
-from recommender.session.pull_log import LoggedPull, pulls_in, the_pull
+from recommender.session.pull_log import LoggedPull, NoPull, pulls_in, the_pull
 
 Clock = Callable[[], datetime.datetime]
 
+_SETTLE: Final = (
+    "Find the cause before anything is run again; the next settings are given once that is acknowledged "
+    "(acknowledge 0)."
+)
+
 
 class PullRefused(LogError):
-    """A pull was found in the log and cannot be relied on. It is noted on record; the pull has to be repeated."""
+    """A log without a pull that can be relied on. It is noted on record; the pull has to be repeated."""
 
 
 def add_pull(
@@ -56,7 +64,11 @@ def add_pull(
     Raises:
         LogError, PullRefused, SettingsError: see ``Session.add_pull``.
     """
-    found, content = _found(record, job, path, which, clock())
+    try:
+        found, content = _found(record, job, path, which, clock())
+    except NoPull as none:
+        _note_no_pull(record, job, path, none, given, assumed or {}, target, clock())
+        raise
     sha256 = hashlib.sha256(content).hexdigest()
     with record.writing():
         snapshot = record.read()
@@ -76,11 +88,14 @@ def add_pull(
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
         unlike = "" if found.held else dialled.unlike_logged(job, run, found.trace)
-        found = replace(found, warnings=(unlike, *found.warnings)) if unlike else found
+        first = int(np.isfinite(found.outside_kpa))  # boost above the limit is told before all else
+        told_first, rest = found.warnings[:first], found.warnings[first:]
+        found = replace(found, warnings=(*told_first, unlike, *rest)) if unlike else found
         facts = facts_of(found, job, measures, kept, quiet)
+        facts |= outside_facts(snapshot, found)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
         if found.refused:
-            _note_refusal(record, found, facts, run, len(snapshot.pulls), clock())
+            _note_refusal(record, job, found, facts, run, len(snapshot.pulls), clock())
         number = max((pull.number for pull in snapshot.pulls), default=0) + 1
         source, step = history.source_of(snapshot, run, history.latest(snapshot, job), foreign)
         entry = PullEntry(number, run, source, step, full_curve(found, job), facts, clock())
@@ -152,27 +167,83 @@ def _within_target(pull: LoggedPull, job: Job) -> LoggedPull:
 
 
 def _note_refusal(
-    record: Record, pull: LoggedPull, facts: Mapping[str, Any], run: Settings, after: int, now: datetime.datetime
+    record: Record,
+    job: Job,
+    pull: LoggedPull,
+    facts: Mapping[str, Any],
+    run: Settings,
+    after: int,
+    now: datetime.datetime,
 ) -> None:
     """Note a refused pull and say so.
 
     Raises:
         PullRefused: always.
     """
+    top = int(np.argmax(pull.trace.boost_kpa))
+    own = (float(facts["peak_kpa"]), float(pull.trace.time_s[top]))
+    peak_kpa, peak_s = max(own, (pull.outside_kpa, pull.outside_s)) if np.isfinite(pull.outside_kpa) else own
+    _note(record, facts, list(pull.refused), run, after, now, peak_kpa, peak_s)
+    end = "Put right what is wrong and run the same settings again."
+    if peak_kpa > job.limit_kpa:
+        stood, limit = (job.problem().say(kpa) for kpa in (peak_kpa, job.limit_kpa))
+        end = f"It shows {stood} at {peak_s:.1f} s, above the overpressure limit of {limit}. {_SETTLE}"
+    raise PullRefused(
+        f"{facts['log']}: refused: {' '.join(pull.refused)} Noted on record, not counted as a pull. {end}"
+    )
+
+
+def _note_no_pull(
+    record: Record,
+    job: Job,
+    path: Path,
+    none: NoPull,
+    given: Mapping[str, float],
+    assumed: Mapping[str, float],
+    target: str | None,
+    now: datetime.datetime,
+) -> None:
+    """Note a log without a pull where it shows boost above the limit, and say so.
+
+    Raises:
+        PullRefused: it does.
+    """
+    if none.peak_kpa <= job.limit_kpa:
+        return
+    content = path.read_bytes()
+    sha256 = hashlib.sha256(content).hexdigest()
+    why = f"{none.why[:1].upper()}{none.why[1:]}"
+    with record.writing():
+        snapshot = record.read()
+        last = last_dialled(snapshot, job, target).as_dict() | dict(assumed)
+        run = dialled.completed(job, given, Settings(**last))
+        kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
+        _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
+    raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none
+
+
+def _note(
+    record: Record,
+    facts: Mapping[str, Any],
+    why: list[str],
+    run: Settings,
+    after: int,
+    now: datetime.datetime,
+    peak_kpa: float,
+    peak_s: float,
+) -> None:
+    """The entry of a refused log: its name and fingerprint, why, what was dialled in, and its highest boost."""
     record.add_event(
         {
             "kind": "pull refused",
             "when": now.isoformat(timespec="seconds"),
             "log": facts["log"],
             "after": after,
-            "why": list(pull.refused),
+            "why": why,
             "settings": list(run),
-            "peak_kpa": facts["peak_kpa"],
+            "peak_kpa": peak_kpa,
+            "peak_s": peak_s,
             "sha256": facts["sha256"],
             "artifact": facts["artifact"],
         }
-    )
-    raise PullRefused(
-        f"{facts['log']}: refused: {' '.join(pull.refused)} Noted on record, not counted as a pull. "
-        "Put right what is wrong and run the same settings again."
     )

@@ -16,6 +16,7 @@ from recommender.record import PullEntry, Snapshot
 from recommender.record.stored import Stored, decision_in, digest, problem_out
 from recommender.record.trials import SPACING_RPM
 from recommender.session.answers import PullResult
+from recommender.session.outside import told_outside
 from recommender.session.pull_log import GuardHit
 
 
@@ -26,7 +27,7 @@ class Stop:
     Attributes:
         pull: Its pull; 0 for a refused log.
         text: What happened, as a sentence.
-        code: ``guard`` or ``limit in refused log``.
+        code: ``guard``, ``limit outside the pull`` or ``limit in refused log``.
     """
 
     pull: int
@@ -221,6 +222,12 @@ def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
         for pull in snapshot.standing
         if pull.number not in known
         for hit in pull.facts["guards"]
+    ]
+    stops += [
+        Stop(pull.number, text, code)
+        for pull in snapshot.standing
+        if pull.number not in known
+        for code, text in told_outside(pull, problem)
     ]
     # Older records note the refusals with every acknowledgement: what was settled with them stays settled.
     seen = max((event.get("refusals", 0) for event in snapshot.events if event["kind"] == "acknowledged"), default=0)

@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from models.curve import Trace
 from recommender import wording
@@ -28,6 +28,17 @@ from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
 from recommender.session.conditions import conditions_in, day_of, log_of_another_time
 from recommender.session.held_run import HeldPoint, held_points, turned_quickly
+
+#: Boost this near to the highest of a pull is the same. [kPa]
+SAME_KPA: Final = 0.05
+
+
+class NoPull(LogError):
+    """No pull in a log. ``why`` says so without the log's name; ``peak_kpa`` at ``peak_s`` is its highest boost."""
+
+    def __init__(self, text: str, why: str, peak_kpa: float, peak_s: float) -> None:
+        super().__init__(text)
+        self.why, self.peak_kpa, self.peak_s = why, peak_kpa, peak_s
 
 
 @dataclass(frozen=True)
@@ -73,6 +84,9 @@ class LoggedPull:
         shape, channels: Layout of the log, and which column was taken for what.
         held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
         day: On which the log was written by its own clock, ``YYYY-MM-DD``; empty where that is not known.
+        outside_kpa, outside_s: Highest boost of the log, and when, where it stood outside this pull, above all of it
+            and above the limit; else NaN. [kPa gauge], [s]
+        guards_outside: Bounds passed in other pulls of the log.
     """
 
     which: int
@@ -88,6 +102,9 @@ class LoggedPull:
     channels: Mapping[str, str] = field(default_factory=dict)
     held: tuple[HeldPoint, ...] = ()
     day: str = ""
+    outside_kpa: float = float("nan")
+    outside_s: float = float("nan")
+    guards_outside: tuple[GuardHit, ...] = ()
 
     def words(self) -> str:
         """The pull in half a line: ``2: 2500 to 6800 rpm from 41.2 s``."""
@@ -174,9 +191,19 @@ def pulls_in(
     """
     found = look(path, job, known, now)
     if not found.pulls:
-        raise LogError(f"{path.name}: {'. '.join(found.warnings)}.")
+        raise _no_pull(found, job)
     channels = {name: str(value) for name, value in asdict(found.remembered()).items() if value is not None}
     return [_logged(place, pull, found, channels, job) for place, pull in enumerate(found.pulls, start=1)]
+
+
+def _no_pull(found: Intake, job: Job) -> NoPull:
+    """The error of a log without a pull; boost above the limit comes first in it."""
+    why = f"{'. '.join(found.warnings)}."
+    if found.highest_boost_kpa > job.limit_kpa:
+        stood, limit = (job.problem().say(kpa) for kpa in (found.highest_boost_kpa, job.limit_kpa))
+        high = f"boost stood at {stood} at {found.highest_at_s:.1f} s, above the limit of {limit}."
+        why = " ".join([high, *map(_sentence, found.warnings)])
+    return NoPull(f"{found.file_name}: {why}", why, found.highest_boost_kpa, found.highest_at_s)
 
 
 def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
@@ -190,7 +217,8 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
     warnings += [_sentence(each) for each in log.warnings]
     if held and (quick := turned_quickly(pull)):
         warnings.append(quick)
-    if log.highest_boost_kpa > job.limit_kpa >= pull.trace.boost_kpa.max():
+    outside = log.highest_boost_kpa > max(job.limit_kpa, float(pull.trace.boost_kpa.max()) + SAME_KPA)
+    if outside:
         high = job.problem().say(log.highest_boost_kpa)
         warnings.insert(0, f"Outside the pull, at {log.highest_at_s:.1f} s, boost stood at {high}: above the limit.")
     if not pull.overshoot_resolvable:
@@ -213,6 +241,8 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         channels=channels,
         held=held,
         day="" if log.day is None else log.day.isoformat(),
+        outside_kpa=log.highest_boost_kpa if outside else float("nan"),
+        outside_s=log.highest_at_s if outside else float("nan"),
     )
 
 
@@ -250,7 +280,7 @@ def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> Logge
     if which is not None:
         for each in found:
             if each.which == which:
-                return each
+                return _among(found, each)
         raise LogError(f"{name}: no pull {which} in this log. It holds {listed}.")
     sweeps = [each for each in found if each.kind != "held rpm"]
     sound = [each for each in sweeps if not each.refused]
@@ -260,4 +290,9 @@ def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> Logge
             f"{name}: {len(candidates)} pulls in this log: {listed}. One pull is added at a time: name the one that "
             f"was run with these settings (which={candidates[-1].which}, or --which {candidates[-1].which})."
         )
-    return candidates[0]
+    return _among(found, candidates[0])
+
+
+def _among(found: Sequence[LoggedPull], pull: LoggedPull) -> LoggedPull:
+    """The pull with the guards that were passed in the others of its log."""
+    return replace(pull, guards_outside=tuple(hit for each in found if each is not pull for hit in each.guards))

@@ -123,7 +123,8 @@ class Session:
                 given against; the first where it is None.
         Raises:
             LogError: the log cannot be read, holds no pull or several, or is on record already.
-            PullRefused: the pull cannot be relied on; it is noted, and ``next_step`` asks for it again.
+            PullRefused: the pull cannot be relied on, or there is none and boost passed the limit; it is noted, and
+                ``next_step`` asks for it again.
             SettingsError: a setting that does not exist or that no controller can have, or it cannot be told which of
                 several steps was run.
         """

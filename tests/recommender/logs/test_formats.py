@@ -73,7 +73,7 @@ def test_rows_with_a_trailing_separator(tmp_path: Path) -> None:
 def test_a_row_with_too_many_cells_is_left_out_and_said(tmp_path: Path) -> None:
     path = written(tmp_path / "log.csv", [*_LINES[:60], "1,2,3,4,5,6,7", *_LINES[60:]])
     assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
-    assert read_log(path).warnings == ("line 61: more cells than columns; such lines were left out",)
+    assert read_log(path).warnings == ("line 61: more cells than columns; 1 such line was left out",)
 
 
 def test_dashes_and_words_for_missing_numbers(tmp_path: Path) -> None:
@@ -254,7 +254,7 @@ def test_thousands_that_show_only_late(tmp_path: Path) -> None:
 
 def test_blanks_are_filled_from_above_alike_in_blocks_of_any_size(monkeypatch: pytest.MonkeyPatch) -> None:
     """Held samples one row in three: the start stays blank, and so does what lies too far behind the last sample."""
-    whole = importlib.import_module("recommender.logs.intake")
+    whole = importlib.import_module("recommender.logs.usable")
     values = np.full(90, np.nan)
     values[6:60:3] = np.arange(18.0)
     wanted = np.full(90, np.nan)
@@ -262,4 +262,59 @@ def test_blanks_are_filled_from_above_alike_in_blocks_of_any_size(monkeypatch: p
     wanted[73:] = np.nan
     for block in (1, 7, 64, 1000):
         monkeypatch.setattr(whole, "BLOCK_ROWS", block)
-        np.testing.assert_array_equal(whole._held_forward(values), wanted)
+        np.testing.assert_array_equal(whole.held_forward(values), wanted)
+
+
+def test_commas_between_thousands_that_part_numbers_are_refused(tmp_path: Path) -> None:
+    """Exactly the rows with the highest boost would be left out."""
+    rows = [f"{k / 20:.2f},{2000 + 50 * k},{10 * k:,.1f},100.0" for k in range(130)]
+    path = written(tmp_path / "log.csv", ["Time (s),RPM,Boost (mbar),Throttle (%)", *rows])
+    with pytest.raises(LogError, match=r"line 102: 5 numbers where there are 4 columns .* a comma between thousands"):
+        read_log(path)
+
+
+def test_raised_commas_between_thousands(tmp_path: Path) -> None:
+    rows = [f"{k / 20:.2f};{2000 + 50 * k};{10 * k:,.1f};100.0".replace(",", "’") for k in range(130)]
+    log = read_log(written(tmp_path / "log.csv", ["Time (s);RPM;Boost (mbar);Throttle (%)", *rows]))
+    assert log.columns[2].values.tolist() == [10.0 * k for k in range(130)]
+
+
+def test_lines_that_are_too_long_are_counted(tmp_path: Path) -> None:
+    path = written(tmp_path / "log.csv", [*_LINES[:60], *["a,b,c,d,e,f,g,h,i,j,k"] * 3, *_LINES[60:]])
+    assert read_log(path).warnings == ("line 61: more cells than columns; 3 such lines were left out",)
+
+
+_HALF: list[str] = [
+    "Time,RPM,Boost,Throttle",
+    "s,rpm,kPa,%",
+    *(f"{k / 20:.2f},{2000 + 50 * k},{k},100" for k in range(90)),
+]
+
+
+@pytest.mark.parametrize(
+    ("between", "words"),
+    [
+        (["Time,RPM,Throttle,Boost", "s,rpm,%,kPa"], r"about line 93: another row of column names \(Time, RPM, Thr"),
+        (["Time,RPM,Boost,Throttle", "s,rpm,psi,%"], r"about line 94: another row of units \(s, rpm, psi, %\)"),
+        (["Time,RPM,Boost [psi],Throttle"], "another row of column names"),
+    ],
+)
+def test_another_header_half_way_is_refused(tmp_path: Path, between: list[str], words: str) -> None:
+    path = written(tmp_path / "log.csv", [*_HALF, *between, *_HALF[2:]])
+    with pytest.raises(LogError, match=words):
+        read_log(path)
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        _HALF[:2],
+        ["# " + _HALF[0]],
+        ["# second run, cooled down, same settings, fan on"],
+        ["marker,,,"],
+        ["TIME, RPM, BOOST, THROTTLE"],
+    ],
+)
+def test_the_same_header_half_way_and_comments_are_no_other_header(tmp_path: Path, between: list[str]) -> None:
+    path = written(tmp_path / "log.csv", [*_HALF, *between, *_HALF[2:]])
+    assert read_log(path).rows == 180

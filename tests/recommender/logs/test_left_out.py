@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from recommender.logs import Intake, LogError, ReadOptions, intake, write_log
+from recommender.logs import ChannelHints, Intake, LogError, ReadOptions, intake, write_log
 
-from .recordings import full_load_rows, recording
+from .recordings import Channels, full_load_rows, recording, without
 
 JUDGED = ReadOptions(judged=(3900.0, 6700.0))
 _LOG = recording(50.0, noise_kpa=0.3, noise_rpm=3.0)
@@ -95,3 +95,81 @@ def test_infinite_boost_in_parquet(tmp_path: Path) -> None:
     found = intake(path, JUDGED)
     assert [pull.usable for pull in found.pulls] == [True]
     assert any(f"at {_LOG['time_s'][_ROW]:.2f} s: 1 such reading was left out" in words for words in found.warnings)
+
+
+def spiked(cells: dict[str, str]) -> Channels:
+    """The recording with a spike in three rows of the sweep, in which some channels read otherwise."""
+    channels = {name: values.copy() for name, values in _LOG.items()}
+    rows = slice(_ROW, _ROW + 3)
+    channels["boost_kpa"][rows] = [150.0, 170.0, 160.0]
+    for name, cell in cells.items():
+        channels[name][rows] = float(cell)
+    return channels
+
+
+@pytest.mark.parametrize("rpm", ["nan", "0", "65535"])
+def test_a_spike_in_rows_without_engine_speed_counts(tmp_path: Path, rpm: str) -> None:
+    found = intake(write_log(tmp_path / "log.csv", spiked({"rpm": rpm})), JUDGED)
+    (pull,) = found.pulls
+    moment = _LOG["time_s"][_ROW + 1]
+    assert pull.trace.boost_kpa.max() == pytest.approx(170.0, abs=0.05)
+    assert pull.trace.time_s[np.argmax(pull.trace.boost_kpa)] == pytest.approx(moment)
+    assert pull.trace.rpm[np.argmax(pull.trace.boost_kpa)] == pytest.approx(_LOG["rpm"][_ROW + 1], abs=15.0)
+    assert found.highest_boost_kpa == pytest.approx(170.0, abs=0.05)
+    assert found.highest_at_s == pytest.approx(moment)
+    words = [remark.text for remark in pull.quality.remarks]
+    assert any(f"kPa at {moment:.2f} s, stands in a row whose engine speed was left out" in each for each in words)
+    assert not any("at rest" in each for each in words)
+
+
+def test_a_spike_in_a_row_without_time_is_the_highest_of_the_log(tmp_path: Path) -> None:
+    found = intake(write_log(tmp_path / "log.csv", spiked({"time_s": "nan"})), JUDGED)
+    assert found.highest_boost_kpa == pytest.approx(170.0, abs=0.05)
+    assert found.highest_at_s == pytest.approx(_LOG["time_s"][_ROW - 1])
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_of_two_rows_with_one_time_stamp_the_higher_boost_counts(tmp_path: Path, place: int) -> None:
+    channels = {name: values.copy() for name, values in _LOG.items()}
+    channels["time_s"][_ROW + 1] = channels["time_s"][_ROW]
+    channels["boost_kpa"][_ROW + place] = 170.0
+    (pull,) = intake(write_log(tmp_path / "log.csv", channels), JUDGED).pulls
+    assert pull.trace.boost_kpa.max() == pytest.approx(170.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("boost_is", "level_kpa"), [("gauge", 65.0), ("gauge", 100.0), ("absolute", 104.0)])
+def test_engine_speed_that_drops_out_is_no_key_on(tmp_path: Path, boost_is: str, level_kpa: float) -> None:
+    """Boost read in those rows says neither gauge or absolute nor what the barometer is."""
+    channels = without({name: values.copy() for name, values in _LOG.items()}, "barometer_kpa")
+    if boost_is == "absolute":
+        channels["boost_kpa"] += 90.0
+    start, _ = full_load_rows(channels)
+    row = start + int(np.argmax(channels["boost_kpa"][start:] > level_kpa))
+    channels["rpm"][row : row + 4] = 0.0
+    path = write_log(tmp_path / "log.csv", channels, "names with unit at the end")
+    said = ChannelHints(boost_is="absolute") if boost_is == "absolute" else ChannelHints()
+    found = intake(path, ReadOptions(barometer_kpa=90.0, hints=said))
+    assert found.boost_is == boost_is
+    assert found.conditions.barometer_from == "the job file"
+    assert found.pulls[0].trace.boost_kpa.max() == pytest.approx(110.0, abs=2.0)
+
+
+@pytest.mark.parametrize("cell", [">160", "OVR", "####", "≥ 24 psi"])
+def test_boost_above_the_gauges_range_refuses_the_pull(tmp_path: Path, cell: str) -> None:
+    (pull,) = read(tmp_path / "log.csv", {_ROW: cell, _ROW + 1: cell}, 2).pulls
+    assert not pull.usable
+    words = f"boost reads {cell!r} at {_LOG['time_s'][_ROW]:.2f} s and 1 times more, above what the gauge can show"
+    assert pull.quality.remarks[0].text.startswith(words)
+
+
+def test_words_in_a_cell_of_boost_are_said(tmp_path: Path) -> None:
+    (pull,) = read(tmp_path / "log.csv", {_ROW: "bus error"}, 2).pulls
+    assert pull.usable
+    moment = f"{_LOG['time_s'][_ROW]:.2f} s"
+    assert [each.text for each in pull.quality.remarks] == [f"boost reads 'bus error' at {moment}, which is no number"]
+
+
+def test_boost_above_the_gauges_range_outside_a_pull_is_said(tmp_path: Path) -> None:
+    found = read(tmp_path / "log.csv", {20: ">160"}, 2)
+    assert [pull.usable for pull in found.pulls] == [True]
+    assert f"boost reads '>160' at {_LOG['time_s'][20]:.2f} s, above what the gauge can show" in found.warnings

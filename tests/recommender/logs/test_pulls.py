@@ -205,3 +205,12 @@ def test_a_road_pull_that_gathers_speed(tmp_path: Path, throttle: bool) -> None:
     pull = the_pull(tmp_path, channels if throttle else without(channels, "throttle_pct"))
     assert pull.trace.rpm[0] == pytest.approx(1900.0, abs=60.0)
     assert pull.quality.verdict == "taken"
+
+
+@pytest.mark.parametrize("strays", [1, 2])
+def test_a_stray_reading_of_the_throttle_tells_no_full_load(tmp_path: Path, strays: int) -> None:
+    channels = recording(20.0)
+    channels["throttle_pct"][30 : 30 + strays] = 255.0
+    pull = the_pull(tmp_path, channels)
+    assert pull.quality.remarks == ()
+    assert pull.trace.rpm.max() > 6900.0

@@ -19,8 +19,10 @@ def read(tmp_path: Path, channels: Channels, options: ReadOptions = JUDGED, dial
     return intake(write_log(tmp_path / "log.csv", channels, dialect), options)
 
 
-def first(tmp_path: Path, channels: Channels, options: ReadOptions = JUDGED) -> FoundPull:
-    return read(tmp_path, channels, options).pulls[0]
+def first(
+    tmp_path: Path, channels: Channels, options: ReadOptions = JUDGED, dialect: str = "plain commas"
+) -> FoundPull:
+    return read(tmp_path, channels, options, dialect).pulls[0]
 
 
 def remark(pull: FoundPull, code: str) -> Remark:
@@ -219,3 +221,20 @@ def test_a_gauge_pinned_for_most_of_the_pull(tmp_path: Path, rate_hz: float) -> 
     channels = recording(rate_hz, plateau_kpa=200.0, noise_kpa=0.3)
     channels["boost_kpa"] = np.minimum(channels["boost_kpa"], 100.0)
     assert remark(first(tmp_path, channels), "pinned").refuses
+
+
+@pytest.mark.parametrize("noise_kpa", [0.8, 1.5])
+def test_gauge_in_whole_kpa_pinned_at_its_top(tmp_path: Path, noise_kpa: float) -> None:
+    channels = recording(10.0, plateau_kpa=170.0, noise_kpa=noise_kpa)
+    channels["boost_kpa"] = np.minimum(np.round(channels["boost_kpa"]), 152.0)
+    pull = first(tmp_path, channels, dialect="names with unit at the end")
+    assert remark(pull, "pinned").refuses
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 10.0, 25.0])
+@pytest.mark.parametrize("noise_kpa", [0.0, 0.15])
+def test_a_calm_gauge_in_whole_kpa_may_stand_at_its_highest(tmp_path: Path, rate_hz: float, noise_kpa: float) -> None:
+    """Boost held well, read in whole kPa: the plateau is one number, and the rise to it is steep."""
+    channels = recording(rate_hz, noise_kpa=noise_kpa)
+    channels["boost_kpa"] = np.round(channels["boost_kpa"])
+    assert first(tmp_path, channels, dialect="names with unit at the end").quality.verdict != "refused"

@@ -1,0 +1,204 @@
+"""Boost above the limit anywhere in a log, and guards passed there, hold the job up until acknowledged."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.units import kpa_in
+from recommender.logs import write_log
+from recommender.session import LogError, PullRefused, Session, Stop
+
+from .logs.recordings import Channels, joined, recording
+
+#: The job's limit is 19 psi, 131 kPa.
+HIGH_KPA = 150.0
+SOUND_KPA = 100.0
+
+
+def sweep(plateau_kpa: float, seed: int = 0) -> Channels:
+    return recording(20.0, plateau_kpa=plateau_kpa, noise_kpa=0.5, seed=seed)
+
+
+def part(channels: Channels, rows: slice) -> Channels:
+    return {name: values[rows] for name, values in channels.items()}
+
+
+def row_at(channels: Channels, rpm: float) -> int:
+    """The row at which the sweep passes an engine speed."""
+    return int(np.flatnonzero((channels["rpm"] > rpm) & (channels["throttle_pct"] > 90.0))[0])
+
+
+def cut(*, throttle_closes: bool) -> Channels:
+    """Boost shoots up to 150 kPa at 4300 rpm, the cut acts, engine speed falls by 250, and the pull goes on."""
+    whole = sweep(SOUND_KPA)
+    row = row_at(whole, 4300.0)
+    whole["boost_kpa"][row - 8 : row] = np.linspace(SOUND_KPA, HIGH_KPA, 8)
+    fall, back = part(whole, slice(row, row + 7)), part(whole, slice(row, row + 10))
+    fall["rpm"], fall["boost_kpa"] = np.linspace(4300.0, 4050.0, 7), np.linspace(120.0, 40.0, 7)
+    fall["throttle_pct"] = np.full(7, 20.0 if throttle_closes else 100.0)
+    back["rpm"], back["boost_kpa"] = np.linspace(4050.0, 4300.0, 10), np.linspace(40.0, 95.0, 10)
+    return joined(part(whole, slice(row)), fall, back, part(whole, slice(row, None)))
+
+
+def lifted_first() -> Channels:
+    """A first attempt at too much boost, lifted at 4600 rpm, then a whole pull."""
+    first, second = sweep(HIGH_KPA), sweep(SOUND_KPA, seed=1)
+    row = row_at(first, 4600.0)
+    first["throttle_pct"][row:] = 0.0
+    first["boost_kpa"][row:] = -70.0
+    first["rpm"][row:] = np.linspace(4600.0, 1500.0, first["rpm"].size - row)
+    return joined(first, second)
+
+
+def holed_first() -> Channels:
+    """A pull at too much boost with a hole in it, for which it is refused, then a sound one."""
+    first, second = sweep(HIGH_KPA), sweep(SOUND_KPA, seed=1)
+    both = joined(first, second)
+    keep = (both["time_s"] < 12.0) | (both["time_s"] > 15.0)
+    return {name: values[keep] for name, values in both.items()}
+
+
+LOGS = {
+    "cut": cut(throttle_closes=False),
+    "cut, throttle closed": cut(throttle_closes=True),
+    "first attempt lifted": lifted_first(),
+    "refused pull before": holed_first(),
+}
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_boost_above_the_limit_outside_the_pull_taken_stops_the_job(
+    session: Session, tmp_path: Path, name: str
+) -> None:
+    log = write_log(tmp_path / "log.csv", LOGS[name])
+    pull = session.add_pull(log)
+    assert pull.peak < 16.0
+    assert "above the limit" in pull.warnings[0]
+    step = session.next_step()
+    assert (step.verdict, step.settings) == ("stop", None)
+    assert step.codes == ["limit outside the pull", "acknowledge"]
+    top = int(np.argmax(LOGS[name]["boost_kpa"]))
+    stood = re.search(r"outside that pull, ([\d.]+) psi at ([\d.]+) s", step.reasons[0])
+    assert stood is not None
+    assert float(stood[1]) == pytest.approx(LOGS[name]["boost_kpa"][top] / kpa_in("psi"), abs=0.051)
+    # Among neighbours of one plateau the log's own rounding decides which is highest.
+    assert float(stood[2]) == pytest.approx(LOGS[name]["time_s"][top], abs=0.11)
+    assert "above the overpressure limit of 19.0 psi" in step.reasons[0]
+    session.acknowledge(1, "line to the gate was off")
+    assert session.open_stops() == []
+    assert session.next_step().verdict in ("pull", "repeat")
+
+
+def test_what_stood_above_the_limit_is_told_once(session: Session, tmp_path: Path) -> None:
+    """A logger that goes on writing one file shows the same spike again beside the next pull."""
+    first = lifted_first()
+    session.add_pull(write_log(tmp_path / "one.csv", first))
+    session.acknowledge(1)
+    again = write_log(tmp_path / "two.csv", joined(first, sweep(SOUND_KPA, seed=2)))
+    session.add_pull(again, which=3)
+    assert session.open_stops() == []
+
+
+def test_a_pull_withdrawn_and_added_again_is_told_again(session: Session, tmp_path: Path) -> None:
+    log = write_log(tmp_path / "log.csv", lifted_first())
+    session.add_pull(log)
+    session.withdraw(1, "wrong settings given")
+    session.add_pull(log)
+    assert [(each.pull, each.code) for each in session.open_stops()] == [(2, "limit outside the pull")]
+
+
+def test_a_pull_that_is_on_record_itself_is_not_told_again(session: Session, tmp_path: Path) -> None:
+    log = write_log(tmp_path / "log.csv", joined(sweep(HIGH_KPA), sweep(SOUND_KPA, seed=1)))
+    session.add_pull(log, which=1)
+    session.add_pull(log, which=2)
+    assert session.open_stops() == []
+
+
+def test_a_log_under_the_limit_stops_nothing(session: Session, tmp_path: Path) -> None:
+    channels = joined(sweep(SOUND_KPA), sweep(SOUND_KPA - 20.0, seed=1))
+    session.add_pull(write_log(tmp_path / "log.csv", channels), which=2)
+    assert session.open_stops() == []
+
+
+def test_a_guard_passed_in_an_attempt_that_was_not_taken_stops_the_job(
+    folder: Path, job_text: str, tmp_path: Path
+) -> None:
+    (folder / "job.toml").write_text(job_text + "\n[guards]\nlambda = { highest = 0.86 }\n")
+    channels = lifted_first()
+    row = row_at(channels, 4000.0)
+    channels["lambda"][row : row + 5] = 0.95
+    channels["boost_kpa"] = np.minimum(channels["boost_kpa"], 120.0)
+    with Session.open(folder) as session:
+        session.add_pull(write_log(tmp_path / "log.csv", channels))
+        (stop,) = session.open_stops()
+        assert (stop.pull, stop.code) == (1, "guard")
+        assert "outside that pull, lambda 0.95 at" in stop.text
+        session.acknowledge(1)
+        assert session.open_stops() == []
+
+
+def downwards() -> Channels:
+    channels = sweep(HIGH_KPA)
+    rows = channels["throttle_pct"] > 90.0
+    channels["rpm"][rows] = channels["rpm"][rows][::-1]
+    channels["boost_kpa"][rows] = HIGH_KPA
+    return channels
+
+
+def stab() -> Channels:
+    """The throttle opened for a moment at 4000 rpm: no pull."""
+    channels = part(sweep(SOUND_KPA), slice(200))
+    channels["rpm"] = np.full(200, 4000.0) + np.linspace(0.0, 20.0, 200)
+    channels["throttle_pct"] = np.where(np.arange(200) // 8 == 12, 100.0, 20.0)
+    channels["boost_kpa"] = np.where(channels["throttle_pct"] > 90.0, HIGH_KPA, -30.0) + np.linspace(0.0, 1.0, 200)
+    return channels
+
+
+@pytest.mark.parametrize("make", [downwards, stab])
+def test_a_log_without_a_pull_above_the_limit_stops_the_job(session: Session, tmp_path: Path, make: object) -> None:
+    log = write_log(tmp_path / "log.csv", make())  # type: ignore[operator]
+    with pytest.raises(PullRefused) as caught:
+        session.add_pull(log)
+    assert str(caught.value).startswith("log.csv: boost stood at 21.")
+    assert "above the limit of 19.0 psi. " in str(caught.value)
+    assert "no pull found" in str(caught.value).casefold()
+    assert "acknowledge 0" in str(caught.value)
+    assert [(each.pull, each.code) for each in session.open_stops()] == [(0, "limit in refused log")]
+    assert session.next_step().verdict == "stop"
+    session.acknowledge(0, "wrong spring")
+    assert session.next_step().settings is not None
+
+
+def test_a_log_without_a_pull_under_the_limit_is_not_noted(session: Session, tmp_path: Path) -> None:
+    channels = stab()
+    channels["boost_kpa"] = np.minimum(channels["boost_kpa"], SOUND_KPA)
+    before = session.digest()
+    with pytest.raises(LogError, match="no pull found"):
+        session.add_pull(write_log(tmp_path / "log.csv", channels))
+    assert session.digest() == before
+
+
+def test_a_refused_log_above_the_limit_is_not_to_be_run_again_at_once(session: Session, tmp_path: Path) -> None:
+    whole = sweep(HIGH_KPA)
+    keep = (whole["time_s"] < 12.0) | (whole["time_s"] > 15.0)
+    log = write_log(tmp_path / "log.csv", {name: values[keep] for name, values in whole.items()})
+    with pytest.raises(PullRefused, match=r"It shows 2\d\.\d psi at .* s, above the overpressure limit") as caught:
+        session.add_pull(log)
+    assert "run the same settings again" not in str(caught.value)
+
+
+def test_a_refused_pull_carries_what_stood_beside_it(session: Session, tmp_path: Path) -> None:
+    """Refused for a hole at sound boost, while a first attempt in the same log was above the limit."""
+    both = lifted_first()
+    start = row_at(both, 4650.0)
+    keep = np.ones(both["time_s"].size, dtype=bool)
+    keep[start : start + 60] = False
+    log = write_log(tmp_path / "log.csv", {name: values[keep] for name, values in both.items()})
+    with pytest.raises(PullRefused, match=r"above the overpressure limit"):
+        session.add_pull(log, which=2)
+    stops: list[Stop] = session.open_stops()
+    assert [(each.pull, each.code) for each in stops] == [(0, "limit in refused log")]
