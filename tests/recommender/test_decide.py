@@ -13,6 +13,7 @@ from models.curve import Curve, deviation_kpa, repeatability_kpa
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.units import to_kpa
+from recommender import wording
 from recommender.decide import decide, reasons, surrogate_for, widening
 from recommender.decide.allowed import spans_after
 from recommender.decide.choose import _longest_stride, _retreat
@@ -85,7 +86,7 @@ def test_a_step_says_what_moves_why_and_how_near_the_limit_it_comes() -> None:
     assert f"Duty {step.settings.duty:.0f} % instead of 0 %" in text
     assert re.search(r"at \d{4} rpm pull 1 was \d+\.\d psi under the target", text)
     assert re.search(r"Highest boost is expected at \d+\.\d psi, at most \d+\.\d psi in 19 of 20 pulls", text)
-    assert f"risk {100 * step.risk:.1f} %" in text
+    assert f"risk {wording.risk(step.risk, problem.risk)}" in text
     assert step.margin_kpa == pytest.approx(problem.limit_kpa - step.peak_high_kpa)
     if step.binding:
         assert f"Held back by {'; '.join(reasons.say_binding(problem, code) for code in step.binding)}." in text

@@ -174,7 +174,7 @@ def test_settings_off_the_dial_are_converted_as_they_are(job_text: str, tmp_path
         ("judge_from = 3900", "judge_from = 6300", ["too little to judge", "6300 to 6700", "500 rpm wide or wider"]),
         ("overpressure = 19.0", "overpressure = 16.0", ["line 11", "= 16 must", "above the highest target, 16 psi"]),
         ("overpressure = 19.0", "overpressure = 130.0", ["line 11", "= 130 must", "at most 87 psi", "the unit meant"]),
-        ("risk = 0.01", "risk = 0.0", ["line 12", "limit.risk = 0", "above 0"]),
+        ("risk = 0.01", "risk = 0.0", ["line 12", "limit.risk = 0", "from 0.001"]),
         ("judge_to   = 6700", "judge_to   = 6700\ntolerance = 0", ["line 9", "target.tolerance = 0", "above 0"]),
         ("[2600, 3900, 6800]", "[2600, 6800, 3900]", ["line 5", "must rise"]),
         ("[2600, 3900, 6800]", "[2600, 3900, 3900]", ["line 5", "must rise"]),

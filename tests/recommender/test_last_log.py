@@ -16,6 +16,8 @@ from recommender.session.looking import look_for
 from .logs.recordings import PLATEAU_KPA, Channels, recording
 
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
+#: With the duty that the recordings hold.
+AS_LOGGED = {**BASELINE, "duty": 35}
 ROW = Dialect(unit_place="row")
 BARE = Dialect(language="short", unit_place="none")
 #: Highest of the recording: its plateau, and over it the most that noise of 0.3 kPa adds in some hundred samples. [kPa]
@@ -86,8 +88,8 @@ def test_a_unit_in_the_job_file_beats_the_logs_and_that_is_said(folder: Path, jo
 
 
 def test_a_log_without_units_is_read_as_the_last_one(session: Session, tmp_path: Path) -> None:
-    session.add_pull(log(tmp_path / "a.csv", replace(BARE, pressure="kPa")), BASELINE)
-    result = session.add_pull(log(tmp_path / "b.csv", replace(BARE, pressure="kPa"), seed=2), BASELINE)
+    session.add_pull(log(tmp_path / "a.csv", replace(BARE, pressure="kPa")), AS_LOGGED)
+    result = session.add_pull(log(tmp_path / "b.csv", replace(BARE, pressure="kPa"), seed=2), AS_LOGGED)
     assert result.peak * kpa_in("psi") == HIGHEST_KPA
     assert result.warnings == ()  # asked and said at the first log; there is nothing new
 
@@ -196,10 +198,10 @@ def test_a_time_that_stands_still_is_not_put_on_the_job_file(session: Session, t
 def test_a_channel_that_went_silent_is_said_and_the_pull_is_taken(session: Session, tmp_path: Path) -> None:
     channels = recording(50.0, noise_kpa=0.3, noise_rpm=3.0)
     dialect = replace(BARE, pressure="kPa")
-    session.add_pull(write_log(tmp_path / "a.csv", channels, dialect), BASELINE)
+    session.add_pull(write_log(tmp_path / "a.csv", channels, dialect), AS_LOGGED)
     silent = {**channels, "intake_c": np.full(channels["rpm"].size, np.nan)}
     silent["boost_kpa"] = silent["boost_kpa"] + 0.1  # another pull
-    result = session.add_pull(write_log(tmp_path / "b.csv", silent, dialect), BASELINE)
+    result = session.add_pull(write_log(tmp_path / "b.csv", silent, dialect), AS_LOGGED)
     (words,) = result.warnings
     assert words == "'iat', taken for intake_c in the log of pull 1, could not be taken again; nothing else was."
 

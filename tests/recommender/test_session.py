@@ -16,6 +16,7 @@ from models.settings import Settings
 from models.units import kpa_in
 from recommender.cli.pull import pull_lines
 from recommender.cli.screen import Screen
+from recommender.record.stored import decision_in
 from recommender.session import (
     LogError,
     PullRefused,
@@ -889,3 +890,13 @@ def test_duty_in_the_log_that_is_not_what_was_dialled_in_is_said(
     pull = session.add_pull(duty_in_log(pull_log(run), logged), settings={**BASELINE, "duty": 20, "gain": gain})
     assert any("own duty reads 34 % where 20 % is on record" in words for words in pull.warnings) == said
     assert any("own duty" in words for words in pull.warnings) == said
+
+
+def test_a_stop_leaves_nothing_that_counts_as_dialled_in(session: Session, pull_log: Write) -> None:
+    """Its best pull stands for reading; only the end of a job says to dial it back in."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    snapshot = session.record.read()
+    decision = replace(decision_in(snapshot.steps[step.number]["decision"]), settings=None, best_number=1)
+    assert history.asked_for(snapshot, replace(decision, verdict="stop")) is None
+    assert history.asked_for(snapshot, replace(decision, verdict="done")) == snapshot.pull(1).settings
