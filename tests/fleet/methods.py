@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 
 from recommender.decide import decide
@@ -66,7 +67,9 @@ def ask_tool(job: Job, turns: Sequence[Turn]) -> Answer:
 def ask_after_held(job: Job, turns: Sequence[Turn]) -> Answer:
     """The tool with a run at held rpm, not counted as a pull, between the baseline and the second pull."""
     seen = [turn.observation for turn in turns]
-    return answer_of(decide(job.problem, seen[:1] + (held_run(job) if seen else []) + seen[1:]))
+    later = [replace(pull, number=pull.number + 1) for pull in seen[1:]]  # the run is number 2
+    answer = answer_of(decide(job.problem, seen[:1] + (held_run(job) if seen else []) + later))
+    return replace(answer, best_number=max(answer.best_number - 1, min(answer.best_number, 1)))
 
 
 def ask_without(name: str, job: Job, turns: Sequence[Turn]) -> Answer:
