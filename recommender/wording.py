@@ -100,7 +100,7 @@ def risk(value: float, allowed: float = 0.01) -> str:
     """
     if not math.isfinite(value):
         return UNKNOWN
-    percent, least = 100.0 * value, 30.0 * min(allowed, 0.01)
+    percent, least = 100.0 * value, 30.0 * min(max(allowed, 0.001), 0.01)
     if percent < least:
         return f"under {least:.2g} %"
     if percent > 99.9:

@@ -174,17 +174,20 @@ def _target(path: KeyPath, table: TargetTable, unit: str, faults: list[Fault]) -
     )
 
 
+#: Least risk that the curves drawn can tell.
+LEAST_RISK: Final = 0.001
+
+
 def _limit(
     file: JobFile, unit: str, targets: dict[str, TargetWanted], faults: list[Fault], remarks: list[str]
 ) -> float:
     highest = max((max(each.boost) for each in targets.values()), default=0.0)
     given = file.limit.overpressure
-    if not 0.001 <= file.limit.risk <= 0.2:
-        words = (
-            "must be a probability from 0.001, under which no risk can be told, to 0.2, for example 0.01 for one pull "
-            "in a hundred."
-        )
+    if not 0 < file.limit.risk <= 0.2:
+        words = "must be a probability above 0 and at most 0.2, for example 0.01 for one pull in a hundred."
         faults.append(Fault(("limit", "risk"), file.limit.risk, words))
+    elif file.limit.risk < LEAST_RISK:
+        remarks.append(f"A risk of less than {100 * LEAST_RISK:g} % cannot be told: steps may have as much.")
     if given is None:
         limit = round(float(units.from_kpa(to_kpa(highest, unit) + DEFAULT_HEADROOM_KPA, unit)), 6)
         remarks.append(

@@ -94,7 +94,6 @@ class Desk:
         self._latest: Task | None = None
         self._asked = (float("-inf"), "")
         self._lock = threading.Lock()
-        self._standing: dict[str, int] = {}
 
     @property
     def job(self) -> Job:
@@ -120,7 +119,6 @@ class Desk:
             JobError: there is no such target.
         """
         step = self.session.next_step(target)
-        self._standing[step.target] = step.number
         pulls = self.session.pulls(target, withdrawn=True)
         return Answers(
             step=step,
@@ -131,8 +129,9 @@ class Desk:
         )
 
     def standing(self, target: str) -> int | None:
-        """Number of the step that was last worked out for a target; None before one was. Waits for nothing."""
-        return self._standing.get(target)
+        """Number of the step that stands for a target; 0 where none does since a pull was added, None before the first.
+        Works nothing out and waits for nothing."""
+        return self._session.standing_number(target)
 
     def mark(self, *, fresh: bool = False) -> str:
         """Changes whenever something was added to the record, by whomever, with the job file and the watched folder.
@@ -205,7 +204,8 @@ class Desk:
         try:
             self._add(task, log, settings, which, seen)
         except (ValueError, RuntimeError, OSError, Moved) as error:
-            task.error = str(error)
+            words = str(error)
+            task.error = words if log.name in words else f"{log.name}: not taken. {words}"
         except Exception as error:  # a fault of ours must not leave the page waiting
             task.error = f"{log.name}: could not be taken ({type(error).__name__}: {error})."
             raise
@@ -222,7 +222,7 @@ class Desk:
         step = self.session.next_step(task.target)
         if seen is not None and seen != step.number:
             raise Moved(
-                f"{log.name}: not taken, because the settings on the page had changed meanwhile. Look at what is shown "
+                f"{log.name}: not taken, because the settings had changed meanwhile. Look at what is shown "
                 "now, put right what was dialled in, and bring the log again."
             )
         task.stage = 1
@@ -237,7 +237,7 @@ class Desk:
             task.pull = pull.number
         finally:
             task.stage = 2
-            self._standing[task.target] = self.session.next_step(task.target).number
+            self.session.next_step(task.target)
 
     # ---------------------------------------------------------------- other acts
 

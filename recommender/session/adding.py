@@ -87,7 +87,7 @@ def add_pull(
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
-        unlike = "" if found.held else dialled.unlike_logged(job, run, found.trace)
+        unlike = "" if found.held else dialled.unlike_logged(run, found.trace)
         first = int(np.isfinite(found.outside_kpa))  # boost above the limit is told before all else
         told_first, rest = found.warnings[:first], found.warnings[first:]
         found = replace(found, warnings=(*told_first, unlike, *rest)) if unlike else found

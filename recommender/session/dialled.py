@@ -51,18 +51,17 @@ def checked(job: Job, given: Mapping[str, float]) -> dict[str, float]:
     return inside
 
 
-def unlike_logged(job: Job, run: Settings, trace: Trace) -> str:
+def unlike_logged(run: Settings, trace: Trace) -> str:
     """That the duty of a log is not what is said to have been dialled in, as a sentence; else "".
 
     Only without gain, which moves duty, and where boost stands clearly above engagement: under it controllers log full
     duty, or none. A log of what the solenoid is closed for, 100 % less duty, is none either.
 
     Args:
-        job: The job.
         run: What is said to have been dialled in.
         trace: The sweep.
     """
-    if trace.duty_pct is None or run.gain > job.dials["gain"].knob.lower:
+    if trace.duty_pct is None or run.gain > 0.0:
         return ""
     clear = trace.boost_kpa > max(run.engagement, 0.5 * float(trace.boost_kpa.max())) + CLEAR_KPA
     if np.count_nonzero(clear) < 10:

@@ -210,6 +210,18 @@ class Session:
         """
         return conditions.long_ago(self.record.read().standing, self._clock())
 
+    def standing_number(self, target: str) -> int | None:
+        """Number of the step that stands for a target: 0 where none does, None where there was none yet. Decides
+        nothing."""
+        if target not in self.job.targets:
+            return 0
+        snapshot = self.record.read()
+        problem = self.job.problem(target, seed=snapshot.seed)
+        stored = history.standing_step(snapshot, target, history.basis(snapshot, problem))
+        if stored is not None:
+            return int(stored["number"])
+        return 0 if snapshot.steps else None
+
     def held_run(self, target: str | None = None) -> HeldRun | None:
         """The run at held rpm that is worth making before the next pull; None where none is. A step's notes tell it."""
         snapshot = self.record.read()

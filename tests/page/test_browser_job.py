@@ -379,6 +379,18 @@ def test_settings_that_a_log_may_overtake_are_struck_out(
         assert each.eval_on_selector(".dial .number", "e => getComputedStyle(e).textDecorationLine") == "none"
 
 
+def test_a_job_file_at_fault_strikes_out_what_the_page_shows(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(serve(bay.job).address)
+    text = bay.job.read_text(encoding="utf-8")
+    bay.job.write_text(text.replace("[limit]", "[limti]"), "utf-8")
+    tab.wait_for_selector("#live.stale")
+    assert "limti" in tab.inner_text("#problem")
+    assert "does not stand" in tab.inner_text(".overtaken")
+    bay.job.write_text(text, "utf-8")
+    tab.wait_for_selector("#live:not(.stale)")
+    assert not tab.is_visible("#problem")
+
+
 def test_several_targets_share_their_pulls(serve: Serve, visit: Visit, tmp_path: Path) -> None:
     bay = Bay(tmp_path / "job", second=0.8, tolerance=1.5)
     tab = visit(serve(bay.job).address)

@@ -143,13 +143,21 @@ def test_two_logs_that_come_together_are_not_both_of_the_step_that_waits(tmp_pat
         for number in (2, 3):
             log = bay.log(f"pull {number}.csv", dict(step.settings or {}), number)
             (folder / log.name).write_bytes(log.read_bytes())
-        ready = [path for _ in range(STILL + 1) for path in watch.look()]
-        for path in ready:
+        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
             watch._bring(path)
         assert desk.latest is not None
         assert desk.latest.ended.wait(60)
-        assert "pull 3.csv: not taken, because the settings on the page had changed" in desk.latest.error
+        assert "pull 3.csv: not taken, because the settings had changed" in desk.latest.error
         assert [pull.log for pull in session.pulls()] == ["pull 1.csv", "pull 2.csv"]
+        # A step made meanwhile by another program stands as well as one that the page has shown.
+        session.withdraw(2, "the second log of the two was meant")
+        step = session.next_step()
+        log = bay.log("pull 3 again.csv", dict(step.settings or {}), 3)
+        (folder / log.name).write_bytes(log.read_bytes())
+        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
+            watch._bring(path)
+        assert desk.latest.ended.wait(60)
+        assert (desk.latest.error, session.pulls()[-1].source) == ("", "proposed")
         # One that is still being written to when the next step stands belongs to that step.
         third = folder / "pull 4.csv"
         third.write_text("begun")
@@ -177,6 +185,8 @@ def test_the_page_follows_the_job_file(serve: object, bay: Bay) -> None:
         served.page.desk._asked = (float("-inf"), "")
         assert client.get("/state").json()["mark"] != mark
         bay.job.write_text(text.replace("overpressure", "overpresure"), "utf-8")
+        told = client.get("/state", headers={"accept": "application/json"}).json()
+        assert "overpresure" in told["error"]  # an open tab says so, and strikes out what it shows
         shown = client.get("/")
         assert shown.status_code == 404
         assert "overpresure" in shown.text

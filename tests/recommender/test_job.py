@@ -167,14 +167,13 @@ def test_settings_off_the_dial_are_converted_as_they_are(job_text: str, tmp_path
         ("upper = 90", "upper = inf", ["line 16", "finite"]),
         ("[knobs.gain]", "[knobs.gian]", ["line 44", "knobs.gian", 'Did you mean "gain"']),
         ("[target]", "[targte]", ["line 4", 'Did you mean "target"']),
-        ("risk = 0.01", "risk = 1.5", ["line 12", "limit.risk = 1.5", "to 0.2"]),
-        ("risk = 0.01", "risk = 0.0004", ["limit.risk = 0.0004", "from 0.001, under which no risk"]),
+        ("risk = 0.01", "risk = 1.5", ["line 12", "limit.risk = 1.5", "at most 0.2"]),
         ("risk = 0.01", "risk = 0,01", ["line 12", "not sound TOML", "point for decimals"]),
         ("judge_from = 3900", "judge_from = 6900", ["line 7", "6900 to 6700", "judge_from below judge_to"]),
         ("judge_from = 3900", "judge_from = 6300", ["too little to judge", "6300 to 6700", "500 rpm wide or wider"]),
         ("overpressure = 19.0", "overpressure = 16.0", ["line 11", "= 16 must", "above the highest target, 16 psi"]),
         ("overpressure = 19.0", "overpressure = 130.0", ["line 11", "= 130 must", "at most 87 psi", "the unit meant"]),
-        ("risk = 0.01", "risk = 0.0", ["line 12", "limit.risk = 0", "from 0.001"]),
+        ("risk = 0.01", "risk = 0.0", ["line 12", "limit.risk = 0", "above 0"]),
         ("judge_to   = 6700", "judge_to   = 6700\ntolerance = 0", ["line 9", "target.tolerance = 0", "above 0"]),
         ("[2600, 3900, 6800]", "[2600, 6800, 3900]", ["line 5", "must rise"]),
         ("[2600, 3900, 6800]", "[2600, 3900, 3900]", ["line 5", "must rise"]),
@@ -416,3 +415,10 @@ def test_numbers_out_of_all_bounds_are_told_without_a_warning(
     job_text: str, tmp_path: Path, old: str, new: str, words: str
 ) -> None:
     assert words in fault(tmp_path, swap(job_text, old, new))  # a warning is an error in tests
+
+
+def test_a_risk_that_no_number_of_curves_can_tell_is_said(job_text: str, tmp_path: Path) -> None:
+    job = load(tmp_path, swap(job_text, "risk = 0.01", "risk = 0.0004"))
+    assert job.risk == 0.0004
+    assert any("less than 0.1 % cannot be told" in words for words in job.remarks)
+    assert not any("cannot be told" in words for words in load(tmp_path, job_text).remarks)

@@ -880,7 +880,7 @@ def duty_in_log(path: Path, duty: Callable[[np.ndarray], np.ndarray]) -> Path:
         (lambda rpm: np.full(rpm.size, 20.0), 0, False),
         (lambda rpm: np.where(rpm < 3300.0, 100.0, 20.0), 0, False),  # the gate is held shut while boost comes up
         (lambda rpm: np.full(rpm.size, 80.0), 0, False),  # written the other way round
-        (lambda rpm: np.full(rpm.size, 34.0), 2, False),  # feedback moves duty
+        (lambda rpm: np.full(rpm.size, 34.0), 2, False),  # feedback moves duty, also where its gain is fixed
     ],
 )
 def test_duty_in_the_log_that_is_not_what_was_dialled_in_is_said(

@@ -101,12 +101,17 @@
       if (byId("problem").dataset.lost) {
         delete byId("problem").dataset.lost;
         problem("");
+        if (waits() && (!task || task.done)) await refresh("");
       }
     } catch (error) {
       byId("problem").dataset.lost = "1";
-      problem(error instanceof TypeError // no answer at all, in the words of fetch
-        ? "No answer from nextpull. Is it still running? This page tries again by itself."
-        : error.message);
+      const silent = error instanceof TypeError; // no answer at all, in the words of fetch
+      problem(silent ? "No answer from nextpull. Is it still running? This page tries again by itself." : error.message);
+      if (!silent && live()) {
+        live().classList.add("stale");
+        const words = live().querySelector(".overtaken");
+        if (words) words.textContent = "Wait: what is shown here does not stand. Put right what is said above.";
+      }
     }
     if (mine !== turn) return;
     timer = setTimeout(look, document.hidden ? 4 * IDLE_MS : wait);
