@@ -110,7 +110,7 @@
       if (!silent && live()) {
         live().classList.add("stale");
         const words = live().querySelector(".overtaken");
-        if (words) words.textContent = "Wait: what is shown here does not stand. Put right what is said above.";
+        if (words) words.textContent = "Wait: what is shown here does not stand. See the message below.";
       }
     }
     if (mine !== turn) return;
