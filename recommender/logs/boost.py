@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.units import STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
-from recommender.logs.ambient import AMBIENT_KPA, ambient_of, full_load, key_on
+from recommender.logs.ambient import AMBIENT_KPA, ambient_of, full_load, in_the_rise, key_on
 from recommender.logs.before import confirm_kind, unlike_before
 from recommender.logs.boost_unit import Kind, mark_of, pressure_of, unit_of
 from recommender.logs.errors import LogError
@@ -109,14 +109,15 @@ def _as_marked(column: Column, kpa: FloatArray, rpm: FloatArray, mark: Kind, fil
 
 
 def _confirm_absolute(
-    column: Column, kpa: FloatArray, full: npt.NDArray[np.bool_], ambient: float | None, file_name: str
+    column: Column, kpa: FloatArray, rpm: FloatArray, full: npt.NDArray[np.bool_], ambient: float | None, file_name: str
 ) -> None:
     """Ask where no number proves a column absolute, and full load would begin far under ambient.
 
     Raises:
         LogError: it would.
     """
-    loaded = kpa[full & np.isfinite(kpa)]
+    # Without a throttle, what lies before the rise in engine speed may be a cruise.
+    loaded = kpa[(full & in_the_rise(rpm) if full.all() else full) & np.isfinite(kpa)]
     if loaded.size < 10:
         return
     # Where the throttle is opened within the log, vacuum lasts on for a moment.
@@ -239,7 +240,7 @@ def read_boost(
         kind, kind_reason, more = _kind_of(column, kpa, numbers, why, barometer_kpa, before, file_name)
         if kind == "absolute" and numbers is None:
             known = options.barometer_kpa if barometer_kpa is None else barometer_kpa
-            _confirm_absolute(column, kpa, full, known, file_name)
+            _confirm_absolute(column, kpa, rpm, full, known, file_name)
     more += unlike_before(column, unit, kind, before)
     ambient, ambient_from, doubts = ambient_of(kpa, rpm, full, kind, barometer_kpa, options)
     if kind == "absolute" and np.any(kpa <= NOTHING_KPA):

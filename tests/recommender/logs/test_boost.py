@@ -161,6 +161,30 @@ def test_a_manifold_gauge_logged_at_full_load_alone_is_not_taken_for_absolute(tm
     assert plateau(log) == pytest.approx(126.0, abs=0.7)
 
 
+def after_a_cruise(log: Channels, seconds: float, kpa: float) -> Channels:
+    """The same after so long at steady speed and pressure, its boost absolute."""
+    rows = int(seconds * 20.0)
+    rpm = log["rpm"][0] + np.random.default_rng(1).normal(0.0, 10.0, rows)
+    boost = np.concatenate([np.full(rows, kpa), log["boost_kpa"] + 101.3])
+    size = rows + log["rpm"].size
+    return {"time_s": np.arange(size) / 20.0, "rpm": np.concatenate([rpm, log["rpm"]]), "boost_kpa": boost}
+
+
+@pytest.mark.parametrize("seconds", [0.5, 2.0, 15.0])
+def test_a_cruise_in_vacuum_before_a_rise_that_ends_the_log_is_no_full_load(tmp_path: Path, seconds: float) -> None:
+    log = after_a_cruise(_ALONE, seconds, 50.0)
+    read_so = read(tmp_path, "MAP (kPa)", log["boost_kpa"], log)
+    assert read_so.boost_is == "absolute"
+    assert plateau(read_so) == pytest.approx(110.0, abs=0.7)
+
+
+def test_a_manifold_gauge_that_is_steady_before_the_rise_is_asked_about_all_the_same(tmp_path: Path) -> None:
+    log = after_a_cruise(_ALONE, 2.0, 16.0)
+    values = np.maximum(log["boost_kpa"] - 101.3, 0.0) + 16.0
+    with pytest.raises(LogError, match="full load begin"):
+        read(tmp_path, "MAP (kPa)", values, log)
+
+
 def with_throttle(path: Path, log: Channels, values: np.ndarray) -> Path:
     columns = [log["time_s"], log["rpm"], values, log["throttle_pct"]]
     np.savetxt(path, np.column_stack(columns), "%.3f", ",", header="Time (s),RPM,MAP (kPa),TPS (%)", comments="")
