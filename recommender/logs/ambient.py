@@ -48,7 +48,7 @@ def in_the_rise(rpm: FloatArray) -> npt.NDArray[np.bool_]:
     if highest - lowest < ONE_RISE_RPM:
         return np.full(rpm.size, True)
     low = np.flatnonzero(rpm <= lowest + SETTING_OUT * (highest - lowest))
-    return np.arange(rpm.size) > low[-1]
+    return np.asarray(np.arange(rpm.size) > low[-1], dtype=np.bool_)
 
 
 def ambient_of(
