@@ -241,3 +241,14 @@ def test_duty_as_a_share_of_1_is_one_beside_a_throttle_in_percent(tmp_path: Path
 def test_next_to_no_duty_beside_a_throttle_in_percent_is_percent(tmp_path: Path, highest: float) -> None:
     log = intake(table(tmp_path / "log.csv", {"Boost (kPa)": _LOG["boost_kpa"], "WGDC": np.where(_FULL, highest, 0)}))
     assert np.max(log.pulls[0].channels["duty"]) <= highest
+
+
+@pytest.mark.parametrize(
+    ("name", "rank"),
+    [
+        ("Current Boost Duty", 2), ("Current Wastegate Duty Cycle", 2), ("Boost Solenoid Current", 0),
+        ("Wastegate Duty Current", 0), ("Wastegate Duty Current (A)", 0),
+    ],
+)  # fmt: skip
+def test_current_before_duty_is_the_present_one_and_after_it_may_be_amperes(name: str, rank: int) -> None:
+    assert rank_of("duty", name) == rank
