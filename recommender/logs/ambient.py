@@ -22,6 +22,8 @@ HIGHEST_START_KPA: Final = 103.5
 ONE_RISE_RPM: Final = 300.0
 #: Load may still be partial within this share of a rise in engine speed. [-]
 SETTING_OUT: Final = 0.05
+#: A log that spends no more of its rows on that share rises from its first row on. [-]
+AT_ONCE: Final = 0.08
 
 
 def key_on(kpa: FloatArray, rpm: FloatArray) -> float | None:
@@ -48,6 +50,8 @@ def in_the_rise(rpm: FloatArray) -> npt.NDArray[np.bool_]:
     if highest - lowest < ONE_RISE_RPM:
         return np.full(rpm.size, True)
     low = np.flatnonzero(rpm <= lowest + SETTING_OUT * (highest - lowest))
+    if low[-1] < AT_ONCE * rpm.size:
+        return np.full(rpm.size, True)
     return np.asarray(np.arange(rpm.size) > low[-1], dtype=np.bool_)
 
 

@@ -185,6 +185,12 @@ def test_a_manifold_gauge_that_is_steady_before_the_rise_is_asked_about_all_the_
         read(tmp_path, "MAP (kPa)", values, log)
 
 
+def test_a_manifold_gauge_that_spools_from_its_first_row_is_asked_about(tmp_path: Path) -> None:
+    log = recording(20.0, around=False, rpm_from=3000.0)
+    with pytest.raises(LogError, match="full load begin"):
+        read(tmp_path, "MAP (kPa)", log["boost_kpa"] + 14.0, log)
+
+
 def with_throttle(path: Path, log: Channels, values: np.ndarray) -> Path:
     columns = [log["time_s"], log["rpm"], values, log["throttle_pct"]]
     np.savetxt(path, np.column_stack(columns), "%.3f", ",", header="Time (s),RPM,MAP (kPa),TPS (%)", comments="")
