@@ -20,6 +20,10 @@ AT_THE_START: Final = "boost channel at the start"
 HIGHEST_START_KPA: Final = 103.5
 #: Engine speed that nowhere falls by as much is that of one sweep and nothing else. [rpm]
 ONE_RISE_RPM: Final = 300.0
+#: Load may still be partial within this share of a rise in engine speed. [-]
+SETTING_OUT: Final = 0.05
+#: A log that spends no more of its rows on that share rises from its first row on. [-]
+AT_ONCE: Final = 0.08
 
 
 def key_on(kpa: FloatArray, rpm: FloatArray) -> float | None:
@@ -37,6 +41,18 @@ def full_load(rpm: FloatArray, throttle_pct: FloatArray | None, options: ReadOpt
     turning = rpm[np.isfinite(rpm)]
     falls = float(np.max(np.maximum.accumulate(turning) - turning, initial=0.0))
     return np.full(rpm.size, falls < ONE_RISE_RPM)
+
+
+def in_the_rise(rpm: FloatArray) -> npt.NDArray[np.bool_]:
+    """Rows after engine speed has set out to rise: a cruise and the opening of the throttle come before; else all."""
+    turning = rpm[np.isfinite(rpm)]
+    lowest, highest = float(np.min(turning, initial=np.inf)), float(np.max(turning, initial=-np.inf))
+    if highest - lowest < ONE_RISE_RPM:
+        return np.full(rpm.size, True)
+    low = np.flatnonzero(rpm <= lowest + SETTING_OUT * (highest - lowest))
+    if low[-1] < AT_ONCE * rpm.size:
+        return np.full(rpm.size, True)
+    return np.asarray(np.arange(rpm.size) > low[-1], dtype=np.bool_)
 
 
 def ambient_of(

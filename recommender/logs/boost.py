@@ -10,11 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from models.units import STANDARD_ATMOSPHERE_KPA, FloatArray, kpa_in
-from recommender.logs.ambient import AMBIENT_KPA, ambient_of, full_load, key_on
+from recommender.logs.ambient import AMBIENT_KPA, ambient_of, full_load, in_the_rise, key_on
 from recommender.logs.before import confirm_kind, unlike_before
 from recommender.logs.boost_unit import Kind, mark_of, pressure_of, unit_of
 from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions, Remembered
+from recommender.logs.part_load import confirm_gauge, drawn_to, proves_absolute
 from recommender.logs.table import Column, scaled
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import fold
@@ -93,6 +94,16 @@ def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) 
     return None, f"between {low:.0f} and {known.max():.0f} kPa"
 
 
+def _kind_by_load(
+    kpa: FloatArray, rpm: FloatArray, throttle_pct: FloatArray | None, full: npt.NDArray[np.bool_], barometer: float
+) -> tuple[Kind, str] | None:
+    """Absolute where closed throttle, part load and full load prove it together; None where they do not."""
+    drawn = drawn_to(kpa, throttle_pct, full, barometer)
+    if drawn is None or not proves_absolute(kpa, throttle_pct, rpm):
+        return None
+    return "absolute", f"drawn to {drawn:.0f} kPa at part load, full load from the barometer up"
+
+
 def _as_marked(column: Column, kpa: FloatArray, rpm: FloatArray, mark: Kind, file_name: str) -> str:
     """Why the column is gauge or absolute, as its unit says.
 
@@ -109,14 +120,15 @@ def _as_marked(column: Column, kpa: FloatArray, rpm: FloatArray, mark: Kind, fil
 
 
 def _confirm_absolute(
-    column: Column, kpa: FloatArray, full: npt.NDArray[np.bool_], ambient: float | None, file_name: str
+    column: Column, kpa: FloatArray, rpm: FloatArray, full: npt.NDArray[np.bool_], ambient: float | None, file_name: str
 ) -> None:
     """Ask where no number proves a column absolute, and full load would begin far under ambient.
 
     Raises:
         LogError: it would.
     """
-    loaded = kpa[full & np.isfinite(kpa)]
+    # Without a throttle, what lies before the rise in engine speed may be a cruise.
+    loaded = kpa[(full & in_the_rise(rpm) if full.all() else full) & np.isfinite(kpa)]
     if loaded.size < 10:
         return
     # Where the throttle is opened within the log, vacuum lasts on for a moment.
@@ -202,6 +214,11 @@ def _height(column: Column, gauge: FloatArray, unit: str, kind: Kind, file_name:
         )
 
 
+def _first(before: Remembered | None) -> bool:
+    """Whether no last log settles gauge or absolute."""
+    return before is None or before.channels.boost_is is None
+
+
 def read_boost(
     column: Column,
     rpm: FloatArray,
@@ -236,10 +253,14 @@ def read_boost(
         kind, kind_reason = mark, _as_marked(column, kpa, rpm, mark, file_name)
     else:
         numbers, why = _kind_by_numbers(kpa, rpm, barometer_kpa)
+        if numbers is None and barometer_kpa is not None:
+            numbers, why = _kind_by_load(kpa, rpm, throttle_pct, full, barometer_kpa) or (None, why)
         kind, kind_reason, more = _kind_of(column, kpa, numbers, why, barometer_kpa, before, file_name)
+        known = options.barometer_kpa if barometer_kpa is None else barometer_kpa
         if kind == "absolute" and numbers is None:
-            known = options.barometer_kpa if barometer_kpa is None else barometer_kpa
-            _confirm_absolute(column, kpa, full, known, file_name)
+            _confirm_absolute(column, kpa, rpm, full, known, file_name)
+        if kind == "gauge" and numbers is None and kind_said(column) is None and _first(before):
+            confirm_gauge(column.label, kpa, throttle_pct, full, known or STANDARD_ATMOSPHERE_KPA, file_name)
     more += unlike_before(column, unit, kind, before)
     ambient, ambient_from, doubts = ambient_of(kpa, rpm, full, kind, barometer_kpa, options)
     if kind == "absolute" and np.any(kpa <= NOTHING_KPA):

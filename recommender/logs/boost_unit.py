@@ -17,10 +17,14 @@ from recommender.logs.written_units import Unit, parse_unit, split_name
 
 #: Units looked at where a log states none.
 UNITS: Final = ("psi", "kPa", "bar", "mbar")
-#: What a text in brackets holds where it is meant as a unit of pressure.
+#: What a text in brackets holds where it is meant as a unit of pressure: its word, or a sign beside what makes it one.
 _LIKE_A_UNIT: Final = re.compile(
-    r"[a-z]\s?/|/\s?[a-z]|[#²³]|\d\s?x|x\s?\d|hg|h2o|psi|bar|pa\b|torr|lb|pound|kg|kn|\bat[maü]?\b|\b(mm|cm|in|wc)\b"
+    r"[²³]|hg|h2o|psi|bar(?!o)|pa\b|torr|\blb|pound|kgf?\b|\bkn\b|\b(mm|cm|wc)\b"
+    r"|\d\s?(#|x\b|in\b|at\b)|#\s?/|/\s?((m|cm|mm|in|sq)\b|[cm]?m[2^]|in[2^])|(?<!\w)x\s?\d"
+    r"|^(#|in\.?|at[maü]?)$|\bat[maü]\b|\bin(ch(es)?)?\.?\s(of\s)?(water|mercury)\b"
 )
+#: Range of a sensor, as in "3 bar MAP": it says nothing about the numbers.
+_RANGE: Final = re.compile(r"\d+([.,]\d+)?[\s-]?(bar|psi|kpa)a?[\s-]+(map|sensor|sonde|geber|capteur)\b")
 
 Kind = Literal["gauge", "absolute"]
 
@@ -49,7 +53,7 @@ def _unknown(column: Column) -> str:
     if column.unit:
         return "" if parse_unit(column.unit) or column.unit.casefold() in BLANKS else column.unit
     found = re.findall(r"[\[({]\s*([^\[\](){}]+)", column.name)
-    return next((text.strip() for text in found if _LIKE_A_UNIT.search(text.casefold())), "")
+    return next((text.strip() for text in found if _LIKE_A_UNIT.search(_RANGE.sub("", text.strip().casefold()))), "")
 
 
 def _written(column: Column, unit: Unit, file_name: str) -> tuple[str, Kind | None, str, list[str]]:

@@ -33,6 +33,10 @@ QUANTITIES: Final[dict[Role, tuple[str, ...]]] = {
 STOICHIOMETRIC: Final = 14.7
 #: A pedal or throttle that never opens as far is not connected. [%]
 LEAST_OPEN_PCT: Final = 5.0
+#: Beside openings in percent, duty whose highest is under this is a solenoid at rest in percent, no share of 1. [-]
+LEAST_SHARE: Final = 0.05
+#: Duty as commanded changes less than this from row to row, against its highest; a solenoid at rest trembles. [-]
+TREMBLING: Final = 0.1
 #: Names of fuel over air, in a folded name that does not say lambda too.
 _INVERSE: Final = re.compile(r"^(?!.*(lambda|λ|afr)).*\brichesse\b")
 
@@ -88,6 +92,18 @@ def _throttle(column: Column, in_percent: bool = False) -> Read:
     whole = 0.9 <= high <= 1.05 and not in_percent  # a share of 1 under a heading of percent
     dead = read.unit in ("%", "°") and high < LEAST_OPEN_PCT and not whole
     return read._replace(plausible=False, seen=f"{read.seen}: it never opens, which") if dead else read
+
+
+def _duty(column: Column, in_percent: bool = False) -> Read:
+    return _share(column, in_percent and _at_rest(column))
+
+
+def _at_rest(column: Column) -> bool:
+    """Whether numbers up to 1 are those of a solenoid at rest in percent: next to nothing, or trembling."""
+    known = column.known
+    _, _, high = _range(known)
+    step = float(np.mean(np.abs(np.diff(known)))) if known.size > 1 else 0.0
+    return high < LEAST_SHARE or step > TREMBLING * high
 
 
 def _inverse_lambda(column: Column) -> Read:
@@ -159,7 +175,7 @@ READERS: Final[dict[Role, Callable[[Column], Read]]] = {
     "boost": _boost,
     "barometer": _barometer,
     "throttle": _throttle,
-    "duty": _share,
+    "duty": _duty,
     "lambda_": _lambda,
     "exhaust_c": _temperature(1350.0),
     "knock": _any,
@@ -184,7 +200,7 @@ def read_as(role: Role, column: Column, hints: ChannelHints, percent: bool = Fal
         percent: Whether the log writes openings in percent, see ``in_percent``.
     """
     if role in ("throttle", "duty"):
-        return (_throttle if role == "throttle" else _share)(column, percent)
+        return (_throttle if role == "throttle" else _duty)(column, percent)
     if role == "lambda_" and hints.stoichiometric is not None:
         return _lambda(column, hints.stoichiometric)
     return READERS[role](column)

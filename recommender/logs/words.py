@@ -145,7 +145,7 @@ WORDS: Final[dict[Role, Words]] = {
         never=r"""
             inj\w* | idc | fuel | pump | idle | fan | vvt | einspritz | injecteur | leerlauf | cam
             | freq | frequency | frequenz | purge | egr | pressure | etb | throttle | wmi | water | methanol | meth
-            | alternator | nitrous | shift | vtec | current | strom | courant
+            | alternator | nitrous | shift | vtec | current(?!.*\bduty\b) | strom | courant
         """,
     ),
     "lambda_": Words(

@@ -161,6 +161,36 @@ def test_a_manifold_gauge_logged_at_full_load_alone_is_not_taken_for_absolute(tm
     assert plateau(log) == pytest.approx(126.0, abs=0.7)
 
 
+def after_a_cruise(log: Channels, seconds: float, kpa: float) -> Channels:
+    """The same after so long at steady speed and pressure, its boost absolute."""
+    rows = int(seconds * 20.0)
+    rpm = log["rpm"][0] + np.random.default_rng(1).normal(0.0, 10.0, rows)
+    boost = np.concatenate([np.full(rows, kpa), log["boost_kpa"] + 101.3])
+    size = rows + log["rpm"].size
+    return {"time_s": np.arange(size) / 20.0, "rpm": np.concatenate([rpm, log["rpm"]]), "boost_kpa": boost}
+
+
+@pytest.mark.parametrize("seconds", [0.5, 2.0, 15.0])
+def test_a_cruise_in_vacuum_before_a_rise_that_ends_the_log_is_no_full_load(tmp_path: Path, seconds: float) -> None:
+    log = after_a_cruise(_ALONE, seconds, 50.0)
+    read_so = read(tmp_path, "MAP (kPa)", log["boost_kpa"], log)
+    assert read_so.boost_is == "absolute"
+    assert plateau(read_so) == pytest.approx(110.0, abs=0.7)
+
+
+def test_a_manifold_gauge_that_is_steady_before_the_rise_is_asked_about_all_the_same(tmp_path: Path) -> None:
+    log = after_a_cruise(_ALONE, 2.0, 16.0)
+    values = np.maximum(log["boost_kpa"] - 101.3, 0.0) + 16.0
+    with pytest.raises(LogError, match="full load begin"):
+        read(tmp_path, "MAP (kPa)", values, log)
+
+
+def test_a_manifold_gauge_that_spools_from_its_first_row_is_asked_about(tmp_path: Path) -> None:
+    log = recording(20.0, around=False, rpm_from=3000.0)
+    with pytest.raises(LogError, match="full load begin"):
+        read(tmp_path, "MAP (kPa)", log["boost_kpa"] + 14.0, log)
+
+
 def with_throttle(path: Path, log: Channels, values: np.ndarray) -> Path:
     columns = [log["time_s"], log["rpm"], values, log["throttle_pct"]]
     np.savetxt(path, np.column_stack(columns), "%.3f", ",", header="Time (s),RPM,MAP (kPa),TPS (%)", comments="")
@@ -210,3 +240,38 @@ def test_a_sensor_that_never_rises_is_said_to_be_that(tmp_path: Path) -> None:
     dead = np.random.default_rng(1).normal(0.0, 0.3, _WHOLE["rpm"].size)
     with pytest.raises(LogError, match=r"it never rises. Look at the sensor, its hose and its wire"):
         read(tmp_path, "Boost (kPa)", dead)
+
+
+#: The recording without its idle: a wait at 22 % of throttle, the sweep, the run-down on a closed throttle.
+_LOADED: Channels = {name: values[120:] for name, values in _WHOLE.items()}
+
+
+def with_ambient(path: Path, values: np.ndarray, *, barometer: bool) -> Path:
+    log = _LOADED
+    columns = {"Time [s]": log["time_s"], "RPM": log["rpm"], "Boost pressure actual [mbar]": values * 10.0}
+    columns |= {"Ambient pressure [mbar]": np.full(values.size, 983.0)} if barometer else {}
+    columns["Accelerator pedal [%]"] = log["throttle_pct"]
+    np.savetxt(path, np.column_stack(list(columns.values())), "%.3f", ",", header=",".join(columns), comments="")
+    return path
+
+
+def test_unmarked_boost_in_vacuum_at_part_load_and_from_the_barometer_up_is_absolute(tmp_path: Path) -> None:
+    log = intake(with_ambient(tmp_path / "log.csv", _LOADED["boost_kpa"] + 98.3, barometer=True))
+    assert log.boost_is == "absolute"
+    assert plateau(log) == pytest.approx(110.0, abs=0.7)
+
+
+def test_unmarked_boost_that_looks_absolute_by_its_load_is_asked_about_without_a_barometer(tmp_path: Path) -> None:
+    path = with_ambient(tmp_path / "log.csv", _LOADED["boost_kpa"] + 98.3, barometer=False)
+    with pytest.raises(LogError, match=r"as an absolute column does.* boost_is = \"absolute\""):
+        intake(path)
+    assert intake(path, ReadOptions(hints=ChannelHints(boost_is="gauge"))).boost_is == "gauge"
+
+
+@pytest.mark.parametrize("barometer", [True, False])
+@pytest.mark.parametrize("cruise_kpa", [14.0, 30.0, 60.0])
+def test_a_gauge_that_is_boosted_at_part_load_stays_one(tmp_path: Path, barometer: bool, cruise_kpa: float) -> None:
+    """An engine without a throttle valve: its full load sets out from the boost of the cruise."""
+    values = np.maximum(_LOADED["boost_kpa"], cruise_kpa)
+    log = intake(with_ambient(tmp_path / "log.csv", values, barometer=barometer))
+    assert log.boost_is == "gauge"

@@ -9,6 +9,8 @@ import pytest
 
 from models.units import kpa_in
 from recommender.logs import ChannelHints, Intake, LogError, ReadOptions, Remembered, intake
+from recommender.logs.boost_unit import unit_of
+from recommender.logs.table import Column
 
 from .recordings import Channels, recording
 
@@ -75,12 +77,32 @@ def test_a_unit_that_is_written_and_not_known_is_asked_about_by_its_name(
             intake(path, ReadOptions(default_pressure_unit=own))
 
 
+@pytest.mark.parametrize(
+    "unit",
+    [
+        "inHg/psi", "in-Hg/psi", "psi/inHg", "kPa x100", "x100 kPa", "psi x 10", "x10", "10x", "mmH2O", "in H2O",
+        "in", "in water", "at", "ata", "atü", "kN/m2", "N/m2", "N/m²", "kp/cm2", "#/sq in", "#", "pounds", "mm",
+    ],
+)  # fmt: skip
+def test_signs_beside_a_digit_or_a_unit_are_a_unit(unit: str) -> None:
+    values = np.linspace(0.0, 12.0, 50)
+    with pytest.raises(LogError, match="is none that is known"):
+        unit_of(Column(f"Boost ({unit})", f"Boost ({unit})", None, values), ReadOptions(), None, "log.csv")
+
+
 def test_an_unknown_unit_is_settled_by_the_job_file(tmp_path: Path) -> None:
     path = written(tmp_path / "log.csv", "Boost (kPa x100)", 100.0)
     assert plateau_kpa(intake(path, ReadOptions(hints=ChannelHints(boost_unit="bar")))) == PLATEAU
 
 
-@pytest.mark.parametrize("words", ["ECU", "sensor 2", "actual value", "relative", "CAN", "calibrated"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        "ECU", "sensor 2", "actual value", "relative", "CAN", "calibrated", "CAN/ECU", "0x0B", "at manifold",
+        "in plenum", "sensor #2", "4 bar MAP", "3-bar sensor", "2.5 bar MAP sensor", "MAP/Baro", "knock ECU",
+        "bank 1/2",
+    ],
+)  # fmt: skip
 def test_words_in_brackets_are_no_unit(tmp_path: Path, words: str) -> None:
     path = written(tmp_path / "log.csv", f"Boost ({words})", kpa_in("psi"))
     assert plateau_kpa(intake(path, ReadOptions(default_pressure_unit="psi"))) == PLATEAU

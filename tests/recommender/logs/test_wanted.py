@@ -228,3 +228,27 @@ def test_duty_under_one_percent_is_no_share_where_the_throttle_is_in_percent(tmp
     idle = np.minimum(np.abs(np.random.default_rng(3).normal(0.0, 0.25, _FULL.size)), 0.9) + 0.1
     log = intake(table(tmp_path / "log.csv", {"Boost (kPa)": _LOG["boost_kpa"], "WGDC": idle}))
     assert np.max(log.pulls[0].channels["duty"]) <= 1.0
+
+
+@pytest.mark.parametrize("highest", [0.08, 0.3, 0.95])
+def test_duty_as_a_share_of_1_is_one_beside_a_throttle_in_percent(tmp_path: Path, highest: float) -> None:
+    duty = np.where(_FULL, highest, 0.0) * np.clip(_LOG["boost_kpa"] / 100.0, 0.5, 1.0)
+    log = intake(table(tmp_path / "log.csv", {"Boost (kPa)": _LOG["boost_kpa"], "WGDC": duty}))
+    assert np.max(log.pulls[0].channels["duty"]) == pytest.approx(100.0 * highest, abs=0.1)
+
+
+@pytest.mark.parametrize("highest", [0.02, 0.04])
+def test_next_to_no_duty_beside_a_throttle_in_percent_is_percent(tmp_path: Path, highest: float) -> None:
+    log = intake(table(tmp_path / "log.csv", {"Boost (kPa)": _LOG["boost_kpa"], "WGDC": np.where(_FULL, highest, 0)}))
+    assert np.max(log.pulls[0].channels["duty"]) <= highest
+
+
+@pytest.mark.parametrize(
+    ("name", "rank"),
+    [
+        ("Current Boost Duty", 2), ("Current Wastegate Duty Cycle", 2), ("Boost Solenoid Current", 0),
+        ("Wastegate Duty Current", 0), ("Wastegate Duty Current (A)", 0),
+    ],
+)  # fmt: skip
+def test_current_before_duty_is_the_present_one_and_after_it_may_be_amperes(name: str, rank: int) -> None:
+    assert rank_of("duty", name) == rank
