@@ -62,11 +62,17 @@ def _in_trace(trace: Trace, stretch: Stretch) -> bool:
     return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA)
 
 
+def passed_outside(pull: PullEntry, problem: Problem) -> bool:
+    """Whether boost passed the limit in a pull's log, outside the pull."""
+    told = pull.facts.get("outside")
+    return bool(told and told["peak_kpa"] > problem.limit_kpa)
+
+
 def told_outside(pull: PullEntry, problem: Problem) -> Iterator[tuple[str, str]]:
     """Code and sentence of all that stood outside a pull in its log and has to be settled before the next one."""
     where = f"The log of pull {pull.number} shows, outside that pull,"
-    told = pull.facts.get("outside")
-    if told and told["peak_kpa"] > problem.limit_kpa:
+    if passed_outside(pull, problem):
+        told = pull.facts["outside"]
         yield (
             "limit outside the pull",
             f"{where} {problem.say(told['peak_kpa'])} at {told['time_s']:.1f} s, above the overpressure limit of "

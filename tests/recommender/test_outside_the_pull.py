@@ -17,6 +17,7 @@ from .logs.recordings import Channels, joined, recording
 #: The job's limit is 19 psi, 131 kPa.
 HIGH_KPA = 150.0
 SOUND_KPA = 100.0
+BASELINE = {"duty": 0.0, "ramp_from": 5000.0, "ramp_to": 7000.0, "ramp_add": 0.0, "engagement": 0.0, "gain": 0.0}
 
 
 def sweep(plateau_kpa: float, seed: int = 0) -> Channels:
@@ -251,6 +252,30 @@ def test_a_refused_log_above_the_limit_is_not_to_be_run_again_at_once(session: S
     with pytest.raises(PullRefused, match=r"It shows 2\d\.\d psi at .* s, above the overpressure limit") as caught:
         session.add_pull(log)
     assert "run the same settings again" not in str(caught.value)
+
+
+def test_going_past_settings_that_passed_the_limit_outside_their_pull_is_warned_of_until_they_held(
+    session: Session, tmp_path: Path
+) -> None:
+    session.add_pull(write_log(tmp_path / "one.csv", sweep(70.0)), BASELINE)
+    mild = {**BASELINE, "duty": 3.0}
+    both = lifted_first()
+    both["boost_kpa"] = np.where(both["boost_kpa"] > 120.0, HIGH_KPA, 0.75 * both["boost_kpa"])
+    session.add_pull(write_log(tmp_path / "two.csv", both), mild)
+    session.acknowledge(2, "gauge looked at")
+
+    def warned() -> str:
+        step = session.next_step()
+        assert step.settings is not None
+        assert step.settings["duty"] > 3.0
+        return step.reasons[0] if step.codes[0] == "limit outside the pull" else ""
+
+    assert "The log of pull 2 showed, outside that pull, 21.8 psi" in warned()
+    assert "run the settings of pull 1 again first" in warned()
+    session.add_pull(write_log(tmp_path / "three.csv", sweep(70.0, seed=2)), BASELINE)
+    assert "run the settings of pull 2 again first" in warned()
+    session.add_pull(write_log(tmp_path / "four.csv", sweep(75.0, seed=3)), mild)
+    assert warned() == ""
 
 
 def test_a_refused_pull_carries_what_stood_beside_it(session: Session, tmp_path: Path) -> None:
