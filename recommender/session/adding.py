@@ -215,6 +215,9 @@ def _note_no_pull(
     why = f"{none.why[:1].upper()}{none.why[1:]}"
     with record.writing():
         snapshot = record.read()
+        refused = [event for event in snapshot.events if event["kind"] == "pull refused"]
+        if any(event["sha256"] == sha256 and event["peak_kpa"] > job.limit_kpa for event in refused):
+            raise PullRefused(f"{none} Noted on record already, when this very log was brought before.") from none
         last = last_dialled(snapshot, job, target).as_dict() | dict(assumed)
         run = dialled.completed(job, given, Settings(**last))
         kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}

@@ -236,6 +236,18 @@ def test_a_log_without_a_pull_above_the_limit_stops_the_job(session: Session, tm
     assert session.next_step().settings is not None
 
 
+def test_the_same_log_without_a_pull_brought_twice_stops_the_job_once(session: Session, tmp_path: Path) -> None:
+    log = write_log(tmp_path / "log.csv", stab())
+    with pytest.raises(PullRefused):
+        session.add_pull(log)
+    session.acknowledge(0, "wrong spring")
+    before = session.digest()
+    with pytest.raises(PullRefused, match="on record already"):
+        session.add_pull(log)
+    assert session.open_stops() == []
+    assert session.digest() == before
+
+
 def test_a_log_without_a_pull_under_the_limit_is_not_noted(session: Session, tmp_path: Path) -> None:
     channels = stab()
     channels["boost_kpa"] = np.minimum(channels["boost_kpa"], SOUND_KPA)
