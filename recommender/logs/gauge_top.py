@@ -30,6 +30,9 @@ STANDING_S: Final = 1.5
 #: What loggers write where a reading is above all that they can show.
 _OFF_SCALE: Final = re.compile(r"[>≥»].*|[#*+]{2,}|(ovr|ovl|ol|o\.l\.|over.*|hi|high|max)\W*", re.IGNORECASE)
 
+#: Those of them that also stand for no reading yet, as before the engine runs: outside a pull they tell nothing.
+_NO_READING: Final = re.compile(r"[#*+]{2,}|(hi|high|max)\W*", re.IGNORECASE)
+
 
 def off_scale(evidence: Evidence) -> Iterator[Remark]:
     """Words in a cell of boost: above the gauge's range, or no reading."""
@@ -44,7 +47,7 @@ def off_scale(evidence: Evidence) -> Iterator[Remark]:
 
 
 def off_scale_said(time_s: FloatArray, texts: Sequence[str], pulls: Sequence[FoundPull]) -> list[str]:
-    """The first reading above the gauge's range that lies in none of the pulls, in words; nothing where there is none.
+    """The first reading plainly above the gauge's range that lies in none of the pulls, in words; nothing where none.
 
     Args:
         time_s, texts: Cells of boost that hold words. Shape (m,), [s]
@@ -52,7 +55,7 @@ def off_scale_said(time_s: FloatArray, texts: Sequence[str], pulls: Sequence[Fou
     """
     for at_s, text in zip(time_s.tolist(), texts, strict=True):
         inside = any(pull.start_s <= at_s <= pull.end_s for pull in pulls)
-        if _OFF_SCALE.fullmatch(text) and not inside:
+        if _OFF_SCALE.fullmatch(text) and not _NO_READING.fullmatch(text) and not inside:
             return [f"boost reads {text!r} at {at_s:.2f} s, above what the gauge can show"]
     return []
 
