@@ -203,9 +203,7 @@ class _Passed:
     pull: int = 0
 
 
-def _goes_past(
-    snapshot: Snapshot, problem: Problem, decision: Decision, refused: Sequence[Stored]
-) -> list[str] | None:
+def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused: Sequence[Stored]) -> list[str] | None:
     """Code and sentence where a decision goes past settings whose log showed boost above the limit; else None.
 
     The decision knows nothing of a log that was refused, nor of what stood outside a pull. The very settings may be
@@ -265,9 +263,7 @@ def _outside(snapshot: Snapshot, problem: Problem, kept: Sequence[PullEntry]) ->
             pull.number,
         )
         for pull in high
-        if not any(
-            each.number > pull.number and asks_as_much(problem, each.settings, pull.settings) for each in clean
-        )
+        if not any(each.number > pull.number and asks_as_much(problem, each.settings, pull.settings) for each in clean)
     ]
 
 
