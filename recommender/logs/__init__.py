@@ -7,7 +7,7 @@ from recommender.logs.channels import ChannelChoice, Channels, choose_channels
 from recommender.logs.dialects import DIALECTS, Dialect
 from recommender.logs.errors import LogError
 from recommender.logs.evidence import Quality, Remark
-from recommender.logs.found import FoundPull, Intake
+from recommender.logs.found import FoundPull, Intake, Stretch
 from recommender.logs.guards import GuardFinding
 from recommender.logs.intake import intake, intake_of
 from recommender.logs.options import (
@@ -48,6 +48,7 @@ __all__ = [
     "Remark",
     "Remembered",
     "Role",
+    "Stretch",
     "choose_channels",
     "intake",
     "intake_of",

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from models.curve import Trace
 from models.units import FloatArray
 from recommender.logs.channels import ChannelChoice
@@ -57,6 +59,28 @@ class FoundPull:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """Boost above the limit for a while, one reading a time stamp.
+
+    Attributes:
+        time_s, boost_kpa: Shape (n,), [s], [kPa gauge]
+    """
+
+    time_s: FloatArray
+    boost_kpa: FloatArray
+
+    @property
+    def peak_kpa(self) -> float:
+        """Its highest boost. [kPa gauge]"""
+        return float(self.boost_kpa.max())
+
+    @property
+    def peak_s(self) -> float:
+        """When that was first read. [s]"""
+        return float(self.time_s[int(np.argmax(self.boost_kpa))])
+
+
+@dataclass(frozen=True)
 class Intake:
     """Everything that was found in one log.
 
@@ -69,6 +93,7 @@ class Intake:
         conditions: Medians over the recording.
         warnings: What the user should know.
         highest_boost_kpa, highest_at_s: Highest boost anywhere in the recording, in a pull or not. [kPa gauge], [s]
+        above: Where boost stood above the limit, in a pull or not, the highest first.
         shape: Same for logs whose headings are the same.
         columns: Label of every column of the file.
         day: Day on which it was written by its own clock, None where its rows name none.
@@ -87,6 +112,7 @@ class Intake:
     shape: str
     columns: tuple[str, ...]
     day: datetime.date | None = None
+    above: tuple[Stretch, ...] = ()
 
     def remembered(self) -> ChannelHints:
         """The choices, to be remembered for the next log of the same ``shape``."""

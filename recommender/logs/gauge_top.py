@@ -23,8 +23,15 @@ BESIDE_KPA: Final = 2.0
 SHAKEN_SHARE: Final = 0.4
 FEWEST_CALM: Final = 8
 SLOW_UNITS: Final = 8.5
+#: In coarse units boost regulated well may read the same for a second and more: over so many samples and so long, and
+#: no shorter, it is taken for the gauge's top. [-], [s]
+STANDING_SAMPLES: Final = 15
+STANDING_S: Final = 1.5
 #: What loggers write where a reading is above all that they can show.
 _OFF_SCALE: Final = re.compile(r"[>≥»].*|[#*+]{2,}|(ovr|ovl|ol|o\.l\.|over.*|hi|high|max)\W*", re.IGNORECASE)
+
+#: Those of them that also stand for no reading yet, as before the engine runs: outside a pull they tell nothing.
+_NO_READING: Final = re.compile(r"[#*+]{2,}|(hi|high|max)\W*", re.IGNORECASE)
 
 
 def off_scale(evidence: Evidence) -> Iterator[Remark]:
@@ -40,7 +47,7 @@ def off_scale(evidence: Evidence) -> Iterator[Remark]:
 
 
 def off_scale_said(time_s: FloatArray, texts: Sequence[str], pulls: Sequence[FoundPull]) -> list[str]:
-    """The first reading above the gauge's range that lies in none of the pulls, in words; nothing where there is none.
+    """The first reading plainly above the gauge's range that lies in none of the pulls, in words; nothing where none.
 
     Args:
         time_s, texts: Cells of boost that hold words. Shape (m,), [s]
@@ -48,7 +55,7 @@ def off_scale_said(time_s: FloatArray, texts: Sequence[str], pulls: Sequence[Fou
     """
     for at_s, text in zip(time_s.tolist(), texts, strict=True):
         inside = any(pull.start_s <= at_s <= pull.end_s for pull in pulls)
-        if _OFF_SCALE.fullmatch(text) and not inside:
+        if _OFF_SCALE.fullmatch(text) and not _NO_READING.fullmatch(text) and not inside:
             return [f"boost reads {text!r} at {at_s:.2f} s, above what the gauge can show"]
     return []
 
@@ -73,13 +80,12 @@ def pinned(evidence: Evidence) -> Iterator[Remark]:
         return
     real = span_s / max(evidence.interval_s["boost"], evidence.row_s)
     if real >= 5 and span_s >= 0.3 and noisy(boost, *held):
-        yield Remark(
-            "pinned",
-            f"boost stands at exactly {top:.1f} kPa for {span_s:.1f} s while it moves everywhere else: "
-            "the gauge is at its top and the true peak is not in the log",
-            float(time[held[0]]),
-            refuses=True,
-        )
+        fine = _coarse_unit(_steps_beside(boost, *held)) is None
+        clear = fine or (real >= STANDING_SAMPLES and span_s >= STANDING_S)
+        stands = f"boost stands at exactly {top:.1f} kPa for {span_s:.1f} s while it moves everywhere else: "
+        so = "the gauge is at its top and the true peak is not in the log"
+        either = "regulated that evenly, or the gauge at its top. Check its range, or log finer than in whole units"
+        yield Remark("pinned", stands + (so if clear else either), float(time[held[0]]), refuses=clear)
 
 
 def without_rpm(evidence: Evidence) -> Iterator[Remark]:
@@ -114,12 +120,17 @@ def noisy(values: FloatArray, first: int, last: int) -> bool:
     second = np.concatenate([np.diff(part, n=2) for part in parts])
     if second.size < 4:
         return False
-    unit = _coarse_unit(np.concatenate([np.diff(part) for part in parts]))
+    unit = _coarse_unit(_steps_beside(values, first, last))
     if unit is not None:
         return _shakes(parts, unit)
     noise = 1.4826 * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0)
     rounding = np.unique(np.round(second, 5)).size < 0.4 * second.size
     return bool(noise > LEAST_NOISE_KPA and not rounding)
+
+
+def _steps_beside(values: FloatArray, first: int, last: int) -> FloatArray:
+    """Steps from reading to reading outside one run of equal values."""
+    return np.concatenate([np.diff(values[:first]), np.diff(values[last + 1 :])])
 
 
 def _coarse_unit(steps: FloatArray) -> float | None:

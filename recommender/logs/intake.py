@@ -36,7 +36,7 @@ from recommender.logs.tracing import (
     with_left_out,
     words_in,
 )
-from recommender.logs.usable import highest_boost, running_rpm, usable_rows
+from recommender.logs.usable import above_limit, highest_boost, running_rpm, usable_rows
 
 #: Boost under this share of the highest is that of part load. [-]
 LOADED_SHARE: Final = 0.3
@@ -101,6 +101,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
         shape=raw.shape,
         columns=tuple(column.label for column in raw.columns),
         day=raw.day,
+        above=above_limit(channels, reading, options.limit_kpa),
     )
 
 

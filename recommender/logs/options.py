@@ -166,6 +166,7 @@ class ReadOptions:
         guards: Role of ``GUARD_ROLES`` (``lambda`` is taken for ``lambda_``) to its bounds.
         others: Conditions of the day's other pulls, to compare with.
         earlier: Conditions of the job's pulls on days before, oldest first.
+        limit_kpa: The overpressure limit. [kPa gauge]
     """
 
     hints: ChannelHints = field(default_factory=ChannelHints)
@@ -177,3 +178,4 @@ class ReadOptions:
     guards: Mapping[str, Guard] = field(default_factory=dict)
     others: tuple[Conditions, ...] = ()
     earlier: tuple[Conditions, ...] = ()
+    limit_kpa: float = float("inf")

@@ -26,6 +26,8 @@ SLIP_S: Final = 1.0
 SLIP_RPM: Final = 90.0
 #: Readings this near to slip go with it. [s]
 BESIDE_SLIP_S: Final = 0.06
+#: Duty that is turned by hand is known well enough between readings as far apart as this. [s]
+BLANK_S: Final = 1.0
 
 
 @dataclass(frozen=True)
@@ -153,8 +155,19 @@ def trace_of(rows: Rows, span: Span, intervals: dict[str, float], row_s: float) 
     pick = pick[(pick <= ended) | (boost[pick] >= boost[ended])]  # of what follows the lift, the spike alone
     if pick.size < 4:
         pick = np.unique(np.linspace(0, time.size - 1, min(time.size, 8)).astype(int))
-    logged = None if duty is None or not np.isfinite(duty[part]).all() else duty[part][pick]
-    return Trace(time[pick], rpm[pick], boost[pick], logged)
+    logged = None if duty is None else _whole(time, duty[part])
+    return Trace(time[pick], rpm[pick], boost[pick], None if logged is None else logged[pick])
+
+
+def _whole(time_s: FloatArray, values: FloatArray) -> FloatArray | None:
+    """Readings with short blanks drawn between their neighbours; None where a blank is longer, or there are none."""
+    known = np.isfinite(values)
+    if known.all():
+        return values
+    moments = np.concatenate([time_s[:1], time_s[known], time_s[-1:]])
+    if not known.any() or np.diff(moments).max() > BLANK_S:
+        return None
+    return np.interp(time_s, time_s[known], values[known])
 
 
 def slipping(time_s: FloatArray, rpm: FloatArray) -> npt.NDArray[np.bool_]:

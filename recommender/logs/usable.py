@@ -11,11 +11,14 @@ from models.units import FloatArray
 from recommender.logs.boost import BoostReading
 from recommender.logs.channels import Channels
 from recommender.logs.errors import LogError
+from recommender.logs.found import Stretch
 from recommender.logs.options import Role
 from recommender.logs.tracing import LeftOut, Rows, Unread, dropped_out
 
 #: Rows filled at a time.
 BLOCK_ROWS: Final = 1 << 18
+#: Boost that comes back above the limit within this time never left it for long: the two are told as one. [s]
+APART_S: Final = 1.0
 
 
 def held_forward(values: FloatArray) -> FloatArray:
@@ -105,3 +108,22 @@ def highest_boost(channels: Channels, reading: BoostReading) -> tuple[float, flo
     known = np.flatnonzero(np.isfinite(before))
     at = float(before[known[-1]]) if known.size else float(np.nanmin(channels.time_s))
     return highest, at
+
+
+def above_limit(channels: Channels, reading: BoostReading, limit_kpa: float) -> tuple[Stretch, ...]:
+    """Every stretch of boost above the limit, also in rows without engine speed, the highest first. [kPa gauge]"""
+    rows = np.flatnonzero(reading.boost_kpa > limit_kpa)
+    if not rows.size:
+        return ()
+    timed = np.flatnonzero(np.isfinite(channels.time_s))  # rows without a time are read at that of the row before
+    time = channels.time_s[timed[np.maximum(np.searchsorted(timed, rows, side="right") - 1, 0)]]
+    step = np.diff(time)
+    parts = np.split(np.arange(rows.size), np.flatnonzero((step > APART_S) | (step < 0.0)) + 1)
+    found = [_stretch(time[part], reading.boost_kpa[rows[part]]) for part in parts]
+    return tuple(sorted(found, key=lambda stretch: stretch.peak_kpa, reverse=True))
+
+
+def _stretch(time_s: FloatArray, boost_kpa: FloatArray) -> Stretch:
+    """One of them; of readings with one time stamp the highest."""
+    stamps, first = np.unique(time_s, return_index=True)
+    return Stretch(stamps, np.maximum.reduceat(boost_kpa, first))

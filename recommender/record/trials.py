@@ -12,7 +12,8 @@ Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for w
     complete, trusted, remark, remarks, conditions, guards, rate_hz, log, sha256, artifact, limit_kpa
     day                 on which the log was written by its own clock, YYYY-MM-DD; absent where that is not known
     unseen_kpa          height of a spike that the log was too slow to show; 0 where it is absent
-    outside             peak_kpa and time_s of boost above the limit in the log and outside the pull; absent where none
+    outside             peak_kpa and time_s of boost above the limit in the log and outside the pull, the highest that
+                        was not on record before, and under ``lower`` those of all others; absent where none
     guards_outside      guards passed in other pulls of the log and not on record before; absent where none
     kind_of_run, held   "sweep" or "held rpm"; for the latter duty, rpm, boost and highest boost at each duty
     measures            by digest of a target: deviation_kpa, overshoot_kpa, spool_rpm, droop_kpa, ripple_kpa (absent in

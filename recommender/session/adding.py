@@ -88,7 +88,7 @@ def add_pull(
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
         unlike = "" if found.held else dialled.unlike_logged(run, found.trace)
-        first = int(np.isfinite(found.outside_kpa))  # boost above the limit is told before all else
+        first = int(bool(found.outside))  # boost above the limit is told before all else
         told_first, rest = found.warnings[:first], found.warnings[first:]
         found = replace(found, warnings=(*told_first, unlike, *rest)) if unlike else found
         facts = facts_of(found, job, measures, kept, quiet)
@@ -182,7 +182,7 @@ def _note_refusal(
     """
     top = int(np.argmax(pull.trace.boost_kpa))
     own = (float(facts["peak_kpa"]), float(pull.trace.time_s[top]))
-    peak_kpa, peak_s = max(own, (pull.outside_kpa, pull.outside_s)) if np.isfinite(pull.outside_kpa) else own
+    peak_kpa, peak_s = max([own, *((each.peak_kpa, each.peak_s) for each in pull.outside)])
     _note(record, facts, list(pull.refused), run, after, now, peak_kpa, peak_s)
     end = "Put right what is wrong and run the same settings again."
     if peak_kpa > job.limit_kpa:
@@ -215,6 +215,9 @@ def _note_no_pull(
     why = f"{none.why[:1].upper()}{none.why[1:]}"
     with record.writing():
         snapshot = record.read()
+        refused = [event for event in snapshot.events if event["kind"] == "pull refused"]
+        if any(event["sha256"] == sha256 and event["peak_kpa"] > job.limit_kpa for event in refused):
+            raise PullRefused(f"{none} Noted on record already, when this very log was brought before.") from none
         last = last_dialled(snapshot, job, target).as_dict() | dict(assumed)
         run = dialled.completed(job, given, Settings(**last))
         kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}

@@ -16,7 +16,7 @@ from recommender.record import PullEntry, Snapshot
 from recommender.record.stored import Stored, decision_in, digest, problem_out
 from recommender.record.trials import SPACING_RPM
 from recommender.session.answers import PullResult
-from recommender.session.outside import told_outside
+from recommender.session.outside import passed_outside, told_outside
 from recommender.session.pull_log import GuardHit
 
 
@@ -152,7 +152,7 @@ def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None
 
 
 def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored | None:
-    """What guards and refused logs make of a decision; None where they leave it as it is.
+    """What guards, refused logs and boost outside the pulls make of a decision; None where they leave it as it is.
 
     Of a step that is ``withheld`` nothing is shown; steps of older records, without that word, show what they showed.
     """
@@ -171,7 +171,7 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
     refused = _refused_since_last_pull(snapshot)
     past = _goes_past(snapshot, problem, decision, refused)
     if past:
-        return {"verdict": decision.verdict, "runs": True, "reasons": [["limit in refused log", past]]}
+        return {"verdict": decision.verdict, "runs": True, "reasons": [past]}
     if refused and decision.settings is not None:
         last = refused[-1]
         again = same(Settings.from_array(last["settings"]), decision.settings)
@@ -185,33 +185,86 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
     return None
 
 
-def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused: Sequence[Stored]) -> str:
-    """That a decision goes past the settings of a refused log that showed boost above the limit; else "".
+@dataclass(frozen=True)
+class _Passed:
+    """Boost above the limit of which no observation tells: in a refused log, or outside the pull in its log.
 
-    The decision knows nothing of a log that was refused. Its very settings may be run again, now that its cause was
-    acknowledged, and so may the baseline, under which nothing can be dialled.
+    Attributes:
+        code, where: For programs, and as the beginning of a sentence.
+        peak_kpa: How high. [kPa gauge]
+        run: Settings that stood.
+        pull: The pull of that log; 0 for a refused one.
+    """
+
+    code: str
+    where: str
+    peak_kpa: float
+    run: Settings
+    pull: int = 0
+
+
+def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused: Sequence[Stored]) -> list[str] | None:
+    """Code and sentence where a decision goes past settings whose log showed boost above the limit; else None.
+
+    The decision knows nothing of a log that was refused, nor of what stood outside a pull. The very settings may be
+    run again, now that the cause was acknowledged, and so may the baseline, under which nothing can be dialled.
     """
     asked = asked_for(snapshot, decision)
     if asked is None or idle_like(problem, asked):
-        return ""
-    high = [(event, Settings.from_array(event["settings"])) for event in refused]
-    high = [(event, run) for event, run in high if event["peak_kpa"] > problem.limit_kpa]
-    passed = [(event, run) for event, run in high if not same(asked, run) and asks_as_much(problem, asked, run)]
+        return None
+    kept = _kept(snapshot, problem)
+    high = [*_in_refused(problem, refused), *_outside(snapshot, problem, kept)]
+    passed = [each for each in high if not same(asked, each.run) and asks_as_much(problem, asked, each.run)]
     if not passed:
-        return ""
-    event, _ = max(passed, key=lambda each: float(each[0]["peak_kpa"]))
-    kept = [
-        pull
-        for pull in snapshot.standing
-        if kept_limit(problem, pull.observation(problem.target.grid(SPACING_RPM), problem.target))
-        and not any(asks_as_much(problem, pull.settings, run) for _, run in high)
-    ]
-    first = f"the settings of pull {kept[-1].number}" if kept else "the baseline"
-    return (
-        f"The refused log {event['log']} showed {problem.say(event['peak_kpa'])}, and what comes next asks for at "
-        f"least as much boost as its settings. Unless it is certain that the gauge was wrong, run {first} again first: "
-        "that tells whether boost and gauge are as they were."
+        return None
+    top = max(passed, key=lambda each: each.peak_kpa)
+    less = [pull for pull in kept if not any(asks_as_much(problem, pull.settings, each.run) for each in high)]
+    first = f"the settings of pull {less[-1].number}" if less else "the baseline"
+    if top.pull and any(pull.number > top.pull for pull in less):  # what asks for less has held since: now these
+        first = f"the settings of pull {top.pull}"
+    text = (
+        f"{top.where} {problem.say(top.peak_kpa)}, and what comes next asks for at least as much boost as its "
+        f"settings. Unless it is certain that the gauge was wrong, run {first} again first: that tells whether boost "
+        "and gauge are as they were."
     )
+    return [top.code, text]
+
+
+def _kept(snapshot: Snapshot, problem: Problem) -> list[PullEntry]:
+    """Standing pulls that kept the limit."""
+    grid = problem.target.grid(SPACING_RPM)
+    return [pull for pull in snapshot.standing if kept_limit(problem, pull.observation(grid, problem.target))]
+
+
+def _in_refused(problem: Problem, refused: Sequence[Stored]) -> list[_Passed]:
+    """Refused logs that passed the limit."""
+    return [
+        _Passed(
+            "limit in refused log",
+            f"The refused log {event['log']} showed",
+            float(event["peak_kpa"]),
+            Settings.from_array(event["settings"]),
+        )
+        for event in refused
+        if event["peak_kpa"] > problem.limit_kpa
+    ]
+
+
+def _outside(snapshot: Snapshot, problem: Problem, kept: Sequence[PullEntry]) -> list[_Passed]:
+    """Pulls outside which their log passed the limit, until a later one that asks for as much has kept it."""
+    high = [pull for pull in snapshot.standing if passed_outside(pull, problem)]
+    clean = [pull for pull in kept if not passed_outside(pull, problem)]
+    return [
+        _Passed(
+            "limit outside the pull",
+            f"The log of pull {pull.number} showed, outside that pull,",
+            float(pull.facts["outside"]["peak_kpa"]),
+            pull.settings,
+            pull.number,
+        )
+        for pull in high
+        if not any(each.number > pull.number and asks_as_much(problem, each.settings, pull.settings) for each in clean)
+    ]
 
 
 def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from typing import Final
 
 import numpy as np
 
+from models.curve import Trace
 from recommender.decide.step import Problem
+from recommender.logs import Stretch
 from recommender.record import PullEntry, Snapshot
 from recommender.record.stored import Stored
-from recommender.session.pull_log import GuardHit, LoggedPull
+from recommender.session.pull_log import SAME_KPA, GuardHit, LoggedPull
+
+#: A logger that goes on writing one file repeats its moments to the digit, and all of its boost shifted by as much as
+#: the barometer's median over the longer log has moved. [s], [kPa]
+SAME_S: Final = 1e-3
+SHIFT_KPA: Final = 1.5
 
 
 def outside_facts(snapshot: Snapshot, pull: LoggedPull) -> Stored:
@@ -21,29 +29,50 @@ def outside_facts(snapshot: Snapshot, pull: LoggedPull) -> Stored:
     settled = {event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"}
     pulls = [each for each in snapshot.pulls if each.withdrawn is None or each.number in settled]
     facts: Stored = {}
-    if np.isfinite(pull.outside_kpa) and not _on_record(snapshot, pulls, pull.outside_kpa, pull.outside_s):
-        facts["outside"] = {"peak_kpa": pull.outside_kpa, "time_s": pull.outside_s}
+    fresh = [each for each in pull.outside if not _on_record(snapshot, pulls, each)]
+    if fresh:
+        facts["outside"] = {"peak_kpa": fresh[0].peak_kpa, "time_s": fresh[0].peak_s}
+    if fresh[1:]:
+        facts["outside"]["lower"] = [[each.peak_kpa, each.peak_s] for each in fresh[1:]]
     known = [hit for each in pulls for hit in [*each.facts["guards"], *each.facts.get("guards_outside", ())]]
     passed = [hit for hit in map(asdict, pull.guards_outside) if hit not in known]
     return facts | ({"guards_outside": passed} if passed else {})
 
 
-def _on_record(snapshot: Snapshot, pulls: Sequence[PullEntry], boost_kpa: float, time_s: float) -> bool:
-    """Whether this very reading is that of a pull on record or of a log refused before. [kPa gauge], [s]"""
+def _on_record(snapshot: Snapshot, pulls: Sequence[PullEntry], stretch: Stretch) -> bool:
+    """Whether this very stretch is in a pull on record, or told with one or with a log refused before."""
     refused = [event for event in snapshot.events if event["kind"] == "pull refused"]
     moments = [(event["peak_kpa"], event.get("peak_s", float("nan"))) for event in refused]
-    for each in pulls:
-        told = each.facts.get("outside")
-        moments += [(told["peak_kpa"], told["time_s"])] if told else []
-        moments += zip(each.trace.boost_kpa.tolist(), each.trace.time_s.tolist(), strict=True)
-    return bool(moments) and bool(np.isclose(moments, [boost_kpa, time_s], rtol=0.0, atol=1e-3).all(axis=1).any())
+    for told in [each.facts["outside"] for each in pulls if "outside" in each.facts]:
+        moments += [(told["peak_kpa"], told["time_s"]), *told.get("lower", ())]
+    again = [abs(kpa - stretch.peak_kpa) < SHIFT_KPA and abs(s - stretch.peak_s) < SAME_S for kpa, s in moments]
+    return any(again) or any(_in_trace(each.trace, stretch) for each in pulls)
+
+
+def _in_trace(trace: Trace, stretch: Stretch) -> bool:
+    """Whether a trace holds the highest reading of a stretch, and its others as far as it has their moments.
+
+    The same sweep run twice is alike at the same moments, but not reading by reading.
+    """
+    place = np.abs(trace.time_s[None, :] - stretch.time_s[:, None]).argmin(axis=1)
+    both = np.abs(trace.time_s[place] - stretch.time_s) < SAME_S
+    apart = trace.boost_kpa[place][both] - stretch.boost_kpa[both]
+    if not apart.size or stretch.boost_kpa[both].max() < stretch.peak_kpa:
+        return False
+    return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA)
+
+
+def passed_outside(pull: PullEntry, problem: Problem) -> bool:
+    """Whether boost passed the limit in a pull's log, outside the pull."""
+    told = pull.facts.get("outside")
+    return bool(told and told["peak_kpa"] > problem.limit_kpa)
 
 
 def told_outside(pull: PullEntry, problem: Problem) -> Iterator[tuple[str, str]]:
     """Code and sentence of all that stood outside a pull in its log and has to be settled before the next one."""
     where = f"The log of pull {pull.number} shows, outside that pull,"
-    told = pull.facts.get("outside")
-    if told and told["peak_kpa"] > problem.limit_kpa:
+    if passed_outside(pull, problem):
+        told = pull.facts["outside"]
         yield (
             "limit outside the pull",
             f"{where} {problem.say(told['peak_kpa'])} at {told['time_s']:.1f} s, above the overpressure limit of "

@@ -21,6 +21,7 @@ from recommender.logs import (
     LogError,
     ReadOptions,
     Remembered,
+    Stretch,
     intake_of,
     read_log,
 )
@@ -84,8 +85,7 @@ class LoggedPull:
         shape, channels: Layout of the log, and which column was taken for what.
         held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
         day: On which the log was written by its own clock, ``YYYY-MM-DD``; empty where that is not known.
-        outside_kpa, outside_s: Highest boost of the log, and when, where it stood outside this pull, above all of it
-            and above the limit; else NaN. [kPa gauge], [s]
+        outside: Boost of the log outside this pull, above all of it and above the limit, the highest first.
         guards_outside: Bounds passed in other pulls of the log.
     """
 
@@ -102,8 +102,7 @@ class LoggedPull:
     channels: Mapping[str, str] = field(default_factory=dict)
     held: tuple[HeldPoint, ...] = ()
     day: str = ""
-    outside_kpa: float = float("nan")
-    outside_s: float = float("nan")
+    outside: tuple[Stretch, ...] = ()
     guards_outside: tuple[GuardHit, ...] = ()
 
     def words(self) -> str:
@@ -150,6 +149,7 @@ def read_options(
         guards={name: Guard(**bounds) for name, bounds in job.guards.items()},
         others=tuple(conditions_in(pull) for pull in today),
         earlier=tuple(conditions_in(pull) for pull in past),
+        limit_kpa=job.limit_kpa,
     )
 
 
@@ -217,10 +217,11 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
     warnings += [_sentence(each) for each in log.warnings]
     if held and (quick := turned_quickly(pull)):
         warnings.append(quick)
-    outside = log.highest_boost_kpa > max(job.limit_kpa, float(pull.trace.boost_kpa.max()) + SAME_KPA)
+    own_kpa = float(pull.trace.boost_kpa.max())
+    outside = tuple(each for each in log.above if each.peak_kpa > own_kpa + SAME_KPA)
     if outside:
-        high = job.problem().say(log.highest_boost_kpa)
-        warnings.insert(0, f"Outside the pull, at {log.highest_at_s:.1f} s, boost stood at {high}: above the limit.")
+        high = job.problem().say(outside[0].peak_kpa)
+        warnings.insert(0, f"Outside the pull, at {outside[0].peak_s:.1f} s, boost stood at {high}: above the limit.")
     if not pull.overshoot_resolvable:
         warnings.append(_too_slow(pull, job))
     return LoggedPull(
@@ -241,8 +242,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         channels=channels,
         held=held,
         day="" if log.day is None else log.day.isoformat(),
-        outside_kpa=log.highest_boost_kpa if outside else float("nan"),
-        outside_s=log.highest_at_s if outside else float("nan"),
+        outside=outside,
     )
 
 

@@ -255,3 +255,21 @@ def test_a_virtual_car_is_held_and_read_as_what_it_settles_at(tmp_path: Path) ->
         spared = session.pulls()[2]
         assert spared.hit
         assert spared.settings["duty"] > 40.0  # in one step from the baseline
+
+
+@pytest.mark.parametrize(("blank_s", "counts"), [(0.4, True), (3.0, False)])
+def test_a_few_blank_cells_of_duty_are_drawn_between_their_neighbours(
+    session: Session, tmp_path: Path, blank_s: float, counts: bool
+) -> None:
+    path = held_log(tmp_path / "held.csv")
+    head, *rows = path.read_text().splitlines()
+    row = 400
+    blank = range(row, row + round(blank_s / 0.02))
+    rows = [text.rpartition(",")[0] + "," if each in blank else text for each, text in enumerate(rows)]
+    path.write_text("\n".join([head, *rows]) + "\n")
+    if counts:
+        duty = points(session.add_pull(path))[:, 0]
+        assert duty[-1] > 35.0
+    else:
+        with pytest.raises(LogError, match="only with duty in the log"):
+            session.add_pull(path)

@@ -17,6 +17,7 @@ from .logs.recordings import Channels, joined, recording
 #: The job's limit is 19 psi, 131 kPa.
 HIGH_KPA = 150.0
 SOUND_KPA = 100.0
+BASELINE = {"duty": 0.0, "ramp_from": 5000.0, "ramp_to": 7000.0, "ramp_add": 0.0, "engagement": 0.0, "gain": 0.0}
 
 
 def sweep(plateau_kpa: float, seed: int = 0) -> Channels:
@@ -103,6 +104,68 @@ def test_what_stood_above_the_limit_is_told_once(session: Session, tmp_path: Pat
     assert session.open_stops() == []
 
 
+def in_absolute(path: Path, channels: Channels, barometer_kpa: float) -> Path:
+    """A log of absolute pressure whose barometer has moved for most of the recording."""
+    barometer = np.where(channels["time_s"] > 7.0, barometer_kpa, 100.0)
+    columns = {
+        "Time [s]": channels["time_s"],
+        "RPM [rpm]": channels["rpm"],
+        "MAP [kPa]": np.round(channels["boost_kpa"] + 100.0, 1),
+        "Barometer [kPa]": barometer,
+        "Throttle [%]": channels["throttle_pct"],
+    }
+    table = np.column_stack(list(columns.values()))
+    np.savetxt(path, table, delimiter=",", header=",".join(columns), comments="", fmt="%.3f")
+    return path
+
+
+@pytest.mark.parametrize("first", [lifted_first(), joined(sweep(HIGH_KPA), sweep(SOUND_KPA, seed=1))])
+def test_it_is_told_once_though_the_barometer_moved_over_the_longer_log(
+    session: Session, tmp_path: Path, first: Channels
+) -> None:
+    session.add_pull(in_absolute(tmp_path / "one.csv", first, 100.0), which=1)
+    for stop in session.open_stops():
+        session.acknowledge(stop.pull)
+    again = in_absolute(tmp_path / "two.csv", joined(first, sweep(SOUND_KPA, seed=2)), 100.2)
+    session.add_pull(again, which=3)
+    assert session.open_stops() == []
+
+
+def test_the_same_sweep_run_again_outside_the_pull_is_told_though_it_reads_alike(
+    session: Session, tmp_path: Path
+) -> None:
+    session.add_pull(write_log(tmp_path / "one.csv", sweep(HIGH_KPA)))
+    again = joined(sweep(HIGH_KPA, seed=3), sweep(SOUND_KPA, seed=1))
+    session.add_pull(write_log(tmp_path / "two.csv", again), which=2)
+    assert [(each.pull, each.code) for each in session.open_stops()] == [(2, "limit outside the pull")]
+
+
+def test_a_new_passing_is_told_beside_an_older_and_higher_one(session: Session, tmp_path: Path) -> None:
+    first = lifted_first()
+    session.add_pull(write_log(tmp_path / "one.csv", first))
+    session.acknowledge(1)
+    second = lifted_first()
+    second["boost_kpa"] -= 10.0
+    session.add_pull(write_log(tmp_path / "two.csv", joined(first, second)), which=4)
+    (stop,) = session.open_stops()
+    assert (stop.pull, stop.code) == (2, "limit outside the pull")
+    assert "outside that pull, 20.2 psi at 60.0 s" in stop.text
+    session.acknowledge(2)
+    session.add_pull(write_log(tmp_path / "three.csv", joined(first, second, sweep(SOUND_KPA, seed=2))), which=5)
+    assert session.open_stops() == []
+
+
+def test_of_two_passings_in_one_log_neither_is_told_again(session: Session, tmp_path: Path) -> None:
+    second = lifted_first()
+    second["boost_kpa"] -= 10.0
+    both = joined(lifted_first(), second)
+    session.add_pull(write_log(tmp_path / "one.csv", both), which=4)
+    assert len(session.open_stops()) == 1
+    session.acknowledge(1)
+    session.add_pull(write_log(tmp_path / "two.csv", joined(both, sweep(SOUND_KPA, seed=2))), which=5)
+    assert session.open_stops() == []
+
+
 def test_a_pull_withdrawn_and_added_again_is_told_again(session: Session, tmp_path: Path) -> None:
     log = write_log(tmp_path / "log.csv", lifted_first())
     session.add_pull(log)
@@ -173,6 +236,18 @@ def test_a_log_without_a_pull_above_the_limit_stops_the_job(session: Session, tm
     assert session.next_step().settings is not None
 
 
+def test_the_same_log_without_a_pull_brought_twice_stops_the_job_once(session: Session, tmp_path: Path) -> None:
+    log = write_log(tmp_path / "log.csv", stab())
+    with pytest.raises(PullRefused):
+        session.add_pull(log)
+    session.acknowledge(0, "wrong spring")
+    before = session.digest()
+    with pytest.raises(PullRefused, match="on record already"):
+        session.add_pull(log)
+    assert session.open_stops() == []
+    assert session.digest() == before
+
+
 def test_a_log_without_a_pull_under_the_limit_is_not_noted(session: Session, tmp_path: Path) -> None:
     channels = stab()
     channels["boost_kpa"] = np.minimum(channels["boost_kpa"], SOUND_KPA)
@@ -189,6 +264,30 @@ def test_a_refused_log_above_the_limit_is_not_to_be_run_again_at_once(session: S
     with pytest.raises(PullRefused, match=r"It shows 2\d\.\d psi at .* s, above the overpressure limit") as caught:
         session.add_pull(log)
     assert "run the same settings again" not in str(caught.value)
+
+
+def test_going_past_settings_that_passed_the_limit_outside_their_pull_is_warned_of_until_they_held(
+    session: Session, tmp_path: Path
+) -> None:
+    session.add_pull(write_log(tmp_path / "one.csv", sweep(70.0)), BASELINE)
+    mild = {**BASELINE, "duty": 3.0}
+    both = lifted_first()
+    both["boost_kpa"] = np.where(both["boost_kpa"] > 120.0, HIGH_KPA, 0.75 * both["boost_kpa"])
+    session.add_pull(write_log(tmp_path / "two.csv", both), mild)
+    session.acknowledge(2, "gauge looked at")
+
+    def warned() -> str:
+        step = session.next_step()
+        assert step.settings is not None
+        assert step.settings["duty"] > 3.0
+        return step.reasons[0] if step.codes[0] == "limit outside the pull" else ""
+
+    assert "The log of pull 2 showed, outside that pull, 21.8 psi" in warned()
+    assert "run the settings of pull 1 again first" in warned()
+    session.add_pull(write_log(tmp_path / "three.csv", sweep(70.0, seed=2)), BASELINE)
+    assert "run the settings of pull 2 again first" in warned()
+    session.add_pull(write_log(tmp_path / "four.csv", sweep(75.0, seed=3)), mild)
+    assert warned() == ""
 
 
 def test_a_refused_pull_carries_what_stood_beside_it(session: Session, tmp_path: Path) -> None:

@@ -173,3 +173,12 @@ def test_boost_above_the_gauges_range_outside_a_pull_is_said(tmp_path: Path) -> 
     found = read(tmp_path / "log.csv", {20: ">160"}, 2)
     assert [pull.usable for pull in found.pulls] == [True]
     assert f"boost reads '>160' at {_LOG['time_s'][20]:.2f} s, above what the gauge can show" in found.warnings
+
+
+@pytest.mark.parametrize("cell", ["***", "max", "##"])
+def test_marks_for_no_reading_before_the_pull_are_not_called_above_the_range(tmp_path: Path, cell: str) -> None:
+    found = read(tmp_path / "log.csv", {0: cell, 1: cell}, 2)
+    assert [pull.usable for pull in found.pulls] == [True]
+    assert not any("above what the gauge can show" in words for words in found.warnings)
+    (pull,) = read(tmp_path / "within.csv", {_ROW: cell}, 2).pulls
+    assert not pull.usable

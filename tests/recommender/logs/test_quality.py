@@ -238,3 +238,16 @@ def test_a_calm_gauge_in_whole_kpa_may_stand_at_its_highest(tmp_path: Path, rate
     channels = recording(rate_hz, noise_kpa=noise_kpa)
     channels["boost_kpa"] = np.round(channels["boost_kpa"])
     assert first(tmp_path, channels, dialect="names with unit at the end").quality.verdict != "refused"
+
+
+@pytest.mark.parametrize("stood_s", [0.7, 1.3])
+def test_regulated_boost_in_whole_kpa_may_read_the_same_for_a_second(tmp_path: Path, stood_s: float) -> None:
+    """Noise and wander of a sound gauge, and by chance the highest whole number a few times running."""
+    channels = recording(10.0, noise_kpa=0.8)
+    boost = np.round(channels["boost_kpa"])
+    row = full_load_rows(channels)[0] + 60
+    boost[row : row + round(stood_s * 10.0) + 1] = boost.max() + 1.0
+    channels["boost_kpa"] = boost
+    pull = first(tmp_path, channels, dialect="names with unit at the end")
+    assert pull.quality.verdict == "taken with a warning"
+    assert "or the gauge at its top" in remark(pull, "pinned").text
