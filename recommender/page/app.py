@@ -89,7 +89,7 @@ def _reading(app: FastAPI, desk: Desk, pages: _Pages) -> None:
 
     @app.get("/state")
     def state() -> JSONResponse:
-        desk.session.follow()  # a job file at fault is told at once, and its settings are struck out
+        desk.follow()  # a job file at fault is told at once, and its settings are struck out
         return JSONResponse({"mark": desk.mark(), "task": _task(desk.latest)})
 
     @app.get("/tasks/{name}")

@@ -107,8 +107,16 @@ class Desk:
         Raises:
             JobError: the job file was changed and is at fault.
         """
-        self._session.follow()
+        self.follow()
         return self._session
+
+    def follow(self) -> None:
+        """Read the job file anew where it was changed.
+
+        Raises:
+            JobError: it is at fault.
+        """
+        self._session.follow()
 
     # ---------------------------------------------------------------- what stands
 

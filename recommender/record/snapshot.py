@@ -40,6 +40,19 @@ class Snapshot:
         """Pulls that were not withdrawn."""
         return tuple(pull for pull in self.pulls if pull.withdrawn is None)
 
+    @property
+    def refused(self) -> list[Stored]:
+        """Entries of logs that were refused, in order."""
+        return self._entries("pull refused")
+
+    @property
+    def acknowledged(self) -> list[Stored]:
+        """Entries of stops that were acknowledged, in order."""
+        return self._entries("acknowledged")
+
+    def _entries(self, kind: str) -> list[Stored]:
+        return [event for event in self.events if event["kind"] == kind]
+
     def pull(self, number: int) -> PullEntry:
         """A pull by its number.
 

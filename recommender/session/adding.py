@@ -81,9 +81,7 @@ def add_pull(
         if assumed is None:
             run = _completed(snapshot, job, told, target, foreign=foreign)
         else:
-            run = dialled.completed(
-                job, told, Settings(**(last_dialled(snapshot, job, target).as_dict() | dict(assumed)))
-            )
+            run = _as_shown(snapshot, job, told, assumed, target)
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
@@ -131,6 +129,18 @@ def _completed(
         f"which settings were run cannot be told: {listed} stand, with different ones. Name the target whose step was "
         f"run ({named}), or give the settings."
     )
+
+
+def _as_shown(
+    snapshot: Snapshot, job: Job, given: Mapping[str, float], assumed: Mapping[str, float], target: str | None
+) -> Settings:
+    """All six settings of a pull: those given, else as assumed, else as last dialled.
+
+    Raises:
+        SettingsError: see ``dialled.completed``.
+    """
+    last = last_dialled(snapshot, job, target).as_dict()
+    return dialled.completed(job, given, Settings(**(last | dict(assumed))))
 
 
 def _begun_like(snapshot: Snapshot, job: Job, target: str | None) -> dict[str, float] | None:
@@ -215,11 +225,9 @@ def _note_no_pull(
     why = f"{none.why[:1].upper()}{none.why[1:]}"
     with record.writing():
         snapshot = record.read()
-        refused = [event for event in snapshot.events if event["kind"] == "pull refused"]
-        if any(event["sha256"] == sha256 and event["peak_kpa"] > job.limit_kpa for event in refused):
+        if any(event["sha256"] == sha256 and event["peak_kpa"] > job.limit_kpa for event in snapshot.refused):
             raise PullRefused(f"{none} Noted on record already, when this very log was brought before.") from none
-        last = last_dialled(snapshot, job, target).as_dict() | dict(assumed)
-        run = dialled.completed(job, given, Settings(**last))
+        run = _as_shown(snapshot, job, given, assumed, target)
         kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
         _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
     raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none

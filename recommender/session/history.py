@@ -59,7 +59,7 @@ def observations(snapshot: Snapshot, problem: Problem) -> list[Observation]:
 def basis(snapshot: Snapshot, problem: Problem) -> str:
     """Mark of all that a step depends on: while it stays the same, so does the step."""
     refused = [event["sha256"] for event in _refused_since_last_pull(snapshot)]
-    known = [event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"]
+    known = [event["pull"] for event in snapshot.acknowledged]
     return digest([digest(problem_out(problem)), [pull.number for pull in snapshot.standing], refused, known])
 
 
@@ -269,7 +269,7 @@ def _outside(snapshot: Snapshot, problem: Problem, kept: Sequence[PullEntry]) ->
 
 def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
     """What waits to be acknowledged, first things first."""
-    known = {event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"}
+    known = {event["pull"] for event in snapshot.acknowledged}
     stops = [
         Stop(pull.number, f"Pull {pull.number}: {GuardHit(**hit).words()}.", "guard")
         for pull in snapshot.standing
@@ -283,8 +283,8 @@ def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
         for code, text in told_outside(pull, problem)
     ]
     # Older records note the refusals with every acknowledgement: what was settled with them stays settled.
-    seen = max((event.get("refusals", 0) for event in snapshot.events if event["kind"] == "acknowledged"), default=0)
-    for event in [event for event in snapshot.events if event["kind"] == "pull refused"][seen:]:
+    seen = max((event.get("refusals", 0) for event in snapshot.acknowledged), default=0)
+    for event in snapshot.refused[seen:]:
         if event["peak_kpa"] > problem.limit_kpa:
             text = (
                 f"The refused log {event['log']} shows {problem.say(event['peak_kpa'])}, above the overpressure limit "
@@ -296,7 +296,7 @@ def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
 
 def refusals(snapshot: Snapshot) -> int:
     """How many pulls were refused so far."""
-    return sum(event["kind"] == "pull refused" for event in snapshot.events)
+    return len(snapshot.refused)
 
 
 def trust(pulls: Sequence[PullResult]) -> Trust:
@@ -327,4 +327,4 @@ def runs(step: Stored) -> bool:
 
 def _refused_since_last_pull(snapshot: Snapshot) -> list[Stored]:
     count = len(snapshot.pulls)
-    return [event for event in snapshot.events if event["kind"] == "pull refused" and event["after"] == count]
+    return [event for event in snapshot.refused if event["after"] == count]

@@ -26,7 +26,7 @@ def outside_facts(snapshot: Snapshot, pull: LoggedPull) -> Stored:
 
     A log may hold pulls that are on record already, or that were refused before: what they showed is not told twice.
     """
-    settled = {event["pull"] for event in snapshot.events if event["kind"] == "acknowledged"}
+    settled = {event["pull"] for event in snapshot.acknowledged}
     pulls = [each for each in snapshot.pulls if each.withdrawn is None or each.number in settled]
     facts: Stored = {}
     fresh = [each for each in pull.outside if not _on_record(snapshot, pulls, each)]
@@ -41,8 +41,7 @@ def outside_facts(snapshot: Snapshot, pull: LoggedPull) -> Stored:
 
 def _on_record(snapshot: Snapshot, pulls: Sequence[PullEntry], stretch: Stretch) -> bool:
     """Whether this very stretch is in a pull on record, or told with one or with a log refused before."""
-    refused = [event for event in snapshot.events if event["kind"] == "pull refused"]
-    moments = [(event["peak_kpa"], event.get("peak_s", float("nan"))) for event in refused]
+    moments = [(event["peak_kpa"], event.get("peak_s", float("nan"))) for event in snapshot.refused]
     for told in [each.facts["outside"] for each in pulls if "outside" in each.facts]:
         moments += [(told["peak_kpa"], told["time_s"]), *told.get("lower", ())]
     again = [abs(kpa - stretch.peak_kpa) < SHIFT_KPA and abs(s - stretch.peak_s) < SAME_S for kpa, s in moments]

@@ -215,9 +215,7 @@ class Session:
         nothing."""
         if target not in self.job.targets:
             return 0
-        snapshot = self.record.read()
-        problem = self.job.problem(target, seed=snapshot.seed)
-        stored = history.standing_step(snapshot, target, history.basis(snapshot, problem))
+        snapshot, stored, _ = self._on_record(target)
         if stored is not None:
             return int(stored["number"])
         return 0 if snapshot.steps else None
@@ -368,15 +366,19 @@ class Session:
         is decided, and kept unless the record is only read."""
         name = self.job.wanted(target).name
         with self._alone:
-            snapshot = self.record.read()
-            problem = self.job.problem(name, seed=snapshot.seed)
-            stored = history.standing_step(snapshot, name, history.basis(snapshot, problem))
+            snapshot, stored, problem = self._on_record(name)
             if stored is None and self.record.read_only:
                 stored = stepping.decided(snapshot, problem, name, self._clock(), number=0)
             elif stored is None:
                 stored = stepping.make_step(self.record, problem, name, self._clock())
                 snapshot = self.record.read()
             return snapshot, stored, problem
+
+    def _on_record(self, target: str) -> tuple[Snapshot, Stored | None, Problem]:
+        """The record, the standing step of a target where there is one already, and the target's problem."""
+        snapshot = self.record.read()
+        problem = self.job.problem(target, seed=snapshot.seed)
+        return snapshot, history.standing_step(snapshot, target, history.basis(snapshot, problem)), problem
 
     def _answer(self, snapshot: Snapshot, stored: Stored) -> Step:
         problem = problem_in(snapshot.problems[stored["problem"]])
