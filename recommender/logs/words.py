@@ -104,8 +104,7 @@ WORDS: Final[dict[Role, Words]] = {
             | absolute barometric pressure | barometrischer druck | baro press
         """,
         good=r"""
-
-            | .*\b(baro|barometer|barometric|ambient press(ure)?|atmospheric|atmospherique|luftdruck|umgebungsdruck)\b.*
+            .*\b(baro|barometer|barometric|ambient press(ure)?|atmospheric|atmospherique|luftdruck|umgebungsdruck)\b.*
         """,
         fair=r"ambient | atmo | atm",
         never=r"temp | temperatur | temperature | correction | altitude",
@@ -233,10 +232,13 @@ def _compiled(role: Role) -> tuple[re.Pattern[str], ...]:
 
 
 def rank_of(role: Role, name: str) -> int:
-    """How well a name fits a role: 3 best, 2 good, 1 fair, 0 not at all."""
+    """How well a name fits a role: 3 best, 2 good, 1 fair, 0 not at all.
+
+    Of a name in letters that are not Latin, or of signs alone, nothing is left to go by.
+    """
     folded = _NUMBERED.sub("", fold(name))
     never, *ranked = _compiled(role)
-    if never.search(folded):
+    if not folded or never.search(folded):
         return 0
     forms = {folded, _MEASURED.sub("", folded).strip()} if role == "boost" else {folded}
     return next((3 - place for place, pattern in enumerate(ranked) if any(map(pattern.fullmatch, forms))), 0)

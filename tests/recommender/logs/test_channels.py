@@ -296,3 +296,13 @@ def test_guard_without_its_channel_is_said(tmp_path: Path) -> None:
     assert "the guard on lambda could not watch" in log.warnings[-1]
     with pytest.raises(ValueError, match="a guard must watch one of lambda, exhaust_c"):
         intake(table(tmp_path / "log.csv", base()), replace(options, guards={"boost": Guard(highest=1.0)}))
+
+
+@pytest.mark.parametrize("name", ["?", "№", "Температура масла", "油温"])
+def test_a_name_of_which_no_latin_letter_is_left_stands_for_nothing(tmp_path: Path, name: str) -> None:
+    assert [role for role in NAMES if rank_of(role, name)] == []  # type: ignore[arg-type]  # keys are roles
+    columns = base(**{name: np.full(_LOG["rpm"].size, 88.0)})  # taken for the barometer, it shifts absolute boost
+    columns["MAP (kPa)"] = columns.pop("Boost (kPa)") + 98.3
+    log = intake(table(tmp_path / "log.csv", columns))
+    assert "barometer" not in chosen(log)
+    assert log.conditions.barometer_from != "barometer channel"
