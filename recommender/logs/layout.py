@@ -6,7 +6,7 @@ import codecs
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from recommender.logs.errors import LogError
@@ -22,6 +22,8 @@ HEAD_LINES: Final = 600
 MOST_COLUMNS: Final = 2000
 #: Lines on which separators and decimal signs are tried.
 SAMPLE_LINES: Final = 120
+#: Names of channels that a row of names holds at least.
+FEWEST_NAMES: Final = 2
 
 _DOT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s?%?")
 _COMMA = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?\s?%?")
@@ -280,6 +282,34 @@ def _names_and_units(rows: list[tuple[int, list[str]]]) -> tuple[int, list[str],
     return number, names, units
 
 
+def _under_the_names(lines: list[str], reading: _Reading, quoted: bool) -> _Reading:
+    """The reading from the rows of numbers that stand under names of channels.
+
+    A sheet saved as a table fills up every line above it to the table's width: ``Air,23.4,,`` looks like numbers.
+    """
+    best, most = reading, _channels_above(lines, reading, quoted)
+    before = reading.first
+    for number in range(reading.first + 1, len(lines)):
+        if most >= FEWEST_NAMES:
+            break
+        cells = split(lines[number], reading.separator, quoted)
+        numbers, texts = _kinds(cells, reading.decimal)
+        if len(cells) != reading.width or numbers == 0 or texts >= numbers:
+            continue
+        if number > before + 1:
+            later = replace(reading, first=number)
+            named = _channels_above(lines, later, quoted)
+            best, most = (later, named) if named > most else (best, most)
+        before = number
+    return best
+
+
+def _channels_above(lines: list[str], reading: _Reading, quoted: bool) -> int:
+    """How many cells of the best row above the numbers are names of channels."""
+    rows = _header_rows(lines, reading, quoted)
+    return max((sum(name_score(cell) > 0 for cell in cells) for _, cells in rows), default=0)
+
+
 def layout_of(lines: list[str], encoding: str, file_name: str) -> Layout:
     """The layout of a text log from its first lines.
 
@@ -303,6 +333,7 @@ def layout_of(lines: list[str], encoding: str, file_name: str) -> Layout:
             f"{file_name}, line {best.first + 1}: {best.width} columns, more than {MOST_COLUMNS}. "
             "Export the channels that are needed: time, engine speed, boost, throttle."
         )
+    best = _under_the_names(lines, best, quoted)
     rows = _header_rows(lines, best, quoted)
     if not rows:
         _refuse_header(lines, best, quoted, file_name)

@@ -62,6 +62,21 @@ def test_a_long_preamble_with_separators(tmp_path: Path) -> None:
     assert read_log(path).layout.endswith("names in line 8")
 
 
+@pytest.mark.parametrize(
+    "above",
+    [
+        ["Run,12,", ",,"],
+        ["Vehicle,Hatch,", "Air temp,23.4,", "Limit,19.0,", ",,"],
+        ["Peak power,Peak torque,Air temp", "310,402,23.4", ",,"],
+        ["Air temp,23.4,", "Baro,93.5,"],
+    ],
+)
+def test_lines_above_the_names_filled_up_to_the_width_of_the_table(tmp_path: Path, above: list[str]) -> None:
+    path = written(tmp_path / "log.csv", above + _LINES)
+    assert plateau(path) == pytest.approx(PLATEAU_KPA, abs=0.7)
+    assert read_log(path).first_line == len(above) + 2
+
+
 def test_an_inch_sign_in_the_preamble(tmp_path: Path) -> None:
     assert plateau(written(tmp_path / "log.csv", ['Wheels: 17" and 18 inch', *_LINES])) > 109.0
 
