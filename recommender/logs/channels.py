@@ -15,8 +15,9 @@ from recommender.logs.boost import kind_said
 from recommender.logs.boost_unit import pressure_of
 from recommender.logs.errors import LogError
 from recommender.logs.left_out import infinite_said, measured, untrue_rpm_said
-from recommender.logs.options import ROLES, ChannelHints, ReadOptions, Role, guarded_role
+from recommender.logs.options import ROLES, ChannelHints, FinderOptions, ReadOptions, Role, guarded_role
 from recommender.logs.plausible import QUANTITIES, in_percent, read_as
+from recommender.logs.pulls import full_load_pct
 from recommender.logs.table import Column, RawLog, scaled
 from recommender.logs.timing import time_of
 from recommender.logs.words import best_rank, fits_but_for, rank_of, ruled_out
@@ -25,6 +26,8 @@ from recommender.logs.words import best_rank, fits_but_for, rank_of, ruled_out
 NEEDED: Final[tuple[Role, ...]] = ("time", "rpm", "boost", "throttle", "barometer")
 #: Two boost columns whose highest, or whose zero, lie further apart than this share of their span do not agree. [-]
 APART: Final = 0.03
+#: Two tracks of one throttle or pedal may disagree on full load in this share of the rows, while it moves. [-]
+UNLIKE_SHARE: Final = 0.02
 
 
 @dataclass(frozen=True)
@@ -102,6 +105,8 @@ def _same(role: Role, first: _Fit, second: _Fit) -> bool:
     if np.count_nonzero(both) < 10:
         return False
     one, two = (fit.values[both] for fit in (first, second))
+    if role == "throttle" and _as_open(one, two):
+        return True
     if role == "boost":
         one, two = (scaled(values, _to_kpa(fit)) for values, fit in ((one, first), (two, second)))
     span = max(float(np.ptp(one)), float(np.ptp(two)))
@@ -111,6 +116,16 @@ def _same(role: Role, first: _Fit, second: _Fit) -> bool:
     if float(np.quantile(gap, 0.9)) >= 0.02 * span:
         return False
     return role != "boost" or _as_high(one, two, kind_said(first.column) != kind_said(second.column))
+
+
+def _as_open(one: FloatArray, two: FloatArray) -> bool:
+    """Whether two readings of a throttle or pedal call the same rows full load, as the two tracks of one pedal do.
+
+    Args:
+        one, two: Same rows, no blanks. Shapes (n,)
+    """
+    full = [values >= least for values in (one, two) if (least := full_load_pct(values, FinderOptions())) is not None]
+    return len(full) == 2 and float(np.mean(full[0] != full[1])) <= UNLIKE_SHARE
 
 
 def _to_kpa(fit: _Fit) -> float:

@@ -157,6 +157,20 @@ def test_two_that_agree_are_one(tmp_path: Path) -> None:
     assert "TPS 2 [%] agrees with it" in choice.reason
 
 
+def test_two_tracks_of_one_pedal_are_one_and_two_that_part_are_asked_for(tmp_path: Path) -> None:
+    whole = recording(20.0)
+    columns = {"Time (s)": whole["time_s"], "RPM": whole["rpm"], "Boost (kPa)": whole["boost_kpa"]}
+    columns["Accelerator Pedal D (%)"] = 15.0 + 0.66 * whole["throttle_pct"]
+    columns["Accelerator Pedal E (%)"] = 7.5 + 0.33 * whole["throttle_pct"]
+    log = intake(table(tmp_path / "tracks.csv", columns))
+    assert chosen(log)["throttle"] == "Accelerator Pedal D (%)"
+    assert len(log.pulls) == 1
+    lifted = np.where(whole["rpm"] > 5000.0, 20.0, columns["Accelerator Pedal E (%)"])  # as of another pedal
+    columns["Accelerator Pedal E (%)"] = lifted
+    with pytest.raises(LogError, match=r"'Accelerator Pedal D \[%\]' and 'Accelerator Pedal E \[%\]' fit throttle"):
+        intake(table(tmp_path / "parted.csv", columns))
+
+
 def test_equal_candidates_for_a_channel_that_is_not_needed_are_left_out(tmp_path: Path) -> None:
     probes = {"EGT 1 (°C)": 600 + 0.04 * _LOG["rpm"], "EGT 2 (°C)": 900 - 0.01 * _LOG["rpm"]}
     path = table(tmp_path / "log.csv", base(**probes))
