@@ -17,6 +17,8 @@ from recommender.logs.written_units import Unit, parse_unit, split_name
 
 #: Units looked at where a log states none.
 UNITS: Final = ("psi", "kPa", "bar", "mbar")
+#: A pull may reach this share of the job's limit. [-]
+WITHIN_REACH: Final = 1.5
 #: What a text in brackets holds where it is meant as a unit of pressure: its word, or a sign beside what makes it one.
 _LIKE_A_UNIT: Final = re.compile(
     r"[²³]|hg|h2o|psi|bar(?!o)|pa\b|torr|\blb|pound|kgf?\b|\bkn\b|\b(mm|cm|wc)\b"
@@ -117,23 +119,28 @@ def unit_of(
             f'{column.known.max():g}. State in the job file what they are in: [channels] boost_unit = "kPa" '
             f"(one of {', '.join(PASCAL_IN)})."
         )
-    return _by_numbers(column, options.default_pressure_unit, file_name)
+    return _by_numbers(column, options, file_name)
 
 
-def _by_numbers(column: Column, own: str | None, file_name: str) -> tuple[str, Kind | None, str, list[str]]:
+def _by_numbers(column: Column, options: ReadOptions, file_name: str) -> tuple[str, Kind | None, str, list[str]]:
     """The unit that numbers without one fit: the job's own, else the only one.
+
+    Where a larger unit than the job's own fits too and gives what a pull of this job may reach, neither is taken: of
+    22 psi in a job in kPa, 22 kPa would be made and more boost asked for.
 
     Raises:
         LogError: several fit, or none.
     """
+    own = options.default_pressure_unit
     fitting = [name for name in UNITS if _fits(column.known, name)]
-    if own in fitting:
+    top = float(column.known.max())
+    may_be = [name for name in fitting if top * kpa_in(name) <= WITHIN_REACH * options.limit_kpa < np.inf]
+    if own in fitting and not any(kpa_in(name) > kpa_in(str(own)) for name in may_be):
         doubt = f"{column.label}: no unit in the log; read in {own}, the job's own unit"
         return str(own), None, f"no unit given; the numbers fit {own}, the job's own unit", [doubt]
     if len(fitting) == 1:
         doubt = f"{column.label}: no unit in the log; read in {fitting[0]} because only that fits the numbers"
         return fitting[0], None, f"no unit given; the numbers fit {fitting[0]} alone", [doubt]
-    top = float(column.known.max())
     could = f"could be {' or '.join(fitting)}" if fitting else "fit no unit of boost"
     raise LogError(
         f"{file_name}, column {column.label!r}: no unit, and its numbers (up to {top:g}) {could}. "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -96,6 +97,18 @@ def test_unit_by_the_job_where_two_would_do(tmp_path: Path) -> None:
     kpa = read(tmp_path, "Boost", values, _ALONE, ReadOptions(default_pressure_unit="kPa"))
     assert plateau(psi) == pytest.approx(plateau(kpa) * KPA["psi"])
     assert "read in psi, the job's own unit" in psi.warnings[0]
+
+
+def test_a_larger_unit_than_the_jobs_own_is_asked_about_where_a_pull_may_reach_it(tmp_path: Path) -> None:
+    values = _ALONE["boost_kpa"] / KPA["psi"] * 1.4  # up to 23: 23 kPa, or 160 kPa in psi
+    job = ReadOptions(default_pressure_unit="kPa", limit_kpa=131.0)
+    with pytest.raises(LogError, match=r"\(up to 22\.\d+\) could be psi or kPa"):
+        read(tmp_path, "Boost", values, _ALONE, job)
+    # 280 kPa, twice the limit, is no pull of this job.
+    assert plateau(read(tmp_path, "Boost", _ALONE["boost_kpa"] * 0.36, _ALONE, job)) == pytest.approx(39.6, abs=0.3)
+    # Read in psi in a job in psi it is the higher of the two already.
+    psi = replace(job, default_pressure_unit="psi")
+    assert plateau(read(tmp_path, "Boost", values, _ALONE, psi)) == pytest.approx(154.0, abs=1.0)
 
 
 def test_the_unit_in_the_log_beats_the_jobs(tmp_path: Path) -> None:
