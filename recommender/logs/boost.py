@@ -98,7 +98,7 @@ def _kind_by_load(
     kpa: FloatArray, rpm: FloatArray, throttle_pct: FloatArray | None, full: npt.NDArray[np.bool_], barometer: float
 ) -> tuple[Kind, str] | None:
     """Absolute where closed throttle, part load and full load prove it together; None where they do not."""
-    drawn = drawn_to(kpa, throttle_pct, full, barometer)
+    drawn = drawn_to(kpa, rpm, throttle_pct, full, barometer)
     if drawn is None or not proves_absolute(kpa, throttle_pct, rpm):
         return None
     return "absolute", f"drawn to {drawn:.0f} kPa at part load, full load from the barometer up"
@@ -260,7 +260,7 @@ def read_boost(
         if kind == "absolute" and numbers is None:
             _confirm_absolute(column, kpa, rpm, full, known, file_name)
         if kind == "gauge" and numbers is None and kind_said(column) is None and _first(before):
-            confirm_gauge(column.label, kpa, throttle_pct, full, known or STANDARD_ATMOSPHERE_KPA, file_name)
+            confirm_gauge(column.label, kpa, rpm, throttle_pct, full, known or STANDARD_ATMOSPHERE_KPA, file_name)
     more += unlike_before(column, unit, kind, before)
     ambient, ambient_from, doubts = ambient_of(kpa, rpm, full, kind, barometer_kpa, options)
     if kind == "absolute" and np.any(kpa <= NOTHING_KPA):

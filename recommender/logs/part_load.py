@@ -1,4 +1,4 @@
-"""Absolute boost told by part load: drawn far under ambient there, from ambient up at full load."""
+"""Absolute boost told by part load or a coast down: drawn far under ambient there, from ambient up at full load."""
 
 from __future__ import annotations
 
@@ -20,22 +20,40 @@ DRAWN_KPA: Final = 25.0
 CLOSED_KPA: Final = (12.0, 75.0)
 #: Fewest readings that tell either.
 FEWEST: Final = 5
+#: Without a throttle: load is full after this share of the rise, and gone this far down from the top. [-], [rpm]
+BEGUN: Final = 0.15
+COASTED_RPM: Final = 300.0
 
 
 def drawn_to(
-    kpa: FloatArray, throttle_pct: FloatArray | None, full: npt.NDArray[np.bool_], ambient: float
+    kpa: FloatArray, rpm: FloatArray, throttle_pct: FloatArray | None, full: npt.NDArray[np.bool_], ambient: float
 ) -> float | None:
     """Reading of part load where the column looks absolute; None where it does not, or the log does not tell. [kPa]"""
-    if throttle_pct is None or full.all() or not full.any():
+    if throttle_pct is None:
+        full, let_go = _by_engine_speed(rpm)
+    elif full.all() or not full.any():
         return None
+    else:
+        let_go = throttle_pct < PART * float(np.nanmin(throttle_pct[full]))
     known = np.isfinite(kpa)
-    loaded = kpa[known & full]
-    part = kpa[known & (throttle_pct < PART * float(np.nanmin(throttle_pct[full])))]
+    loaded, part = kpa[known & full], kpa[known & let_go]
     if min(loaded.size, part.size) < FEWEST:
         return None
     # Where the throttle is opened within the log, vacuum lasts on for a moment.
     begins, drawn = float(np.quantile(loaded, 0.1)), float(np.quantile(part, 0.1))
     return drawn if begins >= ambient - BEGINS_KPA and drawn <= ambient - DRAWN_KPA else None
+
+
+def _by_engine_speed(rpm: FloatArray) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Rows of the rise to the highest engine speed, its beginning aside, and rows of the coast down after it."""
+    known = np.flatnonzero(np.isfinite(rpm))
+    row = np.arange(rpm.size)
+    if not known.size:
+        return row < 0, row < 0
+    top = int(known[np.argmax(rpm[known])])
+    lowest = float(np.nanmin(rpm[: top + 1]))
+    low = np.flatnonzero(rpm[: top + 1] <= lowest + BEGUN * (rpm[top] - lowest))
+    return (row > low[-1]) & (row <= top), (row > top) & (rpm < rpm[top] - COASTED_RPM)
 
 
 def proves_absolute(kpa: FloatArray, throttle_pct: FloatArray | None, rpm: FloatArray) -> bool:
@@ -49,6 +67,7 @@ def proves_absolute(kpa: FloatArray, throttle_pct: FloatArray | None, rpm: Float
 def confirm_gauge(
     label: str,
     kpa: FloatArray,
+    rpm: FloatArray,
     throttle_pct: FloatArray | None,
     full: npt.NDArray[np.bool_],
     ambient: float,
@@ -59,7 +78,7 @@ def confirm_gauge(
     Raises:
         LogError: it does.
     """
-    drawn = drawn_to(kpa, throttle_pct, full, ambient)
+    drawn = drawn_to(kpa, rpm, throttle_pct, full, ambient)
     if drawn is not None:
         raise LogError(
             f"{file_name}, column {label!r}: reads {drawn:.0f} kPa at part load and from about ambient up at full "

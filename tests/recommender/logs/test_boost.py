@@ -288,3 +288,17 @@ def test_a_gauge_that_is_boosted_at_part_load_stays_one(tmp_path: Path, baromete
     values = np.maximum(_LOADED["boost_kpa"], cruise_kpa)
     log = intake(with_ambient(tmp_path / "log.csv", values, barometer=barometer))
     assert log.boost_is == "gauge"
+
+
+def test_unmarked_boost_that_looks_absolute_by_its_coast_down_is_asked_about_without_a_throttle(tmp_path: Path) -> None:
+    values = (_LOADED["boost_kpa"] + 98.3) * 10.0
+    with pytest.raises(LogError, match=r"as an absolute column does.* boost_is = \"absolute\""):
+        read(tmp_path, "Boost (mbar)", values, _LOADED)
+    absolute = ReadOptions(hints=ChannelHints(boost_is="absolute"), barometer_kpa=98.3)
+    assert plateau(read(tmp_path, "Boost (mbar)", values, _LOADED, absolute)) == pytest.approx(110.0, abs=0.7)
+
+
+@pytest.mark.parametrize("coast_kpa", [14.0, 30.0, 60.0])
+def test_a_gauge_that_is_boosted_while_coasting_stays_one_without_a_throttle(tmp_path: Path, coast_kpa: float) -> None:
+    values = np.maximum(_LOADED["boost_kpa"], coast_kpa)
+    assert read(tmp_path, "Boost (kPa)", values, _LOADED).boost_is == "gauge"
