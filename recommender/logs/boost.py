@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -14,6 +15,7 @@ from recommender.logs.ambient import AMBIENT_KPA, ambient_of, full_load, in_the_
 from recommender.logs.before import confirm_kind, unlike_before
 from recommender.logs.boost_unit import Kind, mark_of, pressure_of, unit_of
 from recommender.logs.errors import LogError
+from recommender.logs.left_out import bearable
 from recommender.logs.options import ReadOptions, Remembered
 from recommender.logs.part_load import confirm_gauge, drawn_to, proves_absolute
 from recommender.logs.table import Column, scaled
@@ -47,6 +49,7 @@ class BoostReading:
         reason: Why, in words.
         warnings: What the user should confirm.
         key_on_gap_kpa: Reading at key-on minus what it should be (0 gauge, the barometer absolute); None if unknown.
+        beyond: Readings far beyond any turbo that were left out, by row, as the log has them.
     """
 
     boost_kpa: FloatArray
@@ -57,6 +60,7 @@ class BoostReading:
     reason: str
     warnings: tuple[str, ...]
     key_on_gap_kpa: float | None
+    beyond: Mapping[int, str] = field(default_factory=dict)
 
 
 def kind_said(column: Column) -> Kind | None:
@@ -243,7 +247,8 @@ def read_boost(
     if before is not None and before.channels.boost != column.header:
         before = None  # what is remembered is of another column
     unit, mark, unit_reason, warnings = unit_of(column, options, before, file_name)
-    kpa = scaled(column.values, kpa_in(unit))
+    kpa = bearable(scaled(column.values, kpa_in(unit)))
+    beyond = np.flatnonzero(np.isnan(kpa) & np.isfinite(column.values))
     full = full_load(rpm, throttle_pct, options)
     more: list[str] = []
     if options.hints.boost_is is not None:
@@ -279,5 +284,13 @@ def read_boost(
     elif rest is not None and barometer_kpa is not None:
         gap = rest - barometer_kpa
     return BoostReading(
-        gauge, unit, kind, ambient, ambient_from, f"{unit_reason}; {kind_reason}", (*warnings, *more, *doubts), gap
+        gauge,
+        unit,
+        kind,
+        ambient,
+        ambient_from,
+        f"{unit_reason}; {kind_reason}",
+        (*warnings, *more, *doubts),
+        gap,
+        {row: f"{column.values[row]:g}" for row in beyond.tolist()},
     )

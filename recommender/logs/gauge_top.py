@@ -27,15 +27,17 @@ SLOW_UNITS: Final = 8.5
 #: no shorter, it is taken for the gauge's top. [-], [s]
 STANDING_SAMPLES: Final = 15
 STANDING_S: Final = 1.5
-#: What loggers write where a reading is above all that they can show.
-_OFF_SCALE: Final = re.compile(r"[>≥»].*|[#*+]{2,}|(ovr|ovl|ol|o\.l\.|over.*|hi|high|max)\W*", re.IGNORECASE)
+#: What loggers write where a reading is above all that they can show: 6553.5 too, which no turbo gives.
+_OFF_SCALE: Final = re.compile(
+    r"[>≥»].*|\d+(\.\d+)?(e\+\d+)?|[#*+]{2,}|(ovr|ovl|ol|o\.l\.|over.*|hi|high|max)\W*", re.IGNORECASE
+)
 
 #: Those of them that also stand for no reading yet, as before the engine runs: outside a pull they tell nothing.
 _NO_READING: Final = re.compile(r"[#*+]{2,}|(hi|high|max)\W*", re.IGNORECASE)
 
 
 def off_scale(evidence: Evidence) -> Iterator[Remark]:
-    """Words in a cell of boost: above the gauge's range, or no reading."""
+    """Words in a cell of boost, or a number that is none: above the gauge's range, or no reading."""
     above = [cell for cell in evidence.unread if _OFF_SCALE.fullmatch(cell[1])]
     cells = above or list(evidence.unread)
     if not cells:

@@ -15,6 +15,8 @@ from recommender.logs.table import Column, RawLog
 FASTEST_RPM: Final = 20000.0
 #: A column with more such readings than this is of something else. [-]
 FEW: Final = 0.05
+#: No boost, gauge or absolute, reads more than the first; what reads more than the second is no boost at all. [kPa]
+HIGHEST_KPA: Final = (530.0, 1500.0)
 
 
 def measured(column: Column) -> Column:
@@ -32,6 +34,20 @@ def turnable(rpm: FloatArray) -> FloatArray:
     beyond = rpm > FASTEST_RPM
     few = 0 < np.count_nonzero(beyond) <= FEW * np.count_nonzero(np.isfinite(rpm))
     return np.where(beyond, np.nan, rpm) if few else rpm
+
+
+def bearable(kpa: FloatArray) -> FloatArray:
+    """Boost with blanks where it reads far beyond any turbo for a moment; the very same array where it does not.
+
+    Only where nothing lies between: boost in another unit than it is read in rises through all of it.
+
+    Args:
+        kpa: Shape (n,), NaN where blank. [kPa], gauge or absolute
+    """
+    beyond, far = kpa > HIGHEST_KPA[0], kpa > HIGHEST_KPA[1]
+    count = np.count_nonzero(far)
+    few = 0 < count <= FEW * np.count_nonzero(np.isfinite(kpa)) and count == np.count_nonzero(beyond)
+    return np.where(far, np.nan, kpa) if few else kpa
 
 
 def infinite_said(raw: RawLog, chosen: Column, time_s: FloatArray) -> list[str]:

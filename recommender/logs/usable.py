@@ -72,12 +72,12 @@ def usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Ro
     }
     lost = np.flatnonzero(~good & np.isfinite(channels.time_s) & np.isfinite(reading.boost_kpa))
     left_out = LeftOut(np.searchsorted(rows, lost), channels.time_s[lost], reading.boost_kpa[lost])
-    return Rows(time, values, boost[part], backward, left_out, _unread(channels, rows))
+    return Rows(time, values, boost[part], backward, left_out, _unread(channels, reading, rows))
 
 
-def _unread(channels: Channels, rows: npt.NDArray[np.intp]) -> Unread:
-    """Cells of boost that hold words, among the rows that are used."""
-    cells = channels.columns["boost"].unread
+def _unread(channels: Channels, reading: BoostReading, rows: npt.NDArray[np.intp]) -> Unread:
+    """Cells of boost that hold words, or numbers far beyond any turbo, among the rows that are used."""
+    cells = {**channels.columns["boost"].unread, **reading.beyond}
     places = np.array(sorted(cells), dtype=np.intp)
     return Unread(np.searchsorted(rows, places), channels.time_s[places], tuple(cells[row] for row in sorted(cells)))
 

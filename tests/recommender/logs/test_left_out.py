@@ -182,3 +182,22 @@ def test_marks_for_no_reading_before_the_pull_are_not_called_above_the_range(tmp
     assert not any("above what the gauge can show" in words for words in found.warnings)
     (pull,) = read(tmp_path / "within.csv", {_ROW: cell}, 2).pulls
     assert not pull.usable
+
+
+def test_boost_far_beyond_any_turbo_is_above_the_gauge_within_a_pull_and_said_outside(tmp_path: Path) -> None:
+    """Without it the whole log was refused for its unit."""
+    at_key_on = read(tmp_path / "key-on.csv", dict.fromkeys(range(5), "6553.5"), 2)
+    assert_same_pull(at_key_on, read(tmp_path / "blank.csv", dict.fromkeys(range(5), ""), 2))
+    assert f"boost reads '6553.5' at {_LOG['time_s'][0]:.2f} s, above what the gauge can show" in at_key_on.warnings
+    (pull,) = read(tmp_path / "within.csv", {_ROW: "6553.5"}, 2).pulls
+    (remark,) = (each for each in pull.quality.remarks if each.refuses)
+    assert remark.text == (
+        f"boost reads '6553.5' at {_LOG['time_s'][_ROW]:.2f} s, above what the gauge can show: the true peak is not in "
+        "the log"
+    )
+
+
+def test_boost_that_rises_beyond_any_turbo_is_in_another_unit(tmp_path: Path) -> None:
+    rising = {_ROW + k: f"{20.0 + 10.0 * k:.1f}" for k in range(25)}  # psi, to 260: 1793 kPa
+    with pytest.raises(LogError, match="highest boost would be 1793 kPa gauge"):
+        read(tmp_path / "log.csv", rising, 2)
