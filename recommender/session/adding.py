@@ -20,6 +20,7 @@ from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
 from recommender.session import dialled, held_run, history
+from recommender.session.again import the_new_pull
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, NoPull, pulls_in, the_pull
@@ -65,7 +66,7 @@ def add_pull(
         LogError, PullRefused, SettingsError: see ``Session.add_pull``.
     """
     try:
-        found, content = _found(record, job, path, which, clock())
+        found, content = _found(record, job, path, which, clock(), force=force)
     except NoPull as none:
         _note_no_pull(record, job, path, none, given, assumed or {}, target, clock())
         raise
@@ -151,7 +152,9 @@ def _begun_like(snapshot: Snapshot, job: Job, target: str | None) -> dict[str, f
     return None if advised is None or corrected else advised.settings.as_dict()
 
 
-def _found(record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime) -> tuple[LoggedPull, bytes]:
+def _found(
+    record: Record, job: Job, path: Path, which: int | None, now: datetime.datetime, *, force: bool
+) -> tuple[LoggedPull, bytes]:
     try:
         content = path.read_bytes()
     except FileNotFoundError:
@@ -159,7 +162,9 @@ def _found(record: Record, job: Job, path: Path, which: int | None, now: datetim
     except OSError as error:
         raise LogError(f"{path}: cannot be read: {error.strerror}.") from None
     known = record.read().standing
-    return _within_target(the_pull(pulls_in(path, job, known, now), which, path.name), job), content
+    found = pulls_in(path, job, known, now)
+    pull = the_pull(found, which, path.name) if force else the_new_pull(found, known, which, path.name)
+    return _within_target(pull, job), content
 
 
 def _within_target(pull: LoggedPull, job: Job) -> LoggedPull:

@@ -199,8 +199,8 @@ def test_a_channel_that_went_silent_is_said_and_the_pull_is_taken(session: Sessi
     channels = recording(50.0, noise_kpa=0.3, noise_rpm=3.0)
     dialect = replace(BARE, pressure="kPa")
     session.add_pull(write_log(tmp_path / "a.csv", channels, dialect), AS_LOGGED)
-    silent = {**channels, "intake_c": np.full(channels["rpm"].size, np.nan)}
-    silent["boost_kpa"] = silent["boost_kpa"] + 0.1  # another pull
+    silent = recording(50.0, noise_kpa=0.3, noise_rpm=3.0, seed=1)
+    silent["intake_c"] = np.full(channels["rpm"].size, np.nan)
     result = session.add_pull(write_log(tmp_path / "b.csv", silent, dialect), AS_LOGGED)
     (words,) = result.warnings
     assert words == "'iat', taken for intake_c in the log of pull 1, could not be taken again; nothing else was."

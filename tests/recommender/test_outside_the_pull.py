@@ -301,3 +301,46 @@ def test_a_refused_pull_carries_what_stood_beside_it(session: Session, tmp_path:
         session.add_pull(log, which=2)
     stops: list[Stop] = session.open_stops()
     assert [(each.pull, each.code) for each in stops] == [(0, "limit in refused log")]
+
+
+# ------------------------------------------------------------------ pulls of a log that are on record already
+
+
+def test_of_a_log_that_goes_on_the_new_pull_is_taken_without_asking(session: Session, tmp_path: Path) -> None:
+    first, second = sweep(SOUND_KPA), sweep(SOUND_KPA + 10.0, seed=1)
+    before = session.add_pull(write_log(tmp_path / "one.csv", first), BASELINE)
+    added = session.add_pull(write_log(tmp_path / "two.csv", joined(first, second)), {**BASELINE, "duty": 20.0})
+    assert added.peak > before.peak + 1.0  # 10 kPa are 1.45 psi
+    assert any("pull 1 is pull 1 on record; the new one, from" in warning for warning in added.warnings)
+
+
+def test_of_a_log_that_goes_on_a_lifted_pull_is_not_passed_over_for_the_old_one(
+    session: Session, tmp_path: Path
+) -> None:
+    first, second = sweep(SOUND_KPA), sweep(SOUND_KPA + 10.0, seed=1)
+    session.add_pull(write_log(tmp_path / "one.csv", first), BASELINE)
+    row = row_at(second, 5200.0)
+    second["throttle_pct"][row:], second["boost_kpa"][row:] = 0.0, -70.0
+    second["rpm"][row:] = np.linspace(5200.0, 1500.0, second["rpm"].size - row)
+    added = session.add_pull(write_log(tmp_path / "two.csv", joined(first, second)), {**BASELINE, "duty": 20.0})
+    assert not added.complete
+    assert added.rpm.max() < 5300.0
+
+
+def test_a_pull_that_is_on_record_is_not_taken_again_with_other_settings(session: Session, tmp_path: Path) -> None:
+    first, second = sweep(SOUND_KPA), sweep(SOUND_KPA, seed=1)
+    session.add_pull(write_log(tmp_path / "one.csv", first), BASELINE)
+    again = write_log(tmp_path / "two.csv", joined(first, second))
+    with pytest.raises(LogError, match=r"two\.csv, pull 1: .* is on record already, as pull 1\. Name the new pull"):
+        session.add_pull(again, {**BASELINE, "duty": 20.0}, which=1)
+    other = write_log(tmp_path / "three.csv", first, "semicolons and decimal commas")  # exported anew
+    with pytest.raises(LogError, match=r"three\.csv: this very log is on record already, as pull 1\. Bring the log"):
+        session.add_pull(other, {**BASELINE, "duty": 20.0})
+    session.withdraw(1, "other settings were run")
+    assert session.add_pull(again, {**BASELINE, "duty": 20.0}, which=1).settings["duty"] == 20.0
+
+
+def test_the_same_sweep_run_twice_is_two_pulls(session: Session, tmp_path: Path) -> None:
+    session.add_pull(write_log(tmp_path / "one.csv", sweep(SOUND_KPA)), BASELINE)
+    session.add_pull(write_log(tmp_path / "two.csv", sweep(SOUND_KPA, seed=1)), BASELINE)
+    assert len(session.pulls()) == 2

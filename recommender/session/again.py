@@ -1,0 +1,70 @@
+"""Pulls of a log that are on record already: loggers go on writing one file, and logs are exported twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from models.curve import Trace
+from recommender.logs import LogError
+from recommender.record import PullEntry
+from recommender.session.outside import SAME_S, SHIFT_KPA
+from recommender.session.pull_log import SAME_KPA, LoggedPull, the_pull
+
+#: Two traces are of one pull where they share so much of the shorter one's moments, and engine speed there. [-], [rpm]
+SHARED: Final = 0.5
+SAME_RPM: Final = 1.0
+
+
+def the_new_pull(
+    found: Sequence[LoggedPull], standing: Sequence[PullEntry], which: int | None, name: str
+) -> LoggedPull:
+    """The pull of a log that is meant, as ``pull_log.the_pull`` has it, of those that are not on record yet.
+
+    Args:
+        found: Pulls of one log.
+        standing: Pulls on record that stand.
+        which, name: As for ``pull_log.the_pull``.
+    Raises:
+        LogError: it cannot be told which is meant, or it is on record.
+    """
+    known = {each.which: number for each in found if (number := _number_on_record(each, standing))}
+    fresh = [each for each in found if each.which not in known]
+    if which in known or not fresh:
+        where = f"{name}, pull {which}" if which in known else name
+        numbers = str(known[which]) if which in known else ", ".join(map(str, known.values()))
+        advice = "Name the new pull (--which)" if fresh else "Bring the log of the new pull"
+        raise LogError(
+            f"{where}: this very log is on record already, as pull {numbers}. {advice}; to count it twice all the "
+            "same, add it with --force."
+        )
+    if which is not None or not known:
+        return the_pull(found, which, name)
+    pull = the_pull(fresh, None, name)
+    old = ", ".join(f"pull {each} is pull {number}" for each, number in known.items())
+    guards = tuple(hit for each in found if each.which != pull.which for hit in each.guards)
+    said = f"Of the pulls in this log, {old} on record; the new one, from {pull.trace.time_s[0]:.1f} s on, was taken."
+    return replace(pull, guards_outside=guards, warnings=(*pull.warnings, said))
+
+
+def _number_on_record(pull: LoggedPull, standing: Sequence[PullEntry]) -> int | None:
+    """Number under which this very pull stands on record; None where it does not."""
+    return next((each.number for each in standing if _one_pull(each.trace, pull.trace)), None)
+
+
+def _one_pull(one: Trace, two: Trace) -> bool:
+    """Whether two traces are of one pull: alike reading by reading at the same moments.
+
+    All of the boost may be shifted by as much as the barometer's median over the longer log has moved. The same sweep
+    run twice is alike, but not reading by reading.
+    """
+    place = np.minimum(np.searchsorted(two.time_s, one.time_s - SAME_S), two.time_s.size - 1)
+    both = np.abs(two.time_s[place] - one.time_s) < SAME_S
+    if np.count_nonzero(both) < SHARED * min(one.time_s.size, two.time_s.size):
+        return False
+    apart = two.boost_kpa[place][both] - one.boost_kpa[both]
+    turned = np.abs(two.rpm[place][both] - one.rpm[both])
+    return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA and np.median(turned) < SAME_RPM)
