@@ -13,6 +13,9 @@ from models.units import kpa_in
 from recommender import wording
 from recommender.job import Job
 from recommender.logs import Column, LogError, RawLog, Role, read_log
+from recommender.logs.ambient import AMBIENT_KPA
+from recommender.logs.boost_unit import UNITS
+from recommender.logs.plausible import QUANTITIES, read_as
 from recommender.logs.words import rank_of
 from recommender.logs.written_units import parse_unit
 from recommender.session.pull_log import read_options
@@ -107,10 +110,17 @@ def key_on(path: Path, job: Job) -> Item:
     rest = np.isfinite(boost.values) & (np.ones(boost.values.size, dtype=bool) if rpm is None else rpm.values < 1.0)
     if np.count_nonzero(rest) < 3:
         return Item(f"{path.name}: the engine is never at rest. Log some seconds with ignition on, engine off.", "bad")
-    reading = float(np.median(boost.values[rest])) * kpa_in(hints.boost_unit or _unit(boost, job.pressure_unit))
+    level = float(np.median(boost.values[rest]))
+    reading = level * kpa_in(hints.boost_unit or _unit(boost, level, job.pressure_unit))
     ambient = job.channels.get("barometer_kpa")
     if barometer is not None:
-        ambient = float(np.nanmedian(barometer.values[rest])) * kpa_in(_unit(barometer, "kPa"))
+        read = read_as("barometer", barometer, hints)
+        known = read.values[rest & np.isfinite(read.values)]
+        if read.plausible and known.size:
+            ambient = float(np.median(known))
+        elif ambient is None:
+            seen = read.seen if known.size else "nothing at rest"
+            return Item(f"{path.name}: {barometer.label} reads {seen}: no barometer to compare with.", "bad")
     absolute = (hints.boost_is or ("absolute" if reading > 50.0 else "gauge")) == "absolute"
     if absolute and ambient is None:
         return Item(f"Boost reads {reading:.1f} kPa absolute at key-on; there is no barometer to compare with.", "bad")
@@ -123,16 +133,22 @@ def key_on(path: Path, job: Job) -> Item:
 
 
 def _column(raw: RawLog, role: Role, hint: str | None) -> Column | None:
-    """The column for a role by the job file's name for it, else by the name that fits best; None where none does."""
+    """The column for a role by the job file's name for it, else by name and unit that fit best; None where none do."""
     numbers = [column for column in raw.columns if column.kind == "number" and column.known.size]
     if hint is not None:
         return next(
             (column for column in numbers if hint.lower() in (column.header.lower(), column.name.lower())), None
         )
+    numbers = [column for column in numbers if column.quantity in (None, *QUANTITIES[role])]
     ranked = sorted(numbers, key=lambda column: -rank_of(role, column.name))
     return ranked[0] if ranked and rank_of(role, ranked[0].name) > 0 else None
 
 
-def _unit(column: Column, otherwise: str) -> str:
+def _unit(column: Column, level: float, own: str) -> str:
+    """Unit of the boost column: as written, else the only one in which its level at rest is an ambient pressure, else
+    the job's own."""
     unit = parse_unit(column.unit) if column.unit else None
-    return unit.name if unit is not None and unit.quantity == "pressure" else otherwise
+    if unit is not None and unit.quantity == "pressure":
+        return unit.name
+    able = [name for name in UNITS if AMBIENT_KPA[0] <= level * kpa_in(name) <= AMBIENT_KPA[1]]
+    return able[0] if len(able) == 1 else own

@@ -555,6 +555,35 @@ def test_checklist_names_the_jobs_own_numbers(guarded: Session, tmp_path: Path) 
         assert "at key-on" in item.text
 
 
+@pytest.mark.parametrize(
+    ("headings", "boost", "barometer"),
+    [
+        ("MAP,Baro", 93.5, 93.6),  # kPa, in a job in psi
+        ("MAP,Baro", 935.0, 936.0),  # mbar
+        ("MAP (psi),Baro", 13.56, 27.62),  # 27.62 inHg are 93.5 kPa
+        ("Boost (%),MAP,Baro", 93.5, 93.6),  # a duty is no boost of 0
+    ],
+)
+def test_key_on_is_read_as_a_pull_would_be(
+    session: Session, tmp_path: Path, headings: str, boost: float, barometer: float
+) -> None:
+    cells = ["0"] * headings.count("%") + [str(boost), str(barometer)]
+    rows = "".join(f"{i * 0.1:.1f},0,{','.join(cells)}\n" for i in range(50))
+    log = tmp_path / "key on.csv"
+    log.write_text(f"Time [s],RPM,{headings}\n{rows}")
+    item = session.checklist(log)[-1]
+    assert (item.state, "off the barometer's 93." in item.text) == ("good", True)
+
+
+def test_key_on_with_a_barometer_that_reads_nothing(session: Session, tmp_path: Path) -> None:
+    rows = "".join(f"{i * 0.1:.1f},0,93.5,0\n" for i in range(50))
+    log = tmp_path / "key on.csv"
+    log.write_text(f"Time [s],RPM,MAP (kPa),Baro (kPa)\n{rows}")
+    item = session.checklist(log)[-1]
+    assert item.state == "bad"
+    assert "Baro [kPa] reads about 0.0 kPa: no barometer to compare with" in item.text
+
+
 def test_no_such_step_or_target(session: Session) -> None:
     with pytest.raises(RecordError, match="no step 4 on record: it has 0"):
         session.step(4)
