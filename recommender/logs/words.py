@@ -31,7 +31,7 @@ _WANTED: Final = r"""
     target | desired | request | requested | demand | command | commanded | setpoint | set point | soll | sollwert
     | consigne | cible | error | abweichung | ecart | limit | max | min | vorgabe | spec | specified | aim | tgt | trgt
     | goal | cmd | req | setpt | wanted | wish | desire | dmd | nominal | expected | reference | err | delta | predicted
-    | estimated? | ziel | zielwert | sollwerte | vorg | modell
+    | estimated? | ziel | zielwert | sollwerte | vorg | modell | targ | tar | sollw | est | lim | vorgabewert
 """
 
 #: For each role three ranks of names. A name of a lower rank is only looked at where none of a higher one fits.
@@ -93,7 +93,8 @@ WORDS: Final[dict[Role, Words]] = {
             | tastverhaltnis | rapport | ventil | gear | number | @wanted | set | sp | ref | des$ | des (boost|map)
             | dev | deviation | model | modelled | modeled | theorique | teoric[ao] | avg | average | mean | mittelwert
             | moyenne | filt | filtered | gefiltert | filtree? | smoothed | peak | hold | trim | pid | integral | learn
-            | learned | adder | offset | ramp | threshold | enable | select | dot | rate
+            | learned | adder | offset | ramp | threshold | enable | select | dot | rate | ratio | modelliert | ff
+            | feed ?forward | prediction | base
         """,
     ),
     "barometer": Words(

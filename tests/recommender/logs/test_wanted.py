@@ -25,7 +25,9 @@ NOT_MEASURED = (
     "Boost Model|Boost Predicted|Boost Filtered|Boost Avg|Boost Peak|Peak Boost|Boost Hold|Boost Trim|Boost PID|"
     "MAP Select|MAP dot|Ladedruck Ziel|Ladedruck Vorg.|Ladedruck gefiltert|Presión de sobrealimentación consigna|"
     "Presión turbo teórica|Pressione sovralimentazione nominale|Laddtryck bör|Laddtryck önskat|Laaddruk doelwaarde|"
-    "Ciśnienie doładowania oczekiwane|Pression turbo théorique|Pressão turbo requerida"
+    "Ciśnienie doładowania oczekiwane|Pression turbo théorique|Pressão turbo requerida|"
+    "Boost Targ|Boost Tar|Boost Sollw.|Boost Est|Boost Lim|Ladedruck Vorgabewert|Ladedruck modelliert|Boost Ratio|"
+    "Boost Pressure Ratio|Boost FF|Boost Feedforward|Boost Feed-forward|Boost Prediction|Boost Base"
 )
 #: Boost that says it is measured, beside the same that says it is not.
 PAIRS = (
