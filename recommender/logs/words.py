@@ -108,7 +108,10 @@ WORDS: Final[dict[Role, Words]] = {
             .*\b(baro|barometer|barometric|ambient press(ure)?|atmospheric|atmospherique|luftdruck|umgebungsdruck)\b.*
         """,
         fair=r"ambient | atmo | atm",
-        never=r"temp | temperatur | temperature | correction | altitude",
+        never=r"""
+            temp | temperatur | temperature | corr | correction | korrektur | altitude | comp | compensation | trim
+            | factor | faktor | ratio | adc | volt | voltage | humidity
+        """,
     ),
     "throttle": Words(
         best=r"""

@@ -320,3 +320,10 @@ def test_a_name_of_which_no_latin_letter_is_left_stands_for_nothing(tmp_path: Pa
     log = intake(table(tmp_path / "log.csv", columns))
     assert "barometer" not in chosen(log)
     assert log.conditions.barometer_from != "barometer channel"
+
+
+@pytest.mark.parametrize("name", ["Baro Compensation", "Baro Trim", "Barometric Fuel Comp", "Ambient Pressure Ratio"])
+def test_a_correction_for_the_barometer_is_no_barometer(tmp_path: Path, name: str) -> None:
+    columns = base(**{name: np.full(_LOG["rpm"].size, 97.0)})
+    columns["MAP (kPa)"] = columns.pop("Boost (kPa)") + 90.0
+    assert "barometer" not in chosen(intake(table(tmp_path / "log.csv", columns)))
