@@ -70,7 +70,7 @@ def ambient_of(
     if kind == "absolute" and rest is not None and AMBIENT_KPA[0] <= rest <= AMBIENT_KPA[1]:
         return rest, "boost channel at key-on", []
     if options.barometer_kpa is not None:
-        return options.barometer_kpa, "the job file", []
+        return options.barometer_kpa, options.barometer_from, []
     if kind == "gauge":
         return STANDARD_ATMOSPHERE_KPA, "standard atmosphere (not logged)", []
     others = [each.known_barometer_kpa for each in options.others if each.barometer_from != AT_THE_START]

@@ -12,6 +12,7 @@ import numpy as np
 
 from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
+from recommender.logs.both_boosts import BETWEEN, ambient_between, zero_said
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
 from recommender.logs.conditions import compared, usual_temperatures
 from recommender.logs.evidence import Evidence, Quality, Remark
@@ -66,9 +67,13 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     known = barometer[np.isfinite(barometer)] if barometer is not None else np.empty(0)
     ambient = float(np.median(known)) if known.size else None
     column, throttle = channels.columns["boost"], channels.values.get("throttle")
+    between = ambient_between(raw, channels) if ambient is None and options.barometer_kpa is None else None
+    if between is not None:
+        options = replace(options, barometer_kpa=between, barometer_from=BETWEEN)
     reading = read_boost(column, running_rpm(channels), ambient, options, raw.file_name, throttle)
     rows = usable_rows(channels, reading, raw.file_name)
     warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
+    warnings += zero_said(raw, channels, reading, options)
     warnings += dropouts_said(channels.time_s, channels.values["rpm"])
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])

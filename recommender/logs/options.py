@@ -160,6 +160,7 @@ class ReadOptions:
         hints: Channel names and facts from the job file, and from nowhere else: they beat what the log states.
         remembered: What the job's last log of the same layout was taken for, None where there is none.
         barometer_kpa: Ambient pressure where the log has no such channel. [kPa absolute]
+        barometer_from: Where that comes from, in words.
         default_pressure_unit: The job's own unit, used for a boost column that names none.
         finder: The rule for finding pulls.
         judged: Judged range, first and last. [rpm]
@@ -172,6 +173,7 @@ class ReadOptions:
     hints: ChannelHints = field(default_factory=ChannelHints)
     remembered: Remembered | None = None
     barometer_kpa: float | None = None
+    barometer_from: str = "the job file"
     default_pressure_unit: str | None = None
     finder: FinderOptions = field(default_factory=FinderOptions)
     judged: tuple[float, float] | None = None
