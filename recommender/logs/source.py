@@ -18,6 +18,8 @@ from recommender.logs.errors import LogError
 
 #: Largest text a compressed log may unpack to. [bytes]
 LARGEST_TEXT: Final = 2_000_000_000
+#: Files by which a zip archive is known as a workbook: of Office Open XML, and of OpenDocument.
+WORKBOOK_PARTS: Final = frozenset({"[Content_Types].xml", "content.xml"})
 #: Faults that a damaged compressed file can raise while it is read.
 UNPACK_FAULTS: Final = (
     OSError,
@@ -90,6 +92,10 @@ class _Limited(io.RawIOBase):
 
 def _zip_member(archive: zipfile.ZipFile, name: str) -> zipfile.ZipInfo:
     members = [item for item in archive.infolist() if not item.is_dir() and not item.filename.startswith("__MACOSX")]
+    if {item.filename for item in members} & WORKBOOK_PARTS:
+        raise LogError(
+            f"{name}: a workbook of a spreadsheet, not a log. Save the sheet with the log in it as CSV and add that."
+        )
     if len(members) != 1:
         listed = ", ".join(item.filename for item in members[:5]) or "nothing"
         raise LogError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import importlib
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -333,3 +334,13 @@ def test_another_header_half_way_is_refused(tmp_path: Path, between: list[str], 
 def test_the_same_header_half_way_and_comments_are_no_other_header(tmp_path: Path, between: list[str]) -> None:
     path = written(tmp_path / "log.csv", [*_HALF, *between, *_HALF[2:]])
     assert read_log(path).rows == 180
+
+
+@pytest.mark.parametrize("part", ["[Content_Types].xml", "content.xml"])
+def test_a_workbook_is_to_be_saved_as_a_table(tmp_path: Path, part: str) -> None:
+    path = tmp_path / "log.xlsx"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(part, "<a/>")
+        archive.writestr("sheet1.xml", "<a/>")
+    with pytest.raises(LogError, match=r"log\.xlsx: a workbook of a spreadsheet, not a log\. Save the sheet .* as CSV"):
+        intake(path)
