@@ -261,9 +261,9 @@ def _side(finding: GuardFinding) -> str:
 
 
 def _sentence(text: str) -> str:
-    """A remark as a sentence: a capital first, a full stop last."""
+    """A remark as a sentence: a capital first, a full stop last where no question mark is."""
     trimmed = text.strip().rstrip(".")
-    return f"{trimmed[:1].upper()}{trimmed[1:]}."
+    return f"{trimmed[:1].upper()}{trimmed[1:]}{'' if trimmed.endswith('?') else '.'}"
 
 
 def the_pull(found: Sequence[LoggedPull], which: int | None, name: str) -> LoggedPull:
