@@ -24,6 +24,7 @@ from recommender.session.again import the_new_pull
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, NoPull, pulls_in, the_pull
+from recommender.session.too_low import too_low
 
 Clock = Callable[[], datetime.datetime]
 
@@ -90,6 +91,8 @@ def add_pull(
         first = int(bool(found.outside))  # boost above the limit is told before all else
         told_first, rest = found.warnings[:first], found.warnings[first:]
         found = replace(found, warnings=(*told_first, unlike, *rest)) if unlike else found
+        low = too_low(job.problem(), snapshot.standing, run, found)
+        found = replace(found, refused=(*found.refused, low)) if low else found
         facts = facts_of(found, job, measures, kept, quiet)
         facts |= outside_facts(snapshot, found)
         facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
