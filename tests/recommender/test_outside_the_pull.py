@@ -344,3 +344,10 @@ def test_the_same_sweep_run_twice_is_two_pulls(session: Session, tmp_path: Path)
     session.add_pull(write_log(tmp_path / "one.csv", sweep(SOUND_KPA)), BASELINE)
     session.add_pull(write_log(tmp_path / "two.csv", sweep(SOUND_KPA, seed=1)), BASELINE)
     assert len(session.pulls()) == 2
+
+
+def test_a_remark_that_asks_ends_with_its_question_mark(session: Session, tmp_path: Path) -> None:
+    part = sweep(SOUND_KPA)
+    part["throttle_pct"] = 0.6 * part["throttle_pct"]
+    added = session.add_pull(write_log(tmp_path / "log.csv", part), BASELINE)
+    assert "Throttle reads 60 % at the most: is that full?" in added.warnings
