@@ -18,6 +18,8 @@ AMBIENT_KPA: Final = (55.0, 108.0)
 AT_THE_START: Final = "boost channel at the start"
 #: Highest ambient that boost at the start of a log is taken for. [kPa absolute]
 HIGHEST_START_KPA: Final = 103.5
+#: With the engine at rest half of the readings are this near to their median. [kPa]
+STEADY_KPA: Final = 3.0
 #: Engine speed that nowhere falls by as much is that of one sweep and nothing else. [rpm]
 ONE_RISE_RPM: Final = 300.0
 #: Load may still be partial within this share of a rise in engine speed. [-]
@@ -27,9 +29,15 @@ AT_ONCE: Final = 0.08
 
 
 def key_on(kpa: FloatArray, rpm: FloatArray) -> float | None:
-    """Median reading with the engine at rest; None where there is none. [kPa]"""
-    rest = np.isfinite(kpa) & (np.abs(rpm) < 1.0)
-    return float(np.median(kpa[rest])) if np.count_nonzero(rest) >= 3 else None
+    """Median reading with the engine at rest; None where there is none, or where it moves. [kPa]
+
+    Boost moves where engine speed is lost while the engine runs.
+    """
+    rest = kpa[np.isfinite(kpa) & (np.abs(rpm) < 1.0)]
+    if rest.size < 3:
+        return None
+    usual = float(np.median(rest))
+    return usual if float(np.median(np.abs(rest - usual))) <= STEADY_KPA else None
 
 
 def full_load(rpm: FloatArray, throttle_pct: FloatArray | None, options: ReadOptions) -> npt.NDArray[np.bool_]:

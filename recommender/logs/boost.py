@@ -77,15 +77,13 @@ def kind_said(column: Column) -> Kind | None:
 def _kind_by_numbers(kpa: FloatArray, rpm: FloatArray, barometer: float | None) -> tuple[Kind | None, str]:
     """Gauge or absolute by what the numbers alone can prove; None where they cannot."""
     known = kpa[np.isfinite(kpa)]
-    rest = key_on(kpa, rpm)
-    if rest is not None:
-        if abs(rest) < 15.0:
-            return "gauge", f"reads {rest:.1f} kPa at key-on"
-        if AMBIENT_KPA[0] <= rest <= AMBIENT_KPA[1]:
-            return "absolute", f"reads {rest:.1f} kPa at key-on"
-    low = float(np.quantile(known, 0.01))
-    if low < -5.0:
+    rest, low = key_on(kpa, rpm), float(np.quantile(known, 0.01))
+    if rest is not None and abs(rest) < 15.0:
+        return "gauge", f"reads {rest:.1f} kPa at key-on"
+    if low < -5.0:  # also where engine speed was lost under boost: that is no key-on
         return "gauge", f"goes down to {low:.0f} kPa, under zero"
+    if rest is not None and AMBIENT_KPA[0] <= rest <= AMBIENT_KPA[1]:
+        return "absolute", f"reads {rest:.1f} kPa at key-on"
     if low < 12.0:
         return "gauge", f"goes down to {low:.0f} kPa, less than an engine can draw absolute"
     idle = np.isfinite(kpa) & (rpm > 400.0) & (rpm < 1200.0)

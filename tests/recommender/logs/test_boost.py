@@ -302,3 +302,16 @@ def test_unmarked_boost_that_looks_absolute_by_its_coast_down_is_asked_about_wit
 def test_a_gauge_that_is_boosted_while_coasting_stays_one_without_a_throttle(tmp_path: Path, coast_kpa: float) -> None:
     values = np.maximum(_LOADED["boost_kpa"], coast_kpa)
     assert read(tmp_path, "Boost (kPa)", values, _LOADED).boost_is == "gauge"
+
+
+def test_engine_speed_lost_under_boost_is_no_key_on(tmp_path: Path) -> None:
+    log = {name: values[: int(np.argmax(_WHOLE["rpm"])) + 1].copy() for name, values in _WHOLE.items()}
+    log["rpm"][-10:] = 0.0  # the trigger's wire came off, at 110 kPa and falling
+    values = log["boost_kpa"].copy()
+    values[-10:] = np.linspace(105.0, 60.0, 10)
+    found = read(tmp_path, "Boost (kPa)", values, log)
+    assert found.boost_is == "gauge"
+    assert found.highest_boost_kpa == pytest.approx(values.max(), abs=0.01)
+    values[-10:] = np.linspace(18.0, 0.0, 10)
+    absolute = read(tmp_path, "MAP (kPa)", values + 98.0, log)
+    assert absolute.conditions.barometer_from != "boost channel at key-on"  # 107 kPa, and boost 9 too low
