@@ -207,20 +207,18 @@ def test_a_channel_that_went_silent_is_said_and_the_pull_is_taken(session: Sessi
 
 
 def test_of_two_columns_that_part_the_one_of_the_last_log_is_taken(session: Session, tmp_path: Path) -> None:
-    channels = recording(50.0, noise_kpa=0.3, noise_rpm=3.0)
-
-    def write(name: str, second: np.ndarray) -> Path:
+    def write(name: str, seed: int, share: float) -> Path:
+        channels = recording(50.0, noise_kpa=0.3, noise_rpm=3.0, seed=seed)
         columns = {
             "Time (s)": channels["time_s"], "RPM": channels["rpm"], "Boost (kPa)": channels["boost_kpa"],
-            "Boost Pressure (kPa)": second, "TPS (%)": channels["throttle_pct"],
+            "Boost Pressure (kPa)": share * channels["boost_kpa"], "TPS (%)": channels["throttle_pct"],
         }  # fmt: skip
         path = tmp_path / name
         np.savetxt(path, np.column_stack(list(columns.values())), "%.3f", ",", header=",".join(columns), comments="")
         return path
 
-    session.add_pull(write("a.csv", channels["boost_kpa"]), BASELINE)
-    other = write("b.csv", 0.5 * channels["boost_kpa"])
-    result = session.add_pull(other, BASELINE)
+    session.add_pull(write("a.csv", 0, 1.0), BASELINE)
+    result = session.add_pull(write("b.csv", 1, 0.5), BASELINE)
     assert result.peak * kpa_in("psi") == HIGHEST_KPA
     (words,) = [words for words in result.warnings if "does not agree" in words]
     assert "Boost Pressure [kPa] does not agree with Boost [kPa], which was taken as in the log of pull 1" in words
