@@ -555,6 +555,16 @@ def test_checklist_names_the_jobs_own_numbers(guarded: Session, tmp_path: Path) 
         assert "at key-on" in item.text
 
 
+def test_checklist_names_the_knobs_of_the_baseline(folder: Path, job_text: str) -> None:
+    """Duty may be taken away by a ramp that begins under 0, and idle is 0 all the same."""
+    (folder / "job.toml").write_text(job_text.replace("ramp_add]\nlower = 0", "ramp_add]\nlower = -30"))
+    with Session.open(folder) as session:
+        settings = session.next_step().settings or {}
+        line = next(item.text for item in session.checklist() if "at idle" in item.text)
+    assert settings["ramp_add"] == 0.0
+    assert "Duty 0 %, Ramp add 0 points, Engagement 0 psi, Gain 0" in line
+
+
 def test_no_such_step_or_target(session: Session) -> None:
     with pytest.raises(RecordError, match="no step 4 on record: it has 0"):
         session.step(4)
