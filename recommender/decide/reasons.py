@@ -204,8 +204,9 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     above = np.where(error > problem.tolerance_kpa, error, 0.0)
     below = np.where(error < -problem.tolerance_kpa, -error, 0.0)
     if above.max() == 0.0 and below.max() == 0.0:
-        worst = int(np.argmax(np.abs(error)))
-        return "shape of the curve", float(rpm[worst])
+        if forecast.risk > problem.risk:  # they meet the target, and only the limit speaks against them
+            return "limit too near", float(rpm[int(np.argmax(error + outlook.wanted[outlook.judged]))])
+        return "shape of the curve", float(rpm[int(np.argmax(np.abs(error)))])
     middle = rpm[0] + 0.5 * (rpm[-1] - rpm[0])
     if np.sum(above**2) >= np.sum(below**2):
         over = np.flatnonzero(above > 0)
@@ -277,11 +278,12 @@ def for_out_of_reach(
     problem: Problem, best: Observation, deviation: float, could: float, cause: str, cause_rpm: float
 ) -> tuple[Reason, ...]:
     """Why the target cannot be reached, and the best that is possible."""
+    closed = ", but not at the risk allowed" if cause == "limit too near" else ""
     return (
         Reason("out of reach", f"The target cannot be reached: {say_cause(cause, cause_rpm)}."),
         Reason(
             "best possible",
-            f"The best thought possible is {problem.say_fine(could)} from the target; pull {best.number} is at "
+            f"The best thought possible is {problem.say_fine(could)} from the target{closed}; pull {best.number} is at "
             f"{problem.say_fine(deviation)} and its settings stand.",
         ),
     )

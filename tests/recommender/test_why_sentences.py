@@ -375,6 +375,8 @@ class TestWordsOfTheStep:
         )
         assert found["hardware"].startswith("Other hardware: ")
         assert "6150 rpm" in found["hardware"]
+        limited = {each.code: each.text for each in would_change(outlook, replace(given, cause="limit too near"), None)}
+        assert limited["hardware"].startswith("Another limit or target: ")
         assert found["baseline"] == "Any pull: before the first one nothing is known of this car."
         assert would_change(outlook, decision(), settings(35.0)) == ()
 
