@@ -351,6 +351,27 @@ def for_more_gain(
     return tuple(why if reason.code == "aim" else reason for reason in told)
 
 
+def for_way_back(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    bad: Sequence[Offender],
+    back: Forecast,
+    binding: Sequence[str],
+    best: Observation,
+    best_kpa: float,
+) -> tuple[Reason, ...]:
+    """Why a step leads towards settings that were run before: nothing that one step leads to promises more."""
+    moves = _moves(outlook.problem, observations[-1].settings, back.settings)
+    why = Reason(
+        "way back",
+        f"{moves[0].upper()}{moves[1:]}: towards the settings of pull {best.number}, "
+        f"{outlook.problem.say_fine(best_kpa)} from the target, which is more than one step from pull "
+        f"{observations[-1].number}.",
+    )
+    told = for_pull(outlook, observations, bad, back, binding, float("nan"), 1.0)
+    return tuple(why if reason.code == "aim" else reason for reason in told)
+
+
 def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str) -> Reason:
     """Where the last pull missed the target most, and what the step does about it."""
     problem = outlook.problem

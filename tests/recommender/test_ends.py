@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -299,6 +300,41 @@ def test_the_best_thought_possible_is_no_worse_than_the_best_that_was_run(
     test_when_a_job_that_no_step_improves_comes_to_its_end(
         near_the_end, monkeypatch, 3.0, 3.2, 0.05, 1.0, 0, 0, "out of reach"
     )
+
+
+def test_a_known_pull_that_was_repeated_ends_no_job() -> None:
+    """As is advised on another day. One step of 20 % from the spring alone leads nowhere near the pull at 40 %."""
+    problem = problem_of()
+    runs = ((1, IDLE), (2, dialled(20)), (3, dialled(40)), (4, IDLE))
+    pulls = [CAR.observe(problem, settings, number) for number, settings in runs]
+    best = pulls[2].deviation_kpa(problem.target)
+    assert problem.tolerance_kpa < best < pulls[1].deviation_kpa(problem.target) - problem.tolerance_kpa
+    back = decide(problem, pulls)
+    assert back.verdict == "pull"
+    assert back.settings is not None
+    assert back.settings.duty == 20.0
+    assert back.risk <= problem.risk
+    told = next(reason.text for reason in back.reasons if reason.code == "way back")
+    assert told.startswith("Duty 20 % instead of 0 %")
+    assert f"pull 3, {problem.say_fine(best)} from the target, which is more than one step from pull 4." in told
+    # From where one step leads to the best pull nothing has to lead back.
+    there = [*pulls, CAR.observe(problem, back.settings, 5)]
+    assert "way back" not in codes(decide(problem, there))
+
+
+def test_no_way_back_where_it_is_not_safe(near_the_end: tuple[Outlook, list[Observation]]) -> None:
+    outlook, pulls = near_the_end
+    seen = replace(review(outlook.problem, pulls), best=pulls[0])
+    spans = [(0, knob.count - 1) for knob in outlook.knobs]
+    near = [(40, 60), *spans[1:]]
+    back = verdict.way_back(outlook, seen, near)
+    assert back is not None
+    assert back.settings.duty == 40.0
+    assert verdict.way_back(outlook, seen, spans) is None  # one step leads there
+    assert verdict.way_back(outlook, replace(seen, best=None), near) is None
+    tight = copy(outlook)
+    tight.problem = replace(outlook.problem, limit_kpa=0.9 * float(back.highest.mean()))
+    assert verdict.way_back(tight, seen, near) is None
 
 
 # ------------------------------------------------------------------ what may be the best, and how far a step goes
