@@ -121,6 +121,25 @@ def test_an_end_over_the_tolerance_says_by_how_much_and_why(ended: Ended, stalle
     assert words_ in why[0].text
 
 
+def test_a_nearer_pull_that_does_not_stand_is_told(near_the_end: tuple[Outlook, list[Observation]]) -> None:
+    """The last pull is the nearest; the same settings with gain passed the limit afterwards."""
+    outlook, pulls = near_the_end
+    problem = outlook.problem
+    over = replace(pulls[3], number=5, peak_kpa=problem.limit_kpa + 5.0, settings=replace(pulls[3].settings, gain=1.0))
+    run = copy(outlook)
+    run.pulls = (*pulls, over)
+    seen, forecast = review(problem, run.pulls), outlook.forecast([pulls[2].settings])[0]
+    assert seen.best is pulls[2]
+    for verdict_ in ("done", "out of reach"):
+        told = with_caveats(run, verdict_, forecast, (), seen)[0]
+        assert told.code == "nearer pull"
+        assert told.text.startswith(
+            f"Pull 4 came nearer, {problem.say_fine(pulls[3].deviation_kpa(problem.target))} from the target, but asks "
+            "for as much boost as pull 5, which passed the limit"
+        )
+    assert not with_caveats(outlook, "out of reach", forecast, (), review(problem, pulls))
+
+
 # ------------------------------------------------------------------ what held gain back
 
 
