@@ -37,6 +37,8 @@ def with_caveats(
     """
     if seen is not None and verdict in ("done", "out of reach"):
         why = (*why, *nearer_pull(outlook, seen))
+    if verdict == "out of reach":
+        return (*why, *_risky_end(outlook, verdict, forecast))
     if verdict not in _RELYING:
         return tuple(why)
     more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast), *_risky_end(outlook, verdict, forecast))
@@ -47,14 +49,15 @@ def with_caveats(
 def _risky_end(outlook: Outlook, verdict: str, forecast: Forecast) -> tuple[Reason, ...]:
     """That the settings a job ends with pass the limit more often than it allows, now that they have been run."""
     problem = outlook.problem
-    if verdict != "done" or forecast.risk <= problem.risk:
+    if verdict not in ("done", "out of reach") or forecast.risk <= problem.risk:
         return ()
+    instead = "a lower target" if verdict == "done" else "milder settings"
     return (
         Reason(
             "risk",
             f"Another pull with these settings has a risk of {wording.risk(forecast.risk, problem.risk)}, above the "
-            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or a lower target before "
-            "the car is handed over.",
+            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or {instead} before the car "
+            "is handed over.",
         ),
     )
 

@@ -98,6 +98,8 @@ def test_a_done_job_whose_settings_have_a_risk_says_so(ended: Ended) -> None:
     for risk, said in ((0.004, False), (0.014, True)):
         why = with_caveats(outlook, "done", replace(forecast, risk=risk), ())
         assert any("has a risk of 1.4 %, above the 1 % that the job allows" in each.text for each in why) == said
+        why = with_caveats(outlook, "out of reach", replace(forecast, risk=risk), ())
+        assert any("agree a higher limit or milder settings before" in each.text for each in why) == said
 
 
 def test_nothing_looked_at_is_better_than_what_stands_unless_it_teaches_less(ended: Ended) -> None:
