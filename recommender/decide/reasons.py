@@ -269,9 +269,16 @@ CAUSE_WORDS: Final = {
 }
 
 
-def say_cause(cause: str, rpm: float) -> str:
-    """What holds the car back, and from which rpm."""
-    return CAUSE_WORDS[cause].format(rpm=wording.rpm(rpm))
+def say_cause(problem: Problem, cause: str, rpm: float) -> str:
+    """What holds the car back, and from which rpm. Dials that cannot be idle are not the spring alone."""
+    least = at_their_least(problem)
+    words = CAUSE_WORDS[cause]
+    if cause == "floor above target" and least:
+        words = (
+            f"as mild as these dials go, with {least}, boost is above the target from {{rpm}}; less of that, where the "
+            "controller has it, or a softer spring is needed"
+        )
+    return words.format(rpm=wording.rpm(rpm))
 
 
 def for_out_of_reach(
@@ -280,7 +287,7 @@ def for_out_of_reach(
     """Why the target cannot be reached, and the best that is possible."""
     closed = ", but not at the risk allowed" if cause == "limit too near" else ""
     return (
-        Reason("out of reach", f"The target cannot be reached: {say_cause(cause, cause_rpm)}."),
+        Reason("out of reach", f"The target cannot be reached: {say_cause(problem, cause, cause_rpm)}."),
         Reason(
             "best possible",
             f"The best thought possible is {problem.say_fine(could)} from the target{closed}; pull {best.number} is at "

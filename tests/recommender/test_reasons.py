@@ -110,6 +110,13 @@ class TestEnds:
         assert found["limit"] == "Its highest boost was 15.0 psi, 4.0 psi under the limit."
         assert "16.5 psi, 2.5 psi under" in said(reasons.for_done(problem(), higher, 0.31 * PSI))["limit"]
 
+    def test_dials_that_cannot_be_idle_are_not_called_the_spring_alone(self) -> None:
+        job, best = problem(), pull(1, 40.0)
+        knobs = {**job.knobs, "duty": replace(job.knobs["duty"], lower=40.0)}
+        for given, words in ((job, "the spring alone holds more boost"), (replace(job, knobs=knobs), "with duty 40 %")):
+            found = reasons.for_out_of_reach(given, best, PSI, PSI, "floor above target", 4500.0)
+            assert words in said(found)["out of reach"]
+
     def test_good_enough_gives_what_was_thought_possible(self) -> None:
         for could in (0.30, 0.38):
             why = reasons.for_good_enough(problem(), pull(4, 40.0), 0.43 * PSI, could * PSI, stalled=False)
@@ -124,7 +131,7 @@ class TestEnds:
             for rpm in (5333.0, 6120.0)
         ]
         assert ("5330 rpm" in texts[0], "6120 rpm" in texts[1]) == (True, True)
-        others = {reasons.say_cause(each, 5333.0) for each in reasons.CAUSE_WORDS}
+        others = {reasons.say_cause(problem(), each, 5333.0) for each in reasons.CAUSE_WORDS}
         assert len(others) == len(reasons.CAUSE_WORDS)
         best = said(reasons.for_out_of_reach(problem(), pull(4, 40.0), 2.0 * PSI, 1.6 * PSI, cause, 5333.0))
         closed = ", but not at the risk allowed" if cause == "limit too near" else ""
