@@ -241,6 +241,18 @@ def test_only_the_latest_whole_pull_on_the_spring_tells_that_the_target_is_too_l
     assert floor_above(problem, [replace(above, trusted=False)]) is None
 
 
+def test_a_target_under_the_spring_names_the_pull_that_stands() -> None:
+    """Lowered in mid-job: the best pull need not be the one on the spring alone."""
+    problem = problem_of(8.0, limit_psi=13.0)
+    stiff = PlainCar(spring_kpa=10.0 * PSI, droop=0.0)
+    pulls = [stiff.observe(problem, dialled(0), 1), stiff.observe(problem, dialled(2), 2, scale=0.98)]
+    assert pulls[1].deviation_kpa(problem.target) < pulls[0].deviation_kpa(problem.target)
+    end = decide(problem, pulls)
+    assert (end.verdict, end.cause, end.best_number) == ("out of reach", "floor above target", 2)
+    assert "; pull 2 is at " in next(reason.text for reason in end.reasons if reason.code == "best possible")
+    assert end.best_possible_kpa == pytest.approx(pulls[1].deviation_kpa(problem.target))
+
+
 def test_boost_that_creeps_over_the_target_at_the_top_is_no_floor_above_it() -> None:
     """Far over, but on less than half of the judged range: a softer spring is not the remedy."""
     problem = problem_of(8.0, limit_psi=20.0)
