@@ -875,6 +875,22 @@ def test_a_knob_that_the_job_file_fixes_is_as_it_says(session: Session, pull_log
     assert session.add_pull(pull_log(replace(IDLE, duty=10.0)), settings={"duty": 10}).settings["gain"] == 2.0
 
 
+def test_a_step_made_after_the_job_file_was_changed_can_be_read_at_once(
+    session: Session, pull_log: Write, folder: Path
+) -> None:
+    """The page goes on with the session that it has; sheet and why ask it for all steps."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    before = session.next_step()
+    text = (folder / "job.toml").read_text()
+    (folder / "job.toml").write_text(text.replace("[8.0, 16.0, 16.0]", "[8.0, 15.0, 15.0]"))
+    session.follow()
+    step = session.next_step()
+    assert step.number == before.number + 1
+    assert [each.number for each in session.steps()] == [before.number, step.number]
+    assert session.explain(step.number).reasons
+    assert all(row.same for row in session.replay())
+
+
 def duty_in_log(path: Path, duty: Callable[[np.ndarray], np.ndarray]) -> Path:
     """A log with a column of duty, as a function of rpm, added to it."""
     rows, head = np.loadtxt(path, delimiter=",", skiprows=1), path.read_text().splitlines()[0]
