@@ -56,8 +56,8 @@ def _risky_end(outlook: Outlook, verdict: str, forecast: Forecast) -> tuple[Reas
         Reason(
             "risk",
             f"Another pull with these settings has a risk of {wording.risk(forecast.risk, problem.risk)}, above the "
-            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or {instead} before the car "
-            "is handed over.",
+            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or {instead} before the "
+            "car is handed over.",
         ),
     )
 

@@ -275,8 +275,8 @@ class TestTrust:
         assert said["hit"][0].endswith(" of a curve lay inside its band, which should hold 90 %.")
         assert "Over the job 0 of 1 predictions held" in said["miss"][0]
         assert said["wide"][1].startswith(
-            "As the latest pulls lay far from what was expected predictions are widened: by a factor of 1.30 on what the "
-            "physics misses and of 1.14 on the learnt constants. They now allow for "
+            "As the latest pulls lay far from what was expected predictions are widened: by a factor of 1.30 on what "
+            "the physics misses and of 1.14 on the learnt constants. They now allow for "
         )
         assert said["miss"][1].startswith("After the miss of pull 3 predictions are widened: by a factor of 1.30")
         assert "where before it was" in said["miss"][1]  # two pulls then, three now
@@ -289,8 +289,8 @@ class TestTrust:
         assert "predictions are not widened: its curve lay near what was expected. They" in peak_alone[1]
         since = tally(problem(), [*three, pull(4, 40.0)], [replace(miss, hit=False)], fitted).texts
         assert since[1].startswith(
-            "After the miss of pull 3 predictions are not widened any more, as the pulls since then came out near what was "
-            "expected. They allow for "
+            "After the miss of pull 3 predictions are not widened any more, as the pulls since then came out near what "
+            "was expected. They allow for "
         )
 
     def test_scatter_and_what_the_physics_misses_follow_the_pulls(self) -> None:
