@@ -94,6 +94,9 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
         else:
             words.append({True: "as predicted", False: "missed", None: ""}[pull.hit])
     lines = table(pulls, job, words)
+    if len(job.targets) > 1:
+        others = " or ".join(name for name in job.targets if name != pulls[0].target)
+        lines += ["", f" Deviations are from the target {pulls[0].target}; --target {others} for another."]
     if trust.predicted:
         inside = wording.share(trust.points)
         lines += ["", f" {trust.hits} of {trust.predicted} predictions held; on average {inside} of a curve lay inside"]

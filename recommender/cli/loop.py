@@ -154,7 +154,9 @@ def next_(
         otherwise = otherwise_lines(step, session.dialled_in(step), session.job, screen())
         late = session.long_ago()
         mind = ["", *screen().listed("Mind", [late])] if late else []
-        show(step_lines(step, session.job, screen()) + otherwise + mind)
+        others = [name for name in session.job.targets if name != step.target] if step.settings is None else []
+        asked = [f" For {name}: {command('next', job, target=name, storage=storage)}" for name in others]
+        show(step_lines(step, session.job, screen()) + otherwise + mind + ([""] if asked else []) + asked)
 
 
 @app.command(short_help="Explain a step")

@@ -221,7 +221,7 @@ def _safety(step: Step, job: Job, screen: Screen) -> list[str]:
     )
     lines += screen.listed("Risk", [risk])
     deviation = f"{wording.fine(step.deviation, unit)} {unit} off the target expected."
-    if math.isfinite(step.best_possible) and step.verdict in ("out of reach", "pull"):
+    if step.best_possible < step.deviation and step.verdict in ("out of reach", "pull"):  # NaN where it is not known
         deviation += f" The best thought possible is {wording.fine(step.best_possible, unit)} {unit}."
     return lines + screen.listed("Result", [deviation])
 

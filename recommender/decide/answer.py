@@ -48,7 +48,7 @@ def say(
         peak_high_kpa=high,
         margin_kpa=outlook.problem.limit_kpa - high,
         tightest_rpm=float(outlook.rpm[int(np.argmax(band.high_kpa))]),
-        reasons=with_caveats(outlook, verdict, forecast, why),
+        reasons=with_caveats(outlook, verdict, forecast, why, review),
         binding=binding,
         alternatives=alternatives,
         best_possible_kpa=best,

@@ -10,11 +10,12 @@ import numpy as np
 
 from models.risk import excess_kpa, risk_of, spikes_kpa
 from recommender import wording
-from recommender.decide.allowed import trusted_sweeps
+from recommender.decide.allowed import asks_as_much, kept_limit, trusted_sweeps
 from recommender.decide.step import Reason
 
 if TYPE_CHECKING:
     from recommender.decide.outlook import Forecast, Outlook
+    from recommender.decide.review import Review
 
 #: What a log could have hidden, or what comes past the range, is worth a word from this share of the tolerance on. [-]
 WORTH_SAYING: Final = 0.5
@@ -22,11 +23,22 @@ WORTH_SAYING: Final = 0.5
 _RELYING: Final = ("pull", "repeat", "done")
 
 
-def with_caveats(outlook: Outlook, verdict: str, forecast: Forecast, why: Sequence[Reason]) -> tuple[Reason, ...]:
+def with_caveats(
+    outlook: Outlook, verdict: str, forecast: Forecast, why: Sequence[Reason], seen: Review | None = None
+) -> tuple[Reason, ...]:
     """The reasons of a decision with what is to be said of its logs.
 
-    Slow logs and boost past the range come after the reason about the limit; that the job comes to no end comes first.
+    Slow logs and boost past the range come after the reason about the limit; that the job comes to no end comes first,
+    and a nearer pull that does not stand last.
+
+    Args:
+        outlook, verdict, forecast, why: The decision.
+        seen: The pulls, reviewed; None before there are any.
     """
+    if seen is not None and verdict in ("done", "out of reach"):
+        why = (*why, *nearer_pull(outlook, seen))
+    if verdict == "out of reach":
+        return (*why, *_risky_end(outlook, verdict, forecast))
     if verdict not in _RELYING:
         return tuple(why)
     more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast), *_risky_end(outlook, verdict, forecast))
@@ -37,14 +49,41 @@ def with_caveats(outlook: Outlook, verdict: str, forecast: Forecast, why: Sequen
 def _risky_end(outlook: Outlook, verdict: str, forecast: Forecast) -> tuple[Reason, ...]:
     """That the settings a job ends with pass the limit more often than it allows, now that they have been run."""
     problem = outlook.problem
-    if verdict != "done" or forecast.risk <= problem.risk:
+    if verdict not in ("done", "out of reach") or forecast.risk <= problem.risk:
         return ()
+    instead = "a lower target" if verdict == "done" else "milder settings"
     return (
         Reason(
             "risk",
             f"Another pull with these settings has a risk of {wording.risk(forecast.risk, problem.risk)}, above the "
-            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or a lower target before "
-            "the car is handed over.",
+            f"{wording.allowed_risk(problem.risk)} that the job allows: agree a higher limit or {instead} before the "
+            "car is handed over.",
+        ),
+    )
+
+
+def nearer_pull(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
+    """That a pull came nearer to the target than the one a job ends with, and why its settings do not stand."""
+    problem = outlook.problem
+    if seen.best_kpa <= problem.tolerance_kpa:
+        return ()
+    passed = [offender.pull for offender in seen.bad if offender.why == "limit passed"]
+    rows = [
+        (pull.deviation_kpa(problem.target), pull.number, other.number)
+        for pull in outlook.pulls
+        for other in passed
+        if pull.number >= seen.since
+        and kept_limit(problem, pull)
+        and asks_as_much(problem, pull.settings, other.settings)
+    ]
+    deviation, number, over = min((row for row in rows if np.isfinite(row[0])), default=(float("inf"), 0, 0))
+    if not deviation < seen.best_kpa:
+        return ()
+    return (
+        Reason(
+            "nearer pull",
+            f"Pull {number} came nearer, {problem.say_fine(deviation)} from the target, but asks for as much boost as "
+            f"pull {over}, which passed the limit: its settings do not stand.",
         ),
     )
 

@@ -94,7 +94,7 @@ def _cause(change: Change, size: str, rpm: str, sure: str) -> list[Reason]:
         ]
     if change.amount > 0:
         return [Reason("changed back", f"{since} boost comes sooner again, by {size} at {rpm}: the leak seems closed.")]
-    cause = "rpm signal or boost leak" if change.form == "shift" else "boost leak"
+    cause = "boost leak, or of an rpm signal that is off" if change.form == "shift" else "boost leak"
     return [
         Reason(
             "changed leak",

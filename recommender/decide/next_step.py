@@ -62,9 +62,10 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
     over = floor_above(problem, observations)
     if over is not None:
         pull, from_rpm = over
-        could = pull.deviation_kpa(problem.target)
-        why = reasons.for_out_of_reach(problem, pull, could, could, "floor above target", from_rpm)
-        standing = outlook.forecast([pull.settings])[0]
+        best = seen.best or pull
+        could = best.deviation_kpa(problem.target)
+        why = reasons.for_out_of_reach(problem, best, could, could, "floor above target", from_rpm)
+        standing = outlook.forecast([best.settings])[0]
         return say(
             outlook,
             "out of reach",

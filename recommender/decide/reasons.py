@@ -204,8 +204,9 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     above = np.where(error > problem.tolerance_kpa, error, 0.0)
     below = np.where(error < -problem.tolerance_kpa, -error, 0.0)
     if above.max() == 0.0 and below.max() == 0.0:
-        worst = int(np.argmax(np.abs(error)))
-        return "shape of the curve", float(rpm[worst])
+        if forecast.risk > problem.risk:  # they meet the target, and only the limit speaks against them
+            return "limit too near", float(rpm[int(np.argmax(error + outlook.wanted[outlook.judged]))])
+        return "shape of the curve", float(rpm[int(np.argmax(np.abs(error)))])
     middle = rpm[0] + 0.5 * (rpm[-1] - rpm[0])
     if np.sum(above**2) >= np.sum(below**2):
         over = np.flatnonzero(above > 0)
@@ -268,20 +269,28 @@ CAUSE_WORDS: Final = {
 }
 
 
-def say_cause(cause: str, rpm: float) -> str:
-    """What holds the car back, and from which rpm."""
-    return CAUSE_WORDS[cause].format(rpm=wording.rpm(rpm))
+def say_cause(problem: Problem, cause: str, rpm: float) -> str:
+    """What holds the car back, and from which rpm. Dials that cannot be idle are not the spring alone."""
+    least = at_their_least(problem)
+    words = CAUSE_WORDS[cause]
+    if cause == "floor above target" and least:
+        words = (
+            f"as mild as these dials go, with {least}, boost is above the target from {{rpm}}; less of that, where the "
+            "controller has it, or a softer spring is needed"
+        )
+    return words.format(rpm=wording.rpm(rpm))
 
 
 def for_out_of_reach(
     problem: Problem, best: Observation, deviation: float, could: float, cause: str, cause_rpm: float
 ) -> tuple[Reason, ...]:
     """Why the target cannot be reached, and the best that is possible."""
+    closed = ", but not at the risk allowed" if cause == "limit too near" else ""
     return (
-        Reason("out of reach", f"The target cannot be reached: {say_cause(cause, cause_rpm)}."),
+        Reason("out of reach", f"The target cannot be reached: {say_cause(problem, cause, cause_rpm)}."),
         Reason(
             "best possible",
-            f"The best thought possible is {problem.say_fine(could)} from the target; pull {best.number} is at "
+            f"The best thought possible is {problem.say_fine(could)} from the target{closed}; pull {best.number} is at "
             f"{problem.say_fine(deviation)} and its settings stand.",
         ),
     )
@@ -346,6 +355,27 @@ def for_more_gain(
         "pull has rung so far, so its settings are run with more gain. Be ready to end the pull if it rings.",
     )
     told = for_pull(outlook, observations, bad, raised, binding, float("nan"), 1.0)
+    return tuple(why if reason.code == "aim" else reason for reason in told)
+
+
+def for_way_back(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    bad: Sequence[Offender],
+    back: Forecast,
+    binding: Sequence[str],
+    best: Observation,
+    best_kpa: float,
+) -> tuple[Reason, ...]:
+    """Why a step leads towards settings that were run before: nothing that one step leads to promises more."""
+    moves = _moves(outlook.problem, observations[-1].settings, back.settings)
+    why = Reason(
+        "way back",
+        f"{moves[0].upper()}{moves[1:]}: towards the settings of pull {best.number}, "
+        f"{outlook.problem.say_fine(best_kpa)} from the target, which is more than one step from pull "
+        f"{observations[-1].number}.",
+    )
+    told = for_pull(outlook, observations, bad, back, binding, float("nan"), 1.0)
     return tuple(why if reason.code == "aim" else reason for reason in told)
 
 

@@ -16,7 +16,7 @@ from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.choose import starts
 from recommender.decide.more_gain import more_gain
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.review import Review, review
+from recommender.decide.review import Review, blocked, review
 from recommender.decide.search import IntArray, minimise
 from recommender.decide.step import Alternative, Decision, Problem, same
 
@@ -177,6 +177,11 @@ def conclude(
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
     patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
     stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since], patience)
+    back = way_back(outlook, seen, allowed) if gain < WORTH * problem.tolerance_kpa and not settled | stalled else None
+    if back is not None and seen.best is not None:
+        binding = held_back_by(outlook, allowed, back, forecasts)
+        why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)
+        return say(outlook, "pull", back, why, review=seen, binding=binding, alternatives=others(back), best=possible)
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
     if seen.best is not None and (settled or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
@@ -202,6 +207,25 @@ def conclude(
     why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, possible, could.chance)
     verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
     return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others(chosen), best=possible)
+
+
+def way_back(outlook: Outlook, seen: Review, allowed: Sequence[tuple[int, int]]) -> Forecast | None:
+    """The settings nearest to the best pull's that one step leads to; None where it leads to them, or is not safe.
+
+    After a known pull was repeated, as on another day, the best pull can be several steps away. That nothing nearer
+    promises anything then tells nothing of what the car can do.
+    """
+    if seen.best is None:
+        return None
+    low, high = np.array(allowed).T
+    best = outlook.positions(seen.best.settings)
+    row = np.clip(best, low, high)
+    last = outlook.pulls[-1].settings
+    if np.array_equal(row, best) or np.array_equal(row, outlook.positions(last)):
+        return None
+    forecast = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
+    safe = forecast.risk <= outlook.problem.risk and not blocked(outlook, seen, forecast)
+    return forecast if safe else None
 
 
 def _close(problem: Problem, seen: Review) -> bool:

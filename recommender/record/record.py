@@ -96,7 +96,7 @@ class Record:
             record = cls(opened, _study(opened, job, place, read_only), job, place, read_only, locks)
             if not read_only:
                 record.logs.sweep()
-                record._describe(job)
+                record.describe(job)
             at_fault.pop_all()
         return record
 
@@ -192,7 +192,7 @@ class Record:
         self._storage.remove_session()
         self._storage.engine.dispose()
 
-    def _describe(self, job: Job) -> None:
+    def describe(self, job: Job) -> None:
         """Keep what the job file asks for now, so that the study alone can be asked for the next settings."""
         attributes = self.study.user_attrs
         now = [[name, problem_out(job.problem(name, seed=int(attributes["seed"])))] for name in job.targets]

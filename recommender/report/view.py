@@ -40,6 +40,8 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
     steps = {step.number: step for step in session.steps()}
     trust = session.trust()
     targets = [_target(session, name, standing) for name in job.targets]
+    measured = [pull for name in job.targets for pull in session.pulls(name, withdrawn=True)]
+    changed = {pull.number for pull in measured if _target_changed(pull, steps)}
     faults = {fault.pull: fault for fault in session.log_faults()}
     return {
         "say": wording,
@@ -50,7 +52,10 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "noticed": noticed([target["step"] for target in targets]),
         "conditions": _conditions_said(standing),
         "dates": _dates(pulls),
-        "pulls": [_row(job, pull, steps.get(pull.step or 0), faults.get(pull.number)) for pull in pulls],
+        "pulls": [
+            _row(job, pull, steps.get(pull.step or 0), faults.get(pull.number), changed=pull.number in changed)
+            for pull in pulls
+        ],
         "peaks": _peaks(job, standing),
         "closest": min(standing, key=lambda pull: pull.margin, default=None),
         "count": len(standing),
@@ -142,7 +147,15 @@ def _settings(job: Job, pull: PullResult | None) -> list[tuple[str, str, str]]:
     return found
 
 
-def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None) -> dict[str, Any]:
+def _target_changed(pull: PullResult, steps: Mapping[int, Step]) -> bool:
+    """Whether the target that a pull was proposed for has been edited since; ``pull`` is measured against it as it is
+    now. No deviation that was predicted is told then."""
+    step = steps.get(pull.step or 0)
+    meant = pull.source == "proposed" and step is not None and step.target == pull.target
+    return meant and math.isnan(pull.predicted_deviation)
+
+
+def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None, *, changed: bool) -> dict[str, Any]:
     absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
     target = step.target if step is not None and step.target in job.targets else job.first_target
     why = {
@@ -154,6 +167,7 @@ def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None) 
         "settings": wording.settings_line(pull.settings, job.pressure_unit, absent),
         "why": why,
         "target": target if len(job.targets) > 1 else "",
+        "changed": "The target was another one then; the deviation is from it as it is now." if changed else "",
         "deviation": wording.fine(pull.deviations[target], pull.unit),
         "peak": wording.pressure(pull.peak, pull.unit),
         "margin": wording.pressure(pull.margin, pull.unit),

@@ -11,6 +11,7 @@ import numpy as np
 from models.settings import KNOB_NAMES
 from models.units import kpa_in
 from recommender import wording
+from recommender.decide.allowed import idle
 from recommender.job import Job
 from recommender.logs import Column, LogError, RawLog, Role, read_log
 from recommender.logs.ambient import AMBIENT_KPA
@@ -62,15 +63,16 @@ def items(job: Job, key_on_log: Path | None = None) -> list[Item]:
     """
     unit = job.pressure_unit
     default = " (the default: the job file gives none)" if job.limit_is_default else ""
-    idle = ", ".join(
-        f"{wording.KNOB_LABELS[name]} {wording.knob(name, job.dials[name].lower, unit)}"
+    baseline = job.settings_to_job(idle(job.problem()))
+    knobs = ", ".join(
+        f"{wording.KNOB_LABELS[name]} {wording.knob(name, baseline[name], unit)}"
         for name in KNOB_NAMES
         if name in ("duty", "ramp_add", "engagement", "gain") and not job.dials[name].absent
     )
     limit = f"{wording.pressure(job.limit, unit)} {unit}"
     lines = [
         f"Overpressure cut set in the controller to {limit}{default}, and tested that it cuts.",
-        f"Knobs at idle for the first pull: {idle}.",
+        f"Knobs at idle for the first pull: {knobs}.",
         "Fuelling has reserve for the target boost; lambda is watched during the pull.",
         "Knock is watched, and someone lifts at the first sign of it.",
         "Cooling: fan running, coolant and oil warm, intake air temperature noted.",

@@ -370,7 +370,7 @@ class Session:
             if stored is None and self.record.read_only:
                 stored = stepping.decided(snapshot, problem, name, self._clock(), number=0)
             elif stored is None:
-                stored = stepping.make_step(self.record, problem, name, self._clock())
+                stored = stepping.make_step(self.record, self.job, problem, name, self._clock())
                 snapshot = self.record.read()
             return snapshot, stored, problem
 

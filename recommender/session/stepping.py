@@ -7,16 +7,18 @@ from importlib.metadata import PackageNotFoundError, version
 
 from models.settings import Settings
 from recommender.decide.step import Decision, Problem
+from recommender.job import Job
 from recommender.record import Record, Snapshot
 from recommender.record.stored import Stored, decision_out, digest, problem_out
 from recommender.session import history
 
 
-def make_step(record: Record, problem: Problem, target: str, now: datetime.datetime) -> Stored:
+def make_step(record: Record, job: Job, problem: Problem, target: str, now: datetime.datetime) -> Stored:
     """The step for a target, decided now unless another process was quicker; kept on record.
 
     Args:
         record: The record, writable.
+        job: The job, as its file stands now: it can have been changed since the record was opened.
         problem: The target's problem.
         target: Its name.
         now: When.
@@ -28,6 +30,7 @@ def make_step(record: Record, problem: Problem, target: str, now: datetime.datet
             return there
         number = max(snapshot.steps, default=0) + 1
         stored = decided(snapshot, problem, target, now, number=number)
+        record.describe(job)
         record.add_step(number, stored)
         return stored
 

@@ -151,7 +151,11 @@ def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, 
     why = {
         "risk gate": f"over the {wording.allowed_risk(problem.risk)} that the job allows",
         "more deviation expected": _no_better(problem, decision, option),
-        "less to learn from it": "it would teach less about the car for the pulls to come",
+        "less to learn from it": (
+            "it would teach less about the car for the pulls to come"
+            if decision.settings is not None
+            else "what it promises is not worth another pull"
+        ),
         "most duty": "duty with its ramp would go too far past the highest run so far",
         "steep ramp": "its ramp is steeper than gate and turbo can follow",
         "more duty with less gain": "how much boost feedback had held off shows only with gain taken back alone",
@@ -192,8 +196,9 @@ def would_change(outlook: Outlook, decision: Decision, last: Settings | None) ->
         )
     out += _wider_caps(outlook, decision, last)
     if decision.cause in CAUSE_WORDS:
-        cause = upper_first(say_cause(decision.cause, decision.cause_rpm))
-        out.append(Reason("hardware", f"Other hardware: {cause[:1].lower()}{cause[1:]}."))
+        cause = upper_first(say_cause(problem, decision.cause, decision.cause_rpm))
+        other = "Another limit or target" if decision.cause == "limit too near" else "Other hardware"
+        out.append(Reason("hardware", f"{other}: {cause[:1].lower()}{cause[1:]}."))
     elif decision.cause:
         out.append(Reason("cause", f"The cause put right: {decision.cause}. A pull after that is judged afresh."))
     if decision.verdict == "done":

@@ -104,16 +104,16 @@ def _widened(
     was = f", where before it was {before}" if before and before != allows else ""
     if now.widen > 1.0:
         return (
-            f"{cause} the tool has widened: by a factor of {now.widen:.2f} on what the physics misses and of "
-            f"{np.sqrt(now.widen):.2f} on the learnt constants. It now allows for {allows}{was}."
+            f"{cause} predictions are widened: by a factor of {now.widen:.2f} on what the physics misses and of "
+            f"{np.sqrt(now.widen):.2f} on the learnt constants. They now allow for {allows}{was}."
         )
     if any(pull.number > last for pull in observations):
-        why = "is not widened any more, as the pulls since then came out near what was expected"
+        why = "are not widened any more, as the pulls since then came out near what was expected"
     elif missed and missed[-1].inside >= HIT_SHARE:
-        why = "is not widened: its curve lay near what was expected"
+        why = "are not widened: its curve lay near what was expected"
     else:
-        why = "is not widened beyond what it now takes for scatter"
-    return f"{cause} the tool {why}. It allows for {allows}{was}."
+        why = "are not widened beyond what is now taken for scatter"
+    return f"{cause} predictions {why}. They allow for {allows}{was}."
 
 
 def _allows(problem: Problem, surrogate: BoostSurrogate) -> str:

@@ -260,3 +260,11 @@ def test_several_files_at_once_are_refused(serve: Serve, visit: Visit, bay: Bay)
     assert "One log at a time" in tab.inner_text("#problem")
     with Session.open(bay.job) as session:
         assert len(session.pulls()) == 2
+
+
+def test_the_sheet_shows_all_settings_on_a_phone(serve: Serve, visit: Visit, bay: Bay) -> None:
+    tab = visit(f"{serve(bay.job).root}/sheet", viewport={"width": 390, "height": 844})
+    assert tab.evaluate("() => document.documentElement.scrollWidth") <= 390
+    cells = [cell.bounding_box() for cell in tab.locator(".settings td").all()]
+    assert len(cells) == 6
+    assert all(cell["x"] + cell["width"] <= 390 for cell in cells)

@@ -397,9 +397,11 @@ def test_several_targets_share_their_pulls(serve: Serve, visit: Visit, tmp_path:
     assert tab.inner_text(".targets [aria-current]") == "road"
     bring(tab, bay, 1)
     with_one = settings_shown(tab)
+    assert tab.inner_text("#pulls") == "Pulls so far, deviation from road"
     tab.click(".targets >> text=track")
     assert tab.inner_text(".targets [aria-current]") == "track"
     assert tab.locator("#pulls ~ .scroll tbody tr").count() == 1
+    assert tab.inner_text("#pulls") == "Pulls so far, deviation from track"
     assert settings_shown(tab) != with_one
     bring(tab, bay, 2)
     with Session.open(bay.job) as session:

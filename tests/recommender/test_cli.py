@@ -230,6 +230,23 @@ def test_pulls_and_withdraw(begun: Path) -> None:
     assert "withdrawn: hose came off" in nextpull("pulls", begun).output
 
 
+def test_with_several_targets_it_is_said_which_one_is_meant(
+    folder: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    """The road is done with the spring alone, the track is not: neither table nor end may pass for both."""
+    head, _, rest = job_text.partition("[target]")
+    target, _, rest = rest.partition("[limit]")
+    targets = f"[targets.road]{target.rstrip()}\ntolerance = 7.2\n\n[targets.track]{target}"
+    (folder / "job.toml").write_text(f"{head}{targets}[limit]{rest}", encoding="utf-8")
+    nextpull("add", folder, pull_log(proposed(folder)), "--target", "road")
+    ended = nextpull("next", folder).output
+    assert "DONE" in ended
+    assert pasted(ended, "For track: ") == ["next", str(folder), "--target", "track"]
+    assert "For road" not in nextpull("next", folder, "--target", "track").output
+    assert "Deviations are from the target road; --target track for another." in nextpull("pulls", folder).output
+    assert "from the target track; --target road" in nextpull("pulls", folder, "--target", "track").output
+
+
 def test_look_adds_nothing(begun: Path, pull_log: Callable[..., Path]) -> None:
     log = pull_log(Settings(20.0, 4900.0, 6700.0, 0.0, 0.0, 0.0))
     text = nextpull("look", log, "--job", begun).output

@@ -140,6 +140,12 @@ class TestStep:
         text = " ".join("\n".join(step_lines(step, session.job, Screen(80))).split())
         assert "1.2 psi OVER the limit" in text
 
+    def test_the_best_thought_possible_is_no_worse_than_what_is_expected(self, session: Session) -> None:
+        step = replace(session.next_step(), deviation=1.84, best_possible=1.97)
+        for given, told in ((step, False), (replace(step, best_possible=0.65), True)):
+            text = "\n".join(step_lines(given, session.job, Screen(80)))
+            assert ("best thought possible" in text) == told
+
 
 @pytest.mark.parametrize(
     ("encoding", "shown"), [("ascii", "-0.4 to +1.2 psi, +/-0.3"), ("utf-8", "−0.4 to +1.2 psi, ±0.3")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -97,6 +98,8 @@ def test_a_done_job_whose_settings_have_a_risk_says_so(ended: Ended) -> None:
     for risk, said in ((0.004, False), (0.014, True)):
         why = with_caveats(outlook, "done", replace(forecast, risk=risk), ())
         assert any("has a risk of 1.4 %, above the 1 % that the job allows" in each.text for each in why) == said
+        why = with_caveats(outlook, "out of reach", replace(forecast, risk=risk), ())
+        assert any("agree a higher limit or milder settings before" in each.text for each in why) == said
 
 
 def test_nothing_looked_at_is_better_than_what_stands_unless_it_teaches_less(ended: Ended) -> None:
@@ -118,6 +121,25 @@ def test_an_end_over_the_tolerance_says_by_how_much_and_why(ended: Ended, stalle
     why = reasons.for_good_enough(problem, history[-1], 0.6 * PSI, 0.13 * PSI, stalled=stalled)
     assert "0.60 psi from the target, over the tolerance of 0.40 psi" in why[0].text
     assert words_ in why[0].text
+
+
+def test_a_nearer_pull_that_does_not_stand_is_told(near_the_end: tuple[Outlook, list[Observation]]) -> None:
+    """The last pull is the nearest; the same settings with gain passed the limit afterwards."""
+    outlook, pulls = near_the_end
+    problem = outlook.problem
+    over = replace(pulls[3], number=5, peak_kpa=problem.limit_kpa + 5.0, settings=replace(pulls[3].settings, gain=1.0))
+    run = copy(outlook)
+    run.pulls = (*pulls, over)
+    seen, forecast = review(problem, run.pulls), outlook.forecast([pulls[2].settings])[0]
+    assert seen.best is pulls[2]
+    for verdict_ in ("done", "out of reach"):
+        told = with_caveats(run, verdict_, forecast, (), seen)[0]
+        assert told.code == "nearer pull"
+        assert told.text.startswith(
+            f"Pull 4 came nearer, {problem.say_fine(pulls[3].deviation_kpa(problem.target))} from the target, but asks "
+            "for as much boost as pull 5, which passed the limit"
+        )
+    assert not with_caveats(outlook, "out of reach", forecast, (), review(problem, pulls))
 
 
 # ------------------------------------------------------------------ what held gain back
@@ -219,6 +241,18 @@ def test_only_the_latest_whole_pull_on_the_spring_tells_that_the_target_is_too_l
     assert floor_above(problem, [replace(above, trusted=False)]) is None
 
 
+def test_a_target_under_the_spring_names_the_pull_that_stands() -> None:
+    """Lowered in mid-job: the best pull need not be the one on the spring alone."""
+    problem = problem_of(8.0, limit_psi=13.0)
+    stiff = PlainCar(spring_kpa=10.0 * PSI, droop=0.0)
+    pulls = [stiff.observe(problem, dialled(0), 1), stiff.observe(problem, dialled(2), 2, scale=0.98)]
+    assert pulls[1].deviation_kpa(problem.target) < pulls[0].deviation_kpa(problem.target)
+    end = decide(problem, pulls)
+    assert (end.verdict, end.cause, end.best_number) == ("out of reach", "floor above target", 2)
+    assert "; pull 2 is at " in next(reason.text for reason in end.reasons if reason.code == "best possible")
+    assert end.best_possible_kpa == pytest.approx(pulls[1].deviation_kpa(problem.target))
+
+
 def test_boost_that_creeps_over_the_target_at_the_top_is_no_floor_above_it() -> None:
     """Far over, but on less than half of the judged range: a softer spring is not the remedy."""
     problem = problem_of(8.0, limit_psi=20.0)
@@ -299,6 +333,41 @@ def test_the_best_thought_possible_is_no_worse_than_the_best_that_was_run(
     test_when_a_job_that_no_step_improves_comes_to_its_end(
         near_the_end, monkeypatch, 3.0, 3.2, 0.05, 1.0, 0, 0, "out of reach"
     )
+
+
+def test_a_known_pull_that_was_repeated_ends_no_job() -> None:
+    """As is advised on another day. One step of 20 % from the spring alone leads nowhere near the pull at 40 %."""
+    problem = problem_of()
+    runs = ((1, IDLE), (2, dialled(20)), (3, dialled(40)), (4, IDLE))
+    pulls = [CAR.observe(problem, settings, number) for number, settings in runs]
+    best = pulls[2].deviation_kpa(problem.target)
+    assert problem.tolerance_kpa < best < pulls[1].deviation_kpa(problem.target) - problem.tolerance_kpa
+    back = decide(problem, pulls)
+    assert back.verdict == "pull"
+    assert back.settings is not None
+    assert back.settings.duty == 20.0
+    assert back.risk <= problem.risk
+    told = next(reason.text for reason in back.reasons if reason.code == "way back")
+    assert told.startswith("Duty 20 % instead of 0 %")
+    assert f"pull 3, {problem.say_fine(best)} from the target, which is more than one step from pull 4." in told
+    # From where one step leads to the best pull nothing has to lead back.
+    there = [*pulls, CAR.observe(problem, back.settings, 5)]
+    assert "way back" not in codes(decide(problem, there))
+
+
+def test_no_way_back_where_it_is_not_safe(near_the_end: tuple[Outlook, list[Observation]]) -> None:
+    outlook, pulls = near_the_end
+    seen = replace(review(outlook.problem, pulls), best=pulls[0])
+    spans = [(0, knob.count - 1) for knob in outlook.knobs]
+    near = [(40, 60), *spans[1:]]
+    back = verdict.way_back(outlook, seen, near)
+    assert back is not None
+    assert back.settings.duty == 40.0
+    assert verdict.way_back(outlook, seen, spans) is None  # one step leads there
+    assert verdict.way_back(outlook, replace(seen, best=None), near) is None
+    tight = copy(outlook)
+    tight.problem = replace(outlook.problem, limit_kpa=0.9 * float(back.highest.mean()))
+    assert verdict.way_back(tight, seen, near) is None
 
 
 # ------------------------------------------------------------------ what may be the best, and how far a step goes

@@ -110,6 +110,13 @@ class TestEnds:
         assert found["limit"] == "Its highest boost was 15.0 psi, 4.0 psi under the limit."
         assert "16.5 psi, 2.5 psi under" in said(reasons.for_done(problem(), higher, 0.31 * PSI))["limit"]
 
+    def test_dials_that_cannot_be_idle_are_not_called_the_spring_alone(self) -> None:
+        job, best = problem(), pull(1, 40.0)
+        knobs = {**job.knobs, "duty": replace(job.knobs["duty"], lower=40.0)}
+        for given, words in ((job, "the spring alone holds more boost"), (replace(job, knobs=knobs), "with duty 40 %")):
+            found = reasons.for_out_of_reach(given, best, PSI, PSI, "floor above target", 4500.0)
+            assert words in said(found)["out of reach"]
+
     def test_good_enough_gives_what_was_thought_possible(self) -> None:
         for could in (0.30, 0.38):
             why = reasons.for_good_enough(problem(), pull(4, 40.0), 0.43 * PSI, could * PSI, stalled=False)
@@ -124,10 +131,11 @@ class TestEnds:
             for rpm in (5333.0, 6120.0)
         ]
         assert ("5330 rpm" in texts[0], "6120 rpm" in texts[1]) == (True, True)
-        others = {reasons.say_cause(each, 5333.0) for each in reasons.CAUSE_WORDS}
+        others = {reasons.say_cause(problem(), each, 5333.0) for each in reasons.CAUSE_WORDS}
         assert len(others) == len(reasons.CAUSE_WORDS)
         best = said(reasons.for_out_of_reach(problem(), pull(4, 40.0), 2.0 * PSI, 1.6 * PSI, cause, 5333.0))
-        assert "1.60 psi from the target; pull 4 is at 2.00 psi" in best["best possible"]
+        closed = ", but not at the risk allowed" if cause == "limit too near" else ""
+        assert f"1.60 psi from the target{closed}; pull 4 is at 2.00 psi" in best["best possible"]
 
     @pytest.mark.parametrize(
         ("level", "duty", "cause"),
@@ -184,6 +192,14 @@ class TestEnds:
         assert reasons.hardware(seen, replace(low, risk=0.005))[0] == "shape of the curve"
         tilted = np.where(seen.rpm < 5000.0, 18.0 * PSI, low.curves)
         assert reasons.hardware(seen, replace(low, curves=tilted))[0] == "shape of the curve"
+
+    def test_settings_that_meet_the_target_are_kept_away_by_the_limit_alone(self) -> None:
+        """The plain car's boost is highest where the target's range ends or wherever the bump is put."""
+        seen = outlook(ceiling_psi=30.0)
+        there = forecast(settings(60.0), level_psi=16.0, risk=0.2)
+        bump = np.where(np.abs(seen.rpm - 5000.0) < 60.0, 16.2 * PSI, there.curves)
+        assert reasons.hardware(seen, replace(there, curves=bump)) == ("limit too near", pytest.approx(5000.0, abs=60))
+        assert reasons.hardware(seen, replace(there, curves=bump, risk=0.005))[0] == "shape of the curve"
 
     @pytest.mark.parametrize(
         ("short", "cause", "rpm"),

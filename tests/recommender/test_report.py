@@ -79,6 +79,20 @@ def test_the_sheet_says_what_the_record_says(played: Session) -> None:
     assert "Intake air" in said
 
 
+def test_a_target_that_was_changed_is_told_beside_the_pulls_before(
+    played: Session, pull_log: Callable[..., Path]
+) -> None:
+    words = "The target was another one then; the deviation is from it as it is now."
+    assert words not in text_of(report.sheet_html(played, clock=clock))
+    file = played.job.path
+    file.write_text(file.read_text("utf-8").replace("[8.0, 16.0, 16.0]", "[8.0, 15.0, 15.0]"), "utf-8")
+    played.follow()
+    assert text_of(report.sheet_html(played, clock=clock)).count(words) == 3
+    run = played.job.settings_from_job(played.next_step().settings or {})
+    played.add_pull(pull_log(run))
+    assert text_of(report.sheet_html(played, clock=clock)).count(words) == 3
+
+
 def test_the_digest_changes_with_the_record(played: Session) -> None:
     first = report.sheet_html(played)
     before = played.digest()

@@ -102,6 +102,8 @@ def test_each_reason_has_words_of_its_own(ruled_out_by: str, said: str) -> None:
     text = alternatives(problem(), decision(alternatives=(option,)), settings(35.0))[0].text
     assert text.startswith("Duty 52 %: 1.50 psi expected deviation, risk 3.1 %. Not taken: ")
     assert said in text
+    ended = alternatives(problem(), decision(alternatives=(option,), settings=None), settings(35.0))[0].text
+    assert ("not worth another pull" in ended) == (ruled_out_by == "less to learn from it")
     other = replace(option, deviation_kpa=1.9 * PSI, risk=0.0004, settings=settings(20.0))
     changed = alternatives(problem(), decision(alternatives=(other,)), settings(35.0))[0].text
     assert changed.startswith("Duty 20 %: 1.90 psi expected deviation, risk under 0.3 %.")

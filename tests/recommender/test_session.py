@@ -584,6 +584,16 @@ def test_key_on_with_a_barometer_that_reads_nothing(session: Session, tmp_path: 
     assert "Baro [kPa] reads about 0.0 kPa: no barometer to compare with" in item.text
 
 
+def test_checklist_names_the_knobs_of_the_baseline(folder: Path, job_text: str) -> None:
+    """Duty may be taken away by a ramp that begins under 0, and idle is 0 all the same."""
+    (folder / "job.toml").write_text(job_text.replace("ramp_add]\nlower = 0", "ramp_add]\nlower = -30"))
+    with Session.open(folder) as session:
+        settings = session.next_step().settings or {}
+        line = next(item.text for item in session.checklist() if "at idle" in item.text)
+    assert settings["ramp_add"] == 0.0
+    assert "Duty 0 %, Ramp add 0 points, Engagement 0 psi, Gain 0" in line
+
+
 def test_no_such_step_or_target(session: Session) -> None:
     with pytest.raises(RecordError, match="no step 4 on record: it has 0"):
         session.step(4)
@@ -892,6 +902,22 @@ def test_a_knob_that_the_job_file_fixes_is_as_it_says(session: Session, pull_log
     assert asked.settings is not None
     assert asked.settings["gain"] == 2.0
     assert session.add_pull(pull_log(replace(IDLE, duty=10.0)), settings={"duty": 10}).settings["gain"] == 2.0
+
+
+def test_a_step_made_after_the_job_file_was_changed_can_be_read_at_once(
+    session: Session, pull_log: Write, folder: Path
+) -> None:
+    """The page goes on with the session that it has; sheet and why ask it for all steps."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    before = session.next_step()
+    text = (folder / "job.toml").read_text()
+    (folder / "job.toml").write_text(text.replace("[8.0, 16.0, 16.0]", "[8.0, 15.0, 15.0]"))
+    session.follow()
+    step = session.next_step()
+    assert step.number == before.number + 1
+    assert [each.number for each in session.steps()] == [before.number, step.number]
+    assert session.explain(step.number).reasons
+    assert all(row.same for row in session.replay())
 
 
 def duty_in_log(path: Path, duty: Callable[[np.ndarray], np.ndarray]) -> Path:

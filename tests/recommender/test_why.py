@@ -407,7 +407,7 @@ class TestTrust:
         before, after = surrogate_for(job, steady), surrogate_for(job, wild)
         assert after.widen > 1.0 == before.widen
         text = tally(job, wild, [miss], after).texts[-1]
-        assert text.startswith("After the miss of pull 4 the tool has widened")
+        assert text.startswith("After the miss of pull 4 predictions are widened")
         assert f"by a factor of {after.widen:.2f}" in text
         assert job.say_fine(unmodelled_kpa(after)) in text
         assert job.say_fine(unmodelled_kpa(before)) in text
@@ -416,7 +416,7 @@ class TestTrust:
         assert later.widen < after.widen
         settled = tally(job, calm, [miss], later).texts[-1]
         assert settled != text
-        assert ("is not widened any more" in settled) == (later.widen == 1.0)
+        assert ("are not widened any more" in settled) == (later.widen == 1.0)
 
     def test_widening_without_a_miss_is_said_too(self, pulls) -> None:
         job = problem()

@@ -275,22 +275,22 @@ class TestTrust:
         assert said["hit"][0].endswith(" of a curve lay inside its band, which should hold 90 %.")
         assert "Over the job 0 of 1 predictions held" in said["miss"][0]
         assert said["wide"][1].startswith(
-            "As the latest pulls lay far from what was expected the tool has widened: by a factor of 1.30 on what the "
-            "physics misses and of 1.14 on the learnt constants. It now allows for "
+            "As the latest pulls lay far from what was expected predictions are widened: by a factor of 1.30 on what "
+            "the physics misses and of 1.14 on the learnt constants. They now allow for "
         )
-        assert said["miss"][1].startswith("After the miss of pull 3 the tool has widened: by a factor of 1.30")
+        assert said["miss"][1].startswith("After the miss of pull 3 predictions are widened: by a factor of 1.30")
         assert "where before it was" in said["miss"][1]  # two pulls then, three now
         assert "where before it was" not in said["wide"][1]
         curve = tally(problem(), three, [replace(miss, hit=False, inside=0.3)], fitted).texts
         assert curve[1].startswith(
-            "After the miss of pull 3 the tool is not widened beyond what it now takes for scatter. It allows for "
+            "After the miss of pull 3 predictions are not widened beyond what is now taken for scatter. They allow for "
         )
         peak_alone = tally(problem(), three, [replace(miss, hit=False, inside=0.95)], fitted).texts
-        assert "the tool is not widened: its curve lay near what was expected. It" in peak_alone[1]
+        assert "predictions are not widened: its curve lay near what was expected. They" in peak_alone[1]
         since = tally(problem(), [*three, pull(4, 40.0)], [replace(miss, hit=False)], fitted).texts
         assert since[1].startswith(
-            "After the miss of pull 3 the tool is not widened any more, as the pulls since then came out near what was "
-            "expected. It allows for "
+            "After the miss of pull 3 predictions are not widened any more, as the pulls since then came out near what "
+            "was expected. They allow for "
         )
 
     def test_scatter_and_what_the_physics_misses_follow_the_pulls(self) -> None:
@@ -302,7 +302,7 @@ class TestTrust:
             assert came is not None
             text = tally(problem(), pulls, [replace(came, hit=False)], fitted).texts[1]
             match = re.search(
-                r"allows for ([\d.]+) % of scatter between equal pulls and ([\d.]+) psi for what the physics misses",
+                r"allow for ([\d.]+) % of scatter between equal pulls and ([\d.]+) psi for what the physics misses",
                 text,
             )
             assert match is not None, text
@@ -375,6 +375,8 @@ class TestWordsOfTheStep:
         )
         assert found["hardware"].startswith("Other hardware: ")
         assert "6150 rpm" in found["hardware"]
+        limited = {each.code: each.text for each in would_change(outlook, replace(given, cause="limit too near"), None)}
+        assert limited["hardware"].startswith("Another limit or target: ")
         assert found["baseline"] == "Any pull: before the first one nothing is known of this car."
         assert would_change(outlook, decision(), settings(35.0)) == ()
 
