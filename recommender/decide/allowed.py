@@ -81,6 +81,10 @@ HELD_PART = 0.3
 STEEPEST = 2.0
 #: Share of a step of the ramp that the solenoid may see on top of a full step of duty.
 ON_TOP = 0.6
+#: How much steeper than at the end of a run at held rpm boost may rise past it. [-]
+STEEPER = 2.0
+#: Duty over which that end's slope is read, at the least. [points]
+OVER_DUTY = 2.0
 
 
 @dataclass(frozen=True)
@@ -235,17 +239,19 @@ def beside(problem: Problem, settings: FloatArray, offender: Offender) -> npt.ND
 
 @dataclass(frozen=True)
 class Reach:
-    """How far a step may go beyond what each knob's own step allows.
+    """How far a step may go: beyond what each knob's own step allows, or less far.
 
     Attributes:
         duty: Highest duty, ramp included, that may be asked for anywhere. [%]
         steepness: Steepest ramp. [points a 100 rpm]
         fed_back: Settings of the last pull, where it was run with gain; None where it was not.
+        held_end: Whether duty is bounded by the end of a run at held rpm.
     """
 
     duty: float = 100.0
     steepness: float = STEEPEST
     fed_back: Settings | None = None
+    held_end: bool = False
 
 
 #: No bound but the knobs' own.
@@ -255,22 +261,50 @@ EVERYWHERE = Reach(steepness=float("inf"))
 def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: bool = False) -> Reach:
     """What the pulls so far open up.
 
-    Duty's step is a cap on what the solenoid sees: the highest duty run so far, one step, and a part of a step of the
-    ramp. A whole ramp on top of a whole step would go far into a part of the solenoid's travel of which no pull has
-    told anything; while nothing but the spring has been run, half that part is open. A ramp steeper than ``STEEPEST``
-    is proposed only where one was run already. Right after the car has changed, or seems to have, duty does not go
-    past what was run. With gain taken back no more duty is asked for in the same step: how much boost feedback had
-    held off shows only without it.
+    Duty's step is a cap on what the solenoid sees: the highest duty run so far, one step, and a part of a step of
+    the ramp. A whole ramp on top of a whole step would go far into a part of the solenoid's travel of which no pull
+    has told anything; while nothing but the spring has been run, half that part is open. A ramp steeper than
+    ``STEEPEST`` is proposed only where one was run already. Right after the car has changed, or seems to have, duty
+    does not go past what was run; past the end of a run at held rpm it goes no further than ``past_held`` lets it.
+    With gain taken back no more duty is asked for in the same step: how much boost feedback had held off shows only
+    without it.
     """
     rpm = problem.target.grid(100.0)
     run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
     on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
     step = ramp.step if duty.fixed else duty.step + on_top
+    most, past = run if changed else run + step, past_held(problem, observations)
     last = [pull.settings for pull in observations[-1:]]
     steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
     fed_back = next((settings for settings in last if settings.gain > problem.knobs["gain"].lower), None)
-    return Reach(run if changed else run + step, steepest, fed_back)
+    return Reach(min(most, past), steepest, fed_back, past < most)
+
+
+def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
+    """Most duty that the end of a run at held rpm lets a sweep ask for anywhere; no bound where none tells. [%]
+
+    Boost that rises steeply where the hand stopped goes on rising, and the fit, smooth over duty, knows less of it
+    than the log shows. ``STEEPER`` times as steep it stays under the limit, with boost as much higher elsewhere as on
+    the last sweep. The bound holds until a sweep has asked for as much at that rpm.
+    """
+    runs = [pull.number for pull in observations if pull.held_rpm and pull.trusted]
+    if not runs:
+        return float("inf")
+    points = [pull for pull in observations if pull.held_rpm and pull.number == runs[-1]]
+    end = max(points, key=lambda pull: pull.settings.duty)
+    rpm = float(np.mean(end.curve.rpm[end.curve.reached])) if end.curve.reached.any() else float("nan")
+    before = [pull for pull in points if pull.settings.duty <= end.settings.duty - OVER_DUTY]
+    sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
+    later = [float(effective_duty(np.array([rpm]), pull.settings.as_array())[0]) for pull in sweeps]
+    if not before or not sweeps or max(later) >= end.settings.duty:
+        return float("inf")
+    near = max(before, key=lambda pull: pull.settings.duty)
+    slope = (end.sustained_peak_kpa - near.sustained_peak_kpa) / (end.settings.duty - near.settings.duty)
+    there = float(sweeps[-1].curve.at(np.array([rpm]))[0])
+    higher = max(sweeps[-1].highest_kpa / there, 1.0) if there > 0.0 else 1.0
+    left = max(problem.limit_kpa - higher * end.sustained_peak_kpa, 0.0)
+    return end.settings.duty + left / (STEEPER * slope) if slope > 0.0 else float("inf")
 
 
 def _steepness(settings: FloatArray) -> FloatArray:

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from models.settings import KNOB_NAMES, Settings
+from models.settings import KNOB_NAMES, Settings, effective_duty
 from recommender.decide import reasons
-from recommender.decide.allowed import asks_as_much, beside, forbidden
+from recommender.decide.allowed import asks_as_much, beside, forbidden, past_held
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review
@@ -75,6 +75,9 @@ def held_back_by(
             out.append(f"{name} range" if high == knob.count - 1 else f"{name} step")
         elif at[i] == low and low > 0:
             out.append(f"{name} step")
+    most = float(effective_duty(outlook.rpm, chosen.settings.as_array()).max())
+    if most + outlook.problem.knobs["duty"].resolution > past_held(outlook.problem, outlook.pulls):
+        out.append(reasons.HELD_END)
     if any(f.risk > outlook.problem.risk and f.deviation_kpa < chosen.deviation_kpa for f in forecasts):
         out.append("risk gate")
     return tuple(out)
@@ -115,7 +118,7 @@ def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Revie
     if forbidden(problem, row, (), replace(seen.reach, duty=100.0))[0]:
         return "more duty with less gain"
     if forbidden(problem, row, (), seen.reach)[0]:
-        return "most duty"
+        return reasons.HELD_END if seen.reach.held_end else "most duty"
     if forecast.risk > problem.risk:
         return "risk gate"
     return "more deviation expected" if forecast.deviation_kpa >= chosen.deviation_kpa else "less to learn from it"

@@ -24,6 +24,8 @@ __all__ = ["Reason", "Verdict"]
 AS_GOOD_AS_SHUT: Final = 10.0
 #: What held gain back while no pull has shown what it does.
 FIRST_GAIN: Final = "first gain"
+#: What held duty back after a run at held rpm.
+HELD_END: Final = "end of the held run"
 
 
 def say_knob(problem: Problem, name: str, value: float) -> str:
@@ -46,6 +48,8 @@ def say_binding(problem: Problem, code: str) -> str:
         return f"the risk of {wording.allowed_risk(problem.risk)} that the job allows"
     if code == FIRST_GAIN:
         return "half a step, which is all that a first gain may take"
+    if code == HELD_END:
+        return "how steeply boost rose at the end of the run at held rpm"
     if name not in KNOB_NAMES:
         return code
     if kind == "step":
@@ -189,7 +193,7 @@ def for_good_enough(
     )
 
 
-def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
+def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str, float]:
     """What holds the best settings away from the target, and from which rpm.
 
     The largest stretch of the judged range in which the expected curve misses the target by more than the tolerance
@@ -197,10 +201,22 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     the rpm at which it more likely than not has no more to give; the best settings may fall short before it, for the
     sake of what comes elsewhere. Where it may have more to give, it is named only if the gate is held shut all the
     same; else the overpressure limit keeps the best settings down, or the knobs cannot follow the target.
+
+    What pulls showed with the gate held shut goes before what is expected: where they fell short, no settings have
+    more to give; where they met the target, it is not the turbo.
+
+    Args:
+        outlook: The job.
+        forecast: The best settings on the whole.
+        since: Number of the first pull of the car as it is now.
     """
     problem = outlook.problem
     rpm = outlook.rpm[outlook.judged]
     error = (forecast.curves.mean(axis=0) - outlook.wanted)[outlook.judged]
+    seen = most_seen(outlook, since) - outlook.wanted[outlook.judged]
+    short = seen < -problem.tolerance_kpa
+    error = np.where(short, np.minimum(error, seen), error)
+    error = np.where(seen >= -problem.tolerance_kpa, np.maximum(error, -problem.tolerance_kpa), error)
     above = np.where(error > problem.tolerance_kpa, error, 0.0)
     below = np.where(error < -problem.tolerance_kpa, -error, 0.0)
     if above.max() == 0.0 and below.max() == 0.0:
@@ -216,7 +232,7 @@ def hardware(outlook: Outlook, forecast: Forecast) -> tuple[str, float]:
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     knobs, s = problem.knobs, forecast.settings
     at_end = s.duty >= knobs["duty"].upper - 2 * max(knobs["duty"].resolution, 1e-9)
-    breath = has_breath(outlook, under)
+    breath = has_breath(outlook, under) & ~short[under]
     if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])
     half = rpm[under] < middle if first > last else rpm[under] >= middle
@@ -245,6 +261,27 @@ def held_shut(problem: Problem, settings: Settings, rpm: FloatArray, boost_kpa: 
     most = min(duty.upper + max(ramp.upper, 0.0), 100.0)
     asked = effective_duty(rpm, settings.as_array())
     return np.asarray((asked >= most - AS_GOOD_AS_SHUT) | (boost_kpa <= settings.engagement))
+
+
+def most_seen(outlook: Outlook, since: int = 0) -> FloatArray:
+    """Mean boost of the pulls that held the gate shut, or as good as, at each judged point; NaN where none did.
+
+    Args:
+        outlook: The job.
+        since: Number of the first pull that counts.
+    Returns:
+        Shape (m,), [kPa gauge]
+    """
+    rpm = outlook.rpm[outlook.judged]
+    total, count = np.zeros(rpm.size), np.zeros(rpm.size)
+    for pull in outlook.pulls:
+        if not pull.trusted or pull.held_rpm or pull.number < since:
+            continue
+        boost = pull.curve.at(rpm)
+        shut = np.isfinite(boost) & held_shut(outlook.problem, pull.settings, rpm, boost)
+        total += np.where(shut, boost, 0.0)
+        count += shut
+    return np.asarray(np.where(count > 0, total, np.nan) / np.maximum(count, 1.0))
 
 
 def has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:

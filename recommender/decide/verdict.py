@@ -189,7 +189,7 @@ def conclude(
             stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa
         )
         if not fair:
-            cause, cause_rpm = reasons.hardware(outlook, could.forecast)
+            cause, cause_rpm = reasons.hardware(outlook, could.forecast, seen.since)
             why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, possible, cause, cause_rpm)
             return say(
                 outlook,

@@ -128,7 +128,7 @@ class PullEntry:
         points = self.facts.get("held", ())
         if not points:
             return [own]
-        held = [_held_observation(own, *point) for point in points]
+        held = [held_observation(own, *point) for point in points]
         # A height of which no duty tells came between two of them, or was gone too soon: the most duty answers for it.
         most = max(range(len(held)), key=lambda i: held[i].settings.duty)
         if own.peak_kpa > max(each.peak_kpa for each in held):
@@ -142,7 +142,7 @@ def known_barometer_kpa(conditions: Mapping[str, Any]) -> float:
     return float("nan") if assumed else number_in(conditions.get("barometer_kpa"))
 
 
-def _held_observation(run: Observation, duty: float, rpm: float, boost_kpa: float, highest_kpa: float) -> Observation:
+def held_observation(run: Observation, duty: float, rpm: float, boost_kpa: float, highest_kpa: float) -> Observation:
     """What a run at held rpm showed at one duty: the same boost at the two or three points next to that rpm, since
     nobody holds rpm to the point. The logged duty holds the ramp's share already. Boost that follows the hand is no
     ringing."""

@@ -16,12 +16,15 @@ from models.units import FloatArray, to_kpa
 from recommender import wording
 from recommender.decide.allowed import idle_like
 from recommender.decide.step import Problem
-from recommender.logs import FoundPull
 from recommender.record import PullEntry
 
 #: Stretches into which a run is cut: how narrow at the least, and how many at the most. [points of duty]
 NARROWEST_DUTY: Final = 4.0
 MOST_HELD: Final = 8
+#: A stretch in which boost rises by more is halved, and so on: where it is steep, its end tells what comes next. [kPa]
+RISE_KPA: Final = 4.0
+#: Stretches after that at the most.
+MOST_CUT: Final = 12
 #: Samples that a stretch needs.
 FEWEST: Final = 5
 #: Boost follows the hand by about this much, so that it belongs to the duty of so long before. [s] (0.2 to 0.4 on the
@@ -53,16 +56,15 @@ class HeldPoint:
     highest_kpa: float
 
 
-def held_points(pull: FoundPull) -> tuple[tuple[HeldPoint, ...], str]:
+def held_points(trace: Trace) -> tuple[tuple[HeldPoint, ...], str]:
     """A run cut into stretches of about one duty each, in the order in which duty was turned.
 
-    The spool at its beginning is left out, and boost counts for the duty that stood ``FOLLOWS_S`` before. A stretch
-    with under five samples says too little and is passed over.
+    The spool at its beginning is left out, and boost counts for the duty that stood ``FOLLOWS_S`` before. Stretches are
+    narrower where boost rises steeply. One with under five samples says too little and is passed over.
 
     Returns:
         The points; where there are none, why, as a sentence.
     """
-    trace = pull.trace
     if trace.duty_pct is None:
         return (), "A run at held rpm says something only with duty in the log."
     settled = _settled(trace)
@@ -81,22 +83,43 @@ def held_points(pull: FoundPull) -> tuple[tuple[HeldPoint, ...], str]:
     duty = logged[np.maximum(np.searchsorted(time_s, time_s - FOLLOWS_S, side="right") - 1, 0)]
     width = max(NARROWEST_DUTY, float(np.ptp(duty)) / MOST_HELD)
     stretch = np.floor((duty - duty.min()) / width).astype(int)
+    parts = [np.flatnonzero(stretch == each) for each in dict.fromkeys(stretch.tolist())]
     found = []
-    for each in dict.fromkeys(stretch.tolist()):
-        here = stretch == each
-        if np.count_nonzero(here) >= FEWEST:
-            part = boost[here]
-            point = (np.median(duty[here]), np.median(rpm[here]), np.median(part), part.max())
-            found.append(HeldPoint(*map(float, point)))
+    for rows in _cut_where_steep(duty, boost, [rows for rows in parts if rows.size >= FEWEST]):
+        point = (np.median(duty[rows]), np.median(rpm[rows]), np.median(boost[rows]), boost[rows].max())
+        found.append(HeldPoint(*map(float, point)))
     return tuple(found), "" if found else "Too few readings at any one duty: turn it slower, or log faster."
 
 
-def turned_quickly(pull: FoundPull) -> str:
+def _cut_where_steep(
+    duty: FloatArray, boost_kpa: FloatArray, stretches: list[npt.NDArray[np.int64]]
+) -> list[npt.NDArray[np.int64]]:
+    """Rows of each stretch, the steepest halved by duty until boost rises by no more than ``RISE_KPA`` in any."""
+
+    def halves(rows: npt.NDArray[np.int64]) -> tuple[float, list[npt.NDArray[np.int64]]]:
+        """Rise of boost over the stretch, and its two halves; 0 where they would be too small. [kPa]"""
+        upper = duty[rows] > 0.5 * (duty[rows].min() + duty[rows].max())
+        two = [rows[~upper], rows[upper]]
+        if min(each.size for each in two) < FEWEST:
+            return 0.0, two
+        return 2.0 * abs(float(np.median(boost_kpa[two[1]]) - np.median(boost_kpa[two[0]]))), two
+
+    out = list(stretches)
+    while out and len(out) < MOST_CUT:
+        steepest = max(range(len(out)), key=lambda i: halves(out[i])[0])
+        rise, two = halves(out[steepest])
+        if rise <= RISE_KPA:
+            break
+        out[steepest : steepest + 1] = sorted(two, key=lambda rows: int(rows[0]))
+    return out
+
+
+def turned_quickly(trace: Trace) -> str:
     """That duty was turned too fast for boost to follow, as a sentence; else ""."""
-    time_s, duty = pull.trace.time_s, pull.trace.duty_pct
+    time_s, duty = trace.time_s, trace.duty_pct
     if duty is None:
         return ""
-    settled = _settled(pull.trace)
+    settled = _settled(trace)
     time_s, duty = time_s[settled], duty[settled]
     earlier = np.searchsorted(time_s, time_s - 2.0, side="right") - 1
     rate = (duty - duty[np.maximum(earlier, 0)])[earlier >= 0] / 2.0

@@ -207,7 +207,7 @@ def _no_pull(found: Intake, job: Job) -> NoPull:
 
 
 def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
-    held, nothing_held = held_points(pull) if pull.kind == "held rpm" else ((), "")
+    held, nothing_held = held_points(pull.trace) if pull.kind == "held rpm" else ((), "")
     refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
     refused += [nothing_held] if nothing_held else []
     # That a pull ended early is said once, by its being aborted.
@@ -215,7 +215,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
     warnings = [_sentence(each.text) for each in pull.quality.remarks if not each.refuses and each.code not in said]
     warnings += [_sentence(each.text) for each in pull.guard_findings if each.kind == "approaching"]
     warnings += [_sentence(each) for each in log.warnings]
-    if held and (quick := turned_quickly(pull)):
+    if held and (quick := turned_quickly(pull.trace)):
         warnings.append(quick)
     own_kpa = float(pull.trace.boost_kpa.max())
     outside = tuple(each for each in log.above if each.peak_kpa > own_kpa + SAME_KPA)

@@ -11,7 +11,7 @@ from models.influence import moves_without
 from models.settings import KNOB_NAMES, Settings
 from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.reasons import CAUSE_WORDS, FIRST_GAIN, say_cause, say_knob, say_step
+from recommender.decide.reasons import CAUSE_WORDS, FIRST_GAIN, HELD_END, say_cause, say_knob, say_step
 from recommender.decide.step import Alternative, Decision, Problem, Reason
 from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
 from recommender.why.look import Look
@@ -113,6 +113,11 @@ def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code
     if code == FIRST_GAIN and decision.settings is not None:
         value = say_knob(problem, "gain", decision.settings.gain)
         return f"Gain goes to {value}: half a step, which is all that a first gain may take."
+    if code == HELD_END:
+        return (
+            "Duty goes only so far past the end of the run at held rpm: boost rose so steeply there that, twice as "
+            "steep, it would reach the limit."
+        )
     if name not in KNOB_NAMES or decision.settings is None:
         return f"{upper_first(code)}."
     value = getattr(decision.settings, name)
@@ -157,6 +162,7 @@ def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, 
             else "what it promises is not worth another pull"
         ),
         "most duty": "duty with its ramp would go too far past the highest run so far",
+        HELD_END: "boost rose too steeply at the end of the run at held rpm for so much more duty",
         "steep ramp": "its ramp is steeper than gate and turbo can follow",
         "more duty with less gain": "how much boost feedback had held off shows only with gain taken back alone",
         "too near settings that went wrong": "it is not far enough below the pull that went wrong",

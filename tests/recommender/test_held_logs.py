@@ -99,6 +99,22 @@ def test_boost_counts_for_the_duty_that_it_follows(begun: Session, tmp_path: Pat
     assert seen[:, 1] == pytest.approx(settled_kpa(seen[:, 0]), abs=0.4)
 
 
+def test_a_steep_end_is_cut_more_narrowly(begun: Session, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A solenoid that wakes up late: what boost does over its last points of duty tells what comes next."""
+
+    def late(duty: np.ndarray) -> np.ndarray:
+        return np.asarray(65.0 + 4.0 * np.maximum(duty - 34.0, 0.0))
+
+    monkeypatch.setattr(f"{__name__}.settled_kpa", late)
+    seen = points(begun.add_pull(held_log(tmp_path / "held.csv", seconds=12.0)))
+    asleep, awake = seen[seen[:, 0] < 33.0], seen[seen[:, 0] > 35.0]
+    assert np.diff(asleep[:, 0]).min() > 3.0
+    assert np.diff(awake[:, 0]).max() < 2.5
+    assert len(seen) <= 12
+    assert seen[-1] == pytest.approx([39.0, 85.0], abs=6.0)
+    assert seen[:, 1] == pytest.approx(late(seen[:, 0]), abs=2.0)
+
+
 def test_the_spool_and_a_gate_held_shut_in_it_are_left_out(begun: Session, tmp_path: Path) -> None:
     """While boost comes up a controller logs full duty: evidence that 100 % gives hardly any boost, if it counted."""
 

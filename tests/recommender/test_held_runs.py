@@ -11,10 +11,10 @@ from models import surrogate
 from models.curve import Target
 from models.evidence import Observation
 from models.risk import excess_kpa
-from models.settings import Settings
+from models.settings import Settings, effective_duty
 from models.units import to_kpa
 from recommender.decide import decide, surrogate_for
-from recommender.decide.allowed import at_or_above, held, kept_limit, offenders
+from recommender.decide.allowed import at_or_above, held, kept_limit, offenders, past_held, reach_of
 from recommender.decide.review import review
 from recommender.decide.step import Problem
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -138,3 +138,75 @@ def test_its_duties_are_one_pull_in_what_they_tell_of_repeatability(
     one_run = spread()
     monkeypatch.setattr(surrogate, "RUN_SHARE", 0.0)
     assert one_run > 1.15 * spread()
+
+
+# ------------------------------------------------------------------ how far past its end
+
+
+def steep(
+    problem: Problem, psi: tuple[float, ...], duties: tuple[float, ...] = (24.0, 26.0, 28.0)
+) -> list[Observation]:
+    """A run at 5300 rpm that ends as given, baseline first."""
+    run = CAR.held_run(problem, 2, duties, rpm=5300.0)
+    seen = [
+        replace(
+            each,
+            curve=replace(each.curve, boost_kpa=np.where(each.curve.reached, boost * PSI, np.nan)),
+            sustained_peak_kpa=boost * PSI,
+        )
+        for each, boost in zip(run, psi, strict=True)
+    ]
+    return [CAR.observe(problem, dialled(0.0), 1), *seen]
+
+
+def test_where_boost_rose_steeply_at_its_end_duty_goes_no_further_than_twice_that_slope_allows(
+    problem: Problem,
+) -> None:
+    pulls = steep(problem, (11.0, 12.0, 13.6))
+    slope = 0.8  # psi a point, from 26 to 28
+    there = float(pulls[0].curve.at(np.array([5300.0]))[0])
+    left = (problem.limit_kpa - 13.6 * PSI * pulls[0].highest_kpa / there) / PSI
+    assert left > 1.0
+    most = past_held(problem, pulls)
+    assert most == pytest.approx(28.0 + left / (2.0 * slope))
+    assert reach_of(problem, pulls).duty == most
+    step = decide(problem, pulls)
+    assert step.settings is not None
+    assert effective_duty(problem.target.grid(100.0), step.settings.as_array()).max() <= most + 1e-6
+    assert "end of the held run" not in step.binding  # the gate holds it back before that
+
+
+def test_that_it_held_duty_back_is_said(problem: Problem) -> None:
+    pulls = steep(problem, (13.0, 13.6, 14.2))
+    step = decide(problem, pulls)
+    assert step.settings is not None
+    most = effective_duty(problem.target.grid(100.0), step.settings.as_array()).max()
+    assert past_held(problem, pulls) - 1.0 < most <= past_held(problem, pulls)
+    held_back = next(reason.text for reason in step.reasons if reason.code == "held back")
+    assert "how steeply boost rose at the end of the run at held rpm" in held_back
+
+
+def test_the_slope_is_read_over_two_points_of_duty_at_least(problem: Problem) -> None:
+    """Two readings next to each other differ by their noise."""
+    near = steep(problem, (12.0, 12.2, 13.0), (24.0, 27.5, 28.0))
+    left = near[0].highest_kpa / float(near[0].curve.at(np.array([5300.0]))[0])
+    room = (problem.limit_kpa / PSI - 13.0 * left) / (2.0 * (13.0 - 12.0) / 4.0)
+    assert past_held(problem, near) == pytest.approx(28.0 + room)
+    assert past_held(problem, steep(problem, (13.0,), (28.0,))) == np.inf
+
+
+def test_boost_that_does_not_rise_bounds_nothing(problem: Problem) -> None:
+    assert past_held(problem, steep(problem, (12.0, 12.1, 12.0))) == np.inf
+    assert past_held(problem, [CAR.observe(problem, dialled(0.0), 1)]) == np.inf
+
+
+def test_over_the_limit_at_its_end_nothing_more_is_open(problem: Problem) -> None:
+    assert past_held(problem, steep(problem, (15.0, 17.0, 19.5))) == 28.0
+
+
+def test_a_sweep_that_asked_for_as_much_there_lifts_the_bound(problem: Problem) -> None:
+    pulls = steep(problem, (11.0, 12.0, 13.6))
+    assert past_held(problem, [*pulls, CAR.observe(problem, dialled(27.0), 3)]) < np.inf
+    assert past_held(problem, [*pulls, CAR.observe(problem, dialled(28.0), 3)]) == np.inf
+    ramped = Settings(24.0, 4300, 5300, 6.0, 0, 0)
+    assert past_held(problem, [*pulls, CAR.observe(problem, ramped, 3)]) == np.inf

@@ -30,7 +30,7 @@ def forecast(run: Settings, deviation_psi: float = 1.0, risk: float = 0.002, lev
     return Forecast(run, deviation_psi * PSI, np.full(8, deviation_psi * PSI), risk, curves, curves.max(axis=1))
 
 
-def outlook(job: Any = None, ceiling_psi: float = 30.0) -> Any:
+def outlook(job: Any = None, ceiling_psi: float = 30.0, pulls: Any = ()) -> Any:
     """As much of an outlook as sentences take; the turbo could give about ``ceiling_psi`` everywhere."""
     job = job or problem()
     rpm = job.target.grid(100.0)
@@ -42,6 +42,7 @@ def outlook(job: Any = None, ceiling_psi: float = 30.0) -> Any:
         wanted=job.target.at(rpm),
         judged=job.target.judged(rpm),
         surrogate=SimpleNamespace(posterior_=posterior),
+        pulls=pulls,
     )
 
 
@@ -214,6 +215,43 @@ class TestEnds:
         spent = (seen.rpm >= 6200.0) | (seen.rpm <= 4400.0)
         seen.surrogate.posterior_.parts.log_ceiling[:, spent] = np.log(13.0 * PSI)
         assert reasons.hardware(seen, replace(given, curves=curves)) == (cause, rpm)
+
+    def shut(self, number: int, psi: tuple[float, float], **facts: Any) -> Any:
+        """A pull with the gate held shut: boost up to 5400 rpm, and from there."""
+        run = pull(number, 90.0)
+        boost = np.where(run.curve.rpm < 5400.0, psi[0], psi[1]) * PSI
+        return replace(run, curve=replace(run.curve, boost_kpa=boost), **facts)
+
+    def test_what_pulls_showed_with_the_gate_held_shut_names_the_rpm(self) -> None:
+        """The posterior's ceiling has breath up to 6200 rpm; pulls had none from 5400."""
+        given = forecast(settings(90.0), level_psi=16.0)
+        ceiling = outlook()
+        ceiling.surrogate.posterior_.parts.log_ceiling[:, ceiling.rpm >= 6200.0] = np.log(13.0 * PSI)
+        curves = np.where(ceiling.rpm >= 6200.0, 12.0 * PSI, given.curves)
+        best = replace(given, curves=curves)
+        assert reasons.hardware(ceiling, best) == ("out of breath at the top", 6200.0)
+        ceiling.pulls = [self.shut(6, (16.0, 14.0)), self.shut(7, (16.2, 13.8))]
+        assert reasons.hardware(ceiling, best) == ("out of breath at the top", 5400.0)
+
+    @pytest.mark.parametrize("facts", [{"trusted": False}, {"held_rpm": True}, {"number": 3}])
+    def test_pulls_that_do_not_tell_name_no_rpm(self, facts: dict[str, Any]) -> None:
+        """One that cannot be relied on, one rpm of a run that was held, and a pull of the car as it was before."""
+        given = forecast(settings(90.0), level_psi=16.0)
+        seen = outlook(pulls=[replace(self.shut(6, (16.0, 14.0)), **facts)])
+        curves = np.where(seen.rpm >= 6200.0, 12.0 * PSI, given.curves)
+        assert reasons.hardware(seen, replace(given, curves=curves), 5) == ("out of breath at the top", 6200.0)
+
+    def test_duty_is_not_used_up_where_a_pull_with_the_gate_held_shut_met_the_target(self) -> None:
+        """Most of the range is expected under the target; seen was the top alone."""
+        given = forecast(settings(90.0), level_psi=13.0)
+        assert reasons.hardware(outlook(), given)[0] == "duty range used up"
+        seen = outlook(pulls=[self.shut(6, (16.5, 13.0))])
+        assert reasons.hardware(seen, given) == ("out of breath at the top", 5400.0)
+
+    def test_a_gate_that_is_open_tells_nothing_of_the_turbo(self) -> None:
+        given = forecast(settings(90.0), level_psi=13.0)
+        low = self.shut(6, (16.5, 13.0), settings=settings(60.0))
+        assert reasons.hardware(outlook(pulls=[low]), given)[0] == "duty range used up"
 
 
 class TestPull:

@@ -107,3 +107,14 @@ def test_each_reason_has_words_of_its_own(ruled_out_by: str, said: str) -> None:
     other = replace(option, deviation_kpa=1.9 * PSI, risk=0.0004, settings=settings(20.0))
     changed = alternatives(problem(), decision(alternatives=(other,)), settings(35.0))[0].text
     assert changed.startswith("Duty 20 %: 1.90 psi expected deviation, risk under 0.3 %.")
+
+
+def test_the_end_of_a_held_run_is_told_as_what_it_is(chosen: Forecast) -> None:
+    """Duty that the step would allow, and the run at held rpm does not."""
+    job, more = problem(), forecast(settings(36.0), 1.0)
+    seen = review(job, [pull(1, 20.0)])
+    bounded = replace(seen, reach=replace(seen.reach, duty=34.0, held_end=True))
+    told = ruled_out(job, [chosen, more], chosen, bounded)
+    assert [each.ruled_out_by for each in told] == ["end of the held run"]
+    words = alternatives(job, decision(settings=settings(30.0), alternatives=told), settings(20.0))[0].text
+    assert "boost rose too steeply at the end of the run at held rpm for so much more duty" in words
