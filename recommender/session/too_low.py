@@ -49,8 +49,8 @@ def too_low(problem: Problem, standing: Sequence[PullEntry], run: Settings, pull
     return (
         f"Boost stands at {problem.say(own_kpa)} in the upper half of this pull, and at {seen} in pull "
         f"{higher[-1].number} with no more duty: the spring alone holds more. A hose of the gauge or of the charge air "
-        f"is off, or the log is in another unit than it says; if it is pull {higher[-1].number} that is wrong, "
-        "withdraw that first."
+        f"is off, or the log is in another unit than it says; if it is pull {higher[-1].number} that is wrong, or a "
+        "softer spring was fitted since, withdraw that first."
     )
 
 
