@@ -193,7 +193,7 @@ def _row(job: Job, pull: PullResult, before: PullResult | None, best: int) -> di
         "over": pull.margin < 0,
         "kept": kept,
         "share": wording.share(pull.held),
-        "source": _SOURCES[pull.source],
+        "source": "a run at held rpm" if pull.at_held_rpm and pull.source == "changed" else _SOURCES[pull.source],
         "step": pull.step,
         "log": pull.log,
         "warnings": pull.warnings,

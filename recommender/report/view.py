@@ -162,6 +162,8 @@ def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None, 
         "foreign": "Made without the tool.",
         "changed": "Other settings than proposed.",
     }.get(pull.source, _why(step))
+    if pull.at_held_rpm and pull.source == "changed":  # advised beside a step with settings of its own
+        why = "A run at held rpm."
     return {
         "number": pull.number,
         "settings": wording.settings_line(pull.settings, job.pressure_unit, absent),

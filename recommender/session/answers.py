@@ -161,6 +161,11 @@ class PullResult:
         """Ambient pressure where it was read or stated; NaN where the standard atmosphere is assumed. [kPa absolute]"""
         return known_barometer_kpa(self.conditions)
 
+    @property
+    def at_held_rpm(self) -> bool:
+        """Whether it was a run at held rpm and no sweep."""
+        return self.entry is not None and bool(self.entry.facts.get("held"))
+
 
 def to_json(answer: Any) -> str:
     """A step or a pull as one JSON object with its fields; NaN becomes null, arrays become lists."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -16,6 +18,8 @@ from models.settings import Settings
 from models.units import kpa_in
 from recommender import cli
 from recommender.page.desk import Desk
+from recommender.page.pieces import rows
+from recommender.report.view import sheet
 from recommender.session import LogError, PullResult, Session
 from tests.recommender.conftest import write_pull
 
@@ -289,3 +293,19 @@ def test_a_few_blank_cells_of_duty_are_drawn_between_their_neighbours(
     else:
         with pytest.raises(LogError, match="only with duty in the log"):
             session.add_pull(path)
+
+
+def test_sheet_and_page_call_it_what_it_is(begun: Session, tmp_path: Path) -> None:
+    """Advised beside a step, it has other settings than that step, and nothing went otherwise than advised."""
+    begun.add_pull(held_log(tmp_path / "held.csv"))
+    begun.next_step()
+    begun.add_pull(write_pull(tmp_path / "other.csv", Settings(7, 5000, 7000, 0, 0, 0)), settings={"duty": 7})
+    assert [row["why"] for row in sheet(begun, datetime.datetime(2026, 11, 27))["pulls"]][1:] == [
+        "A run at held rpm.",
+        "Other settings than proposed.",
+    ]
+    found = SimpleNamespace(pulls=begun.pulls(), withdrawn=[], step=begun.next_step())
+    assert [row["source"] for row in rows(begun.job, cast(Any, found))][:2] == [
+        "other settings than proposed",
+        "a run at held rpm",
+    ]
