@@ -272,15 +272,17 @@ def most_seen(outlook: Outlook, since: int = 0) -> FloatArray:
     Returns:
         Shape (m,), [kPa gauge]
     """
-    rpm = outlook.rpm[outlook.judged]
-    total, count = np.zeros(rpm.size), np.zeros(rpm.size)
+    total, count = np.zeros(outlook.rpm.size), np.zeros(outlook.rpm.size)
     for pull in outlook.pulls:
         if not pull.trusted or pull.held_rpm or pull.number < since:
             continue
-        boost = pull.curve.at(rpm)
-        shut = np.isfinite(boost) & held_shut(outlook.problem, pull.settings, rpm, boost)
+        boost = pull.curve.at(outlook.rpm)
+        # Some controllers open the gate for good once engagement was passed: under it is shut on the way up alone.
+        highest = np.maximum.accumulate(np.where(np.isfinite(boost), boost, -np.inf))
+        shut = np.isfinite(boost) & held_shut(outlook.problem, pull.settings, outlook.rpm, highest)
         total += np.where(shut, boost, 0.0)
         count += shut
+    total, count = total[outlook.judged], count[outlook.judged]
     return np.asarray(np.where(count > 0, total, np.nan) / np.maximum(count, 1.0))
 
 

@@ -248,6 +248,16 @@ class TestEnds:
         seen = outlook(pulls=[self.shut(6, (16.5, 13.0))])
         assert reasons.hardware(seen, given) == ("out of breath at the top", 5400.0)
 
+    def test_under_engagement_the_gate_is_shut_on_the_way_up_alone(self) -> None:
+        """Boost that passed engagement and fell under it again may have a gate that is open."""
+        given = forecast(settings(90.0), level_psi=13.0)
+        engaged = replace(settings(40.0), engagement=15.0 * PSI)
+        fallen = self.shut(6, (16.5, 13.0), settings=engaged)
+        assert reasons.hardware(outlook(pulls=[fallen]), given)[0] == "duty range used up"
+        seen = reasons.most_seen(outlook(pulls=[self.shut(6, (13.0, 14.0), settings=engaged)]))
+        assert seen == pytest.approx(np.where(outlook().rpm[outlook().judged] < 5400.0, 13.0, 14.0) * PSI)
+        assert np.isnan(reasons.most_seen(outlook(pulls=[fallen]))).all()
+
     def test_a_gate_that_is_open_tells_nothing_of_the_turbo(self) -> None:
         given = forecast(settings(90.0), level_psi=13.0)
         low = self.shut(6, (16.5, 13.0), settings=settings(60.0))
