@@ -295,7 +295,7 @@ def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
     end = max(points, key=lambda pull: pull.settings.duty)
     rpm = float(np.mean(end.curve.rpm[end.curve.reached])) if end.curve.reached.any() else float("nan")
     before = [pull for pull in points if pull.settings.duty <= end.settings.duty - OVER_DUTY]
-    sweeps = [pull for pull in observations if pull.trusted and not held(problem, pull)]
+    sweeps = trusted_sweeps(problem, observations)
     later = [float(effective_duty(np.array([rpm]), pull.settings.as_array())[0]) for pull in sweeps]
     if not before or not sweeps or max(later) >= end.settings.duty:
         return float("inf")

@@ -393,8 +393,7 @@ def for_more_gain(
         f"Little is to be gained otherwise: the best pull is {outlook.problem.say_fine(best_kpa)} from the target. No "
         "pull has rung so far, so its settings are run with more gain. Be ready to end the pull if it rings.",
     )
-    told = for_pull(outlook, observations, bad, raised, binding, float("nan"), 1.0)
-    return tuple(why if reason.code == "aim" else reason for reason in told)
+    return _for_pull_because(why, outlook, observations, bad, raised, binding)
 
 
 def for_way_back(
@@ -414,7 +413,19 @@ def for_way_back(
         f"{outlook.problem.say_fine(best_kpa)} from the target, which is more than one step from pull "
         f"{observations[-1].number}.",
     )
-    told = for_pull(outlook, observations, bad, back, binding, float("nan"), 1.0)
+    return _for_pull_because(why, outlook, observations, bad, back, binding)
+
+
+def _for_pull_because(
+    why: Reason,
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    bad: Sequence[Offender],
+    chosen: Forecast,
+    binding: Sequence[str],
+) -> tuple[Reason, ...]:
+    """As ``for_pull``, with another reason in place of what the step aims at."""
+    told = for_pull(outlook, observations, bad, chosen, binding, float("nan"), 1.0)
     return tuple(why if reason.code == "aim" else reason for reason in told)
 
 

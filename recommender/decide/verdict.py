@@ -177,7 +177,8 @@ def conclude(
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
     patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
     stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since], patience)
-    back = way_back(outlook, seen, allowed) if gain < WORTH * problem.tolerance_kpa and not settled | stalled else None
+    ends = settled or stalled
+    back = way_back(outlook, seen, allowed) if gain < WORTH * problem.tolerance_kpa and not ends else None
     if back is not None and seen.best is not None:
         binding = held_back_by(outlook, allowed, back, forecasts)
         why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)

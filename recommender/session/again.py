@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 
 from models.curve import Trace
-from recommender.logs import LogError
 from recommender.record import PullEntry
-from recommender.session.outside import SAME_S, SHIFT_KPA
-from recommender.session.pull_log import SAME_KPA, LoggedPull, the_pull
+from recommender.session.history import BRING_THE_NEW, twice
+from recommender.session.outside import at_moments, one_boost
+from recommender.session.pull_log import LoggedPull, the_pull
 
 #: Two traces are of one pull where they share so much of the shorter one's moments, and engine speed there. [-], [rpm]
 SHARED: Final = 0.5
@@ -36,11 +36,8 @@ def the_new_pull(
     if which in known or not fresh:
         where = f"{name}, pull {which}" if which in known else name
         numbers = str(known[which]) if which in known else ", ".join(map(str, known.values()))
-        advice = "Name the new pull (--which)" if fresh else "Bring the log of the new pull"
-        raise LogError(
-            f"{where}: this very log is on record already, as pull {numbers}. {advice}; to count it twice all the "
-            "same, add it with --force."
-        )
+        advice = "Name the new pull (--which)" if fresh else BRING_THE_NEW
+        raise twice(where, numbers, advice)
     if which is not None or not known:
         return the_pull(found, which, name)
     pull = the_pull(fresh, None, name)
@@ -61,10 +58,8 @@ def _one_pull(one: Trace, two: Trace) -> bool:
     All of the boost may be shifted by as much as the barometer's median over the longer log has moved. The same sweep
     run twice is alike, but not reading by reading.
     """
-    place = np.minimum(np.searchsorted(two.time_s, one.time_s - SAME_S), two.time_s.size - 1)
-    both = np.abs(two.time_s[place] - one.time_s) < SAME_S
+    place, both = at_moments(two, one.time_s)
     if np.count_nonzero(both) < SHARED * min(one.time_s.size, two.time_s.size):
         return False
-    apart = two.boost_kpa[place][both] - one.boost_kpa[both]
     turned = np.abs(two.rpm[place][both] - one.rpm[both])
-    return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA and np.median(turned) < SAME_RPM)
+    return one_boost(two.boost_kpa[place][both], one.boost_kpa[both]) and bool(np.median(turned) < SAME_RPM)

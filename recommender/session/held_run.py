@@ -174,16 +174,22 @@ def worth_making(problem: Problem, pulls: Sequence[PullEntry]) -> HeldRun | None
     """
     if len(pulls) != 1 or problem.knobs["duty"].fixed:
         return None
-    pull, target = pulls[0], problem.target
+    pull = pulls[0]
     sound = pull.facts["complete"] and pull.facts["trusted"] and pull.facts["peak_kpa"] <= problem.limit_kpa
     if not sound or pull.facts.get("held") or not idle_like(problem, pull.settings):
         return None
-    rpm = 50.0 * round((target.judge_from + target.judge_to) / 100.0)
-    stop_kpa = min(float(target.at(rpm)), problem.limit_kpa - STOP_UNDER_KPA) - STOP_UNDER_KPA
+    rpm, stop_kpa = where_to_stop(problem)
     boost = float(pull.curve.at(np.array([rpm]))[0])
     if not boost < stop_kpa - 2.0 * STOP_UNDER_KPA:  # NaN where the pull did not get there
         return None
     return HeldRun(rpm, stop_kpa, pull.settings, pull.number)
+
+
+def where_to_stop(problem: Problem) -> tuple[float, float]:
+    """The rpm to hold, in the middle of the judged range, and the boost at which the hand stops. [rpm], [kPa gauge]"""
+    target = problem.target
+    rpm = 50.0 * round((target.judge_from + target.judge_to) / 100.0)
+    return rpm, min(float(target.at(rpm)), problem.limit_kpa - STOP_UNDER_KPA) - STOP_UNDER_KPA
 
 
 def words(problem: Problem, run: HeldRun) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from models.evidence import Observation
 from models.settings import Settings
@@ -18,6 +19,9 @@ from recommender.record.trials import SPACING_RPM
 from recommender.session.answers import PullResult
 from recommender.session.outside import passed_outside, told_outside
 from recommender.session.pull_log import GuardHit
+
+#: What to do about a log that is on record already.
+BRING_THE_NEW: Final = "Bring the log of the new pull"
 
 
 @dataclass(frozen=True)
@@ -145,10 +149,15 @@ def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None
     """Raise LogError where a log is on record already as a pull that stands."""
     for pull in snapshot.standing:
         if pull.facts["sha256"] == sha256 and pull.facts["which"] == which:
-            raise LogError(
-                f"{name}: this very log is on record already, as pull {pull.number}. Bring the log of the new pull; "
-                "to count it twice all the same, add it with --force."
-            )
+            raise twice(name, str(pull.number), BRING_THE_NEW)
+
+
+def twice(where: str, numbers: str, advice: str) -> LogError:
+    """That a log is on record already, as pulls of these numbers, and what to do."""
+    return LogError(
+        f"{where}: this very log is on record already, as pull {numbers}. {advice}; to count it twice all the same, "
+        "add it with --force."
+    )
 
 
 def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored | None:

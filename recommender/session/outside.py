@@ -7,8 +7,10 @@ from dataclasses import asdict
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from models.curve import Trace
+from models.units import FloatArray
 from recommender.decide.step import Problem
 from recommender.logs import Stretch
 from recommender.record import PullEntry, Snapshot
@@ -53,11 +55,23 @@ def _in_trace(trace: Trace, stretch: Stretch) -> bool:
 
     The same sweep run twice is alike at the same moments, but not reading by reading.
     """
-    place = np.abs(trace.time_s[None, :] - stretch.time_s[:, None]).argmin(axis=1)
-    both = np.abs(trace.time_s[place] - stretch.time_s) < SAME_S
-    apart = trace.boost_kpa[place][both] - stretch.boost_kpa[both]
-    if not apart.size or stretch.boost_kpa[both].max() < stretch.peak_kpa:
+    place, both = at_moments(trace, stretch.time_s)
+    if not both.any() or stretch.boost_kpa[both].max() < stretch.peak_kpa:
         return False
+    return one_boost(trace.boost_kpa[place][both], stretch.boost_kpa[both])
+
+
+def at_moments(trace: Trace, time_s: FloatArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    """Sample of a trace nearest to each moment, and whether it is of that very moment. Shapes (n,)"""
+    after = np.clip(np.searchsorted(trace.time_s, time_s), 1, trace.time_s.size - 1)
+    place = after - (time_s - trace.time_s[after - 1] <= trace.time_s[after] - time_s)
+    return place, np.abs(trace.time_s[place] - time_s) < SAME_S
+
+
+def one_boost(one_kpa: FloatArray, two_kpa: FloatArray) -> bool:
+    """Whether boost at the same moments, one at least, is of one sweep: alike reading by reading, but for a shift of
+    all. Shapes (n,)"""
+    apart = one_kpa - two_kpa
     return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA)
 
 

@@ -202,9 +202,9 @@ def would_change(outlook: Outlook, decision: Decision, last: Settings | None) ->
         )
     out += _wider_caps(outlook, decision, last)
     if decision.cause in CAUSE_WORDS:
-        cause = upper_first(say_cause(problem, decision.cause, decision.cause_rpm))
+        cause = say_cause(problem, decision.cause, decision.cause_rpm)
         other = "Another limit or target" if decision.cause == "limit too near" else "Other hardware"
-        out.append(Reason("hardware", f"{other}: {cause[:1].lower()}{cause[1:]}."))
+        out.append(Reason("hardware", f"{other}: {cause}."))
     elif decision.cause:
         out.append(Reason("cause", f"The cause put right: {decision.cause}. A pull after that is judged afresh."))
     if decision.verdict == "done":

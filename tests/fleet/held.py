@@ -13,7 +13,7 @@ from models.curve import Curve, Trace
 from models.evidence import Observation
 from models.units import FloatArray
 from recommender.record.trials import SPACING_RPM, held_observation
-from recommender.session.held_run import FOLLOWS_S, STOP_UNDER_KPA, held_points
+from recommender.session.held_run import FOLLOWS_S, held_points, where_to_stop
 from tests.fleet.seats import FAMILY, Job, jobs_named
 
 #: Duties between which the hand's end is looked for, first widely, then more narrowly. [points]
@@ -28,8 +28,7 @@ _SLOW = {"other": 150.0, "apart": 35.0, "kept": 35.0, "soaked": 150.0}
 @lru_cache(maxsize=512)
 def _held(full_kind: str, seed: int) -> tuple[Observation, ...]:
     job = jobs_named([(full_kind, seed)])[0]
-    rpm = 50.0 * round((job.target.judge_from + job.target.judge_to) / 100.0)
-    trace = _log(job, rpm)
+    trace = _log(job)
     points, _ = held_points(trace)
     curve = Curve(grid := job.target.grid(SPACING_RPM), np.full(grid.size, np.nan), noise_kpa=NOISE_KPA)
     top_kpa = float(trace.boost_kpa.max())
@@ -37,9 +36,10 @@ def _held(full_kind: str, seed: int) -> tuple[Observation, ...]:
     return tuple(held_observation(run, *astuple(point)) for point in points)
 
 
-def _log(job: Job, rpm: float) -> Trace:
+def _log(job: Job) -> Trace:
     """What the logger writes of the hand's run: boost follows duty, which is turned up evenly until it is lifted."""
-    duties, boost = _response(job, rpm)
+    rpm, stop_kpa = where_to_stop(job.problem)
+    duties, boost = _response(job, rpm, stop_kpa)
     first, last = float(duties[0]), float(duties[-1])
     time_s = np.arange(0.0, REST_S + (last - first) / TURNED + FOLLOWS_S, 1.0 / RATE_HZ)
     duty = first + np.maximum(TURNED * (time_s - REST_S), 0.0)
@@ -49,10 +49,11 @@ def _log(job: Job, rpm: float) -> Trace:
     return Trace(time_s, np.full(time_s.size, rpm), settled + noise, np.minimum(duty, job.knobs["duty"].upper))
 
 
-def _response(job: Job, rpm: float) -> tuple[FloatArray, FloatArray]:
-    """Settled boost by duty, up to where the hand stops: boost is as near to target and limit as is advised, or duty
-    ends. Both of shape (n,), [%] and [kPa gauge]"""
-    stop_kpa = min(float(job.target.at(rpm)), job.limit_kpa - STOP_UNDER_KPA) - STOP_UNDER_KPA
+def _response(job: Job, rpm: float, stop_kpa: float) -> tuple[FloatArray, FloatArray]:
+    """Settled boost by duty, up to where the hand stops: boost as high as is advised, or the end of duty.
+
+    Both of shape (n,), [%] and [kPa gauge]
+    """
     low, high = job.idle.duty, job.knobs["duty"].upper
     known: dict[float, float] = {}
     for spacing in (WIDE, NARROW):
