@@ -62,6 +62,11 @@ class Change:
         return np.maximum(since, 0.0) if self.form == "drift" else np.asarray(since >= 0.0, dtype=float)
 
 
+def car_since(changes: Sequence[Change]) -> int:
+    """Number of the first pull of the car as it is now; 0 where it did not change."""
+    return max((c.since for c in changes if c.form != "drift"), default=0)
+
+
 def effect(
     gate: Gate,
     parts: Parts,

@@ -21,13 +21,15 @@ from models.units import FloatArray
 EXCESS_KPA: Final = 1.2
 #: Pulls that this first value is worth.
 EXCESS_WORTH: Final = 2.0
+#: How fast a spike counts less with settings milder than it came with. [per step]
+FADES: Final = 2.0
 #: Share of the height that a slow log could have hidden that counts as its mean. The spikes' exponential law then
 #: passes the whole height in 2 of 100 pulls. Virtual cars read 1 to 4 times a second hid a fifth of it in the mean.
 UNSEEN_SHARE: Final = 0.25
 #: How far boost past the grid's end usually stands from that at its end [kPa], and how many pulls that is worth.
 BEYOND_KPA: Final = 1.5
 BEYOND_WORTH: Final = 0.5
-#: Worth of a pull for the same, over that of the pull after it.
+#: Worth of a pull for both, over that of the pull after it.
 OLDER_WORTH: Final = 0.7
 #: Width of the normal kernel put on each drawn highest point, over the spread of them all. It widens the spread by
 #: about 1 % and gives the tail beyond the last draw a value.
@@ -41,24 +43,66 @@ def passing_probability(mean_kpa: npt.ArrayLike, deviation_kpa: npt.ArrayLike, l
     return np.asarray(special.ndtr(gap), dtype=float)
 
 
-def excess_kpa(pulls: Sequence[Observation], *, unseen: bool = True) -> float:
-    """Mean by which the highest true boost of a pull stands above its curve. [kPa]
+def spikes_seen(pulls: Sequence[Observation], fitted_kpa: FloatArray | None = None) -> FloatArray:
+    """By how much each pull's highest boost stood above its curve: spikes shorter than the grid.
 
-    Spikes shorter than the grid, estimated from the pulls that were run: the trace's highest point without
-    single-sample noise, less the highest point of its curve up to the pull's end and less half the swing of its
-    ringing under gain, which is forecast by itself; never below 0. With none it is ``EXCESS_KPA``. A share of what
-    their logs were too slow to show, in the mean over the pulls, is put on top: no number of slow logs teaches it.
-    Runs at held rpm show no spike of a pull and do not count.
+    The trace's highest point without single-sample noise, less the highest point of its curve up to the pull's end and
+    less half the swing of its ringing under gain, which is forecast by itself; never below 0. Where the curve expected
+    of the pull's settings does not come up to that curve, since the fit is smooth, what it lacks counts as well. Runs
+    at held rpm show no spike of a pull.
 
     Args:
         pulls: Pulls that were run.
-        unseen: Whether what slow logs could have hidden counts.
+        fitted_kpa: Highest point of the curve expected of each pull's settings; NaN where there is none. Shape (K,),
+            [kPa gauge]
+    Returns:
+        NaN where a pull does not tell. Shape (K,), [kPa]
     """
-    counted = [pull for pull in pulls if pull.trusted and pull.curve.reached.any() and not pull.held_rpm]
-    seen = [max(pull.sustained_peak_kpa - _top_kpa(pull) - pull.rung_kpa, 0.0) for pull in counted]
-    mean = (EXCESS_WORTH * EXCESS_KPA + sum(seen)) / (EXCESS_WORTH + len(seen))
-    hidden = sum(pull.unseen_kpa for pull in counted) / max(len(counted), 1)
-    return float(mean + UNSEEN_SHARE * hidden) if unseen else float(mean)
+    fitted = np.full(len(pulls), np.nan) if fitted_kpa is None else fitted_kpa
+    return np.array(
+        [_spike_kpa(pull, top) if _shows_spikes(pull) else np.nan for pull, top in zip(pulls, fitted, strict=True)]
+    )
+
+
+def excess_kpa(seen: FloatArray, milder: npt.ArrayLike = 0.0) -> FloatArray:
+    """Mean by which the next pull's highest boost that its log will show stands above its curve. [kPa]
+
+    The latest pull counts most. A spike counts less the milder the settings asked about are than those that it came
+    with, and in full where they are not. With no pull it is ``EXCESS_KPA``.
+
+    Args:
+        seen: From ``spikes_seen``. Shape (K,), [kPa]
+        milder: How many steps milder than each pull's the settings asked about are, 0 where they are not. One value,
+            or shape (..., K)
+    Returns:
+        Shape (...)
+    """
+    told = np.isfinite(seen)
+    count = int(told.sum())
+    away = np.broadcast_to(np.asarray(milder, dtype=float), (*np.shape(milder)[:-1], seen.size))[..., told]
+    if not count:
+        return np.full(away.shape[:-1], EXCESS_KPA)
+    worth = OLDER_WORTH ** np.arange(count)[::-1]
+    usual = (np.exp(-FADES * away) * seen[told]) @ worth / worth.sum()
+    return np.asarray((EXCESS_WORTH * EXCESS_KPA + count * usual) / (EXCESS_WORTH + count))
+
+
+def hidden_kpa(pulls: Sequence[Observation]) -> float:
+    """What comes on top of ``excess_kpa`` for what logs were too slow to show: a share of it, in the mean over the
+    pulls. No number of slow logs teaches it. [kPa]"""
+    unseen = [pull.unseen_kpa for pull in pulls if _shows_spikes(pull)]
+    return UNSEEN_SHARE * float(np.mean(unseen)) if unseen else 0.0
+
+
+def _shows_spikes(pull: Observation) -> bool:
+    return pull.trusted and bool(pull.curve.reached.any()) and not pull.held_rpm
+
+
+def _spike_kpa(pull: Observation, fitted_kpa: float) -> float:
+    """What a pull's highest boost has over its curve or, where that is lower, over the fitted one. [kPa]"""
+    rings = pull.rung_kpa if pull.settings.gain > 0.0 else 0.0
+    over_own = pull.sustained_peak_kpa - _top_kpa(pull) - pull.rung_kpa
+    return float(np.fmax(max(over_own, 0.0), pull.sustained_peak_kpa - fitted_kpa - rings))
 
 
 def _top_kpa(pull: Observation) -> float:
@@ -102,7 +146,7 @@ def beyond_of(pulls: Sequence[Observation]) -> Beyond:
     return Beyond(mean, float(np.sqrt(variance)))
 
 
-def spikes_kpa(draws: int, excess: float) -> FloatArray:
+def spikes_kpa(draws: int, excess: float = 1.0) -> FloatArray:
     """Spikes above the curve, one a draw: an exponential law with this mean, in fixed order. Shape (draws,), [kPa]"""
     order = (np.arange(draws) * 0.6180339887498949 + 0.5) % 1.0
     return np.asarray(-excess * np.log1p(-np.minimum(order, 0.999)), dtype=float)
@@ -120,20 +164,22 @@ def tops_kpa(curves: FloatArray, beyond_kpa: FloatArray | float) -> FloatArray:
     return np.asarray(np.maximum(curves.max(axis=2), curves[:, :, -1] + beyond_kpa))
 
 
-def highest_points(curves: FloatArray, ringing: FloatArray, excess: float, beyond: Beyond = NO_MORE) -> FloatArray:
+def highest_points(
+    curves: FloatArray, ringing: FloatArray, excess: npt.ArrayLike, beyond: Beyond = NO_MORE
+) -> FloatArray:
     """Highest boost of each drawn pull.
 
     Args:
         curves: Shape (D, S, M), [kPa gauge]
         ringing: Half swing of each draw. Shape (D, S), [kPa]
-        excess: From ``excess_kpa``. Spread over the draws as in ``spikes_kpa``.
+        excess: Mean spike, one value or shape (S,), [kPa]. Spread over the draws as in ``spikes_kpa``.
         beyond: From ``beyond_of``: how boost goes on past the curves' last point.
     Returns:
         Shape (D, S), [kPa gauge]
     """
     draws = curves.shape[0]
     top = tops_kpa(curves, beyond.drawn_kpa(draws)[:, None])
-    return np.asarray(top + ringing + spikes_kpa(draws, excess)[:, None], dtype=float)
+    return np.asarray(top + ringing + spikes_kpa(draws)[:, None] * np.asarray(excess), dtype=float)
 
 
 def risk_of(highest: FloatArray, limit_kpa: float) -> FloatArray:

@@ -331,7 +331,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             found = [constants.explain(data, rival, best) for rival in rivals]
             likely = max(found, key=lambda each: each.evidence)
             kind, best = likely.kind, likely.best
-            z = self._drawn(found, xi, tails)
+            z = self._drawn(data, found, xi, tails)
         root = np.empty((0, 0)) if data is None else data.root
         misfit = e.y[:, None] - self._mean_at_data(np.vstack([z, best])).T
         weights = linalg.cho_solve((root, True), misfit) if e.y.size else np.empty((0, z.shape[0] + 1))
@@ -355,13 +355,14 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         root = linalg.cholesky(self._covariance(size, repeat), lower=True)
         return Data(self.evidence_.y, self._mean_at_data, root)
 
-    def _drawn(self, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
+    def _drawn(self, data: Data, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
         """Constants around each explanation in proportion to its share. Shape (D, P)"""
         far = np.sqrt(self.widen) * tails
         mine = constants.dealt(constants.shares_of(found), self.draws)
         z = np.empty_like(xi)
         for i, explanation in enumerate(found):
-            z[mine == i] = explanation.drawn(xi[mine == i], far[mine == i])
+            drawn = explanation.drawn(xi[mine == i], far[mine == i])
+            z[mine == i] = constants.brought_near(data, explanation, drawn)
         if self._rung[1].size:
             z[:, RINGING] = self._ringing_drawn()
         return np.clip(z, -FARTHEST_SHAPE, FARTHEST_SHAPE)

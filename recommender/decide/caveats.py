@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from models.risk import excess_kpa, risk_of, spikes_kpa
+from models.risk import risk_of, spikes_kpa
 from recommender import wording
 from recommender.decide.allowed import asks_as_much, kept_limit, trusted_sweeps
 from recommender.decide.step import Reason
@@ -95,14 +95,14 @@ def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
     slow = [number for number, height in hidden.items() if height > WORTH_SAYING * problem.tolerance_kpa]
     if not slow:
         return ()
-    without = excess_kpa(outlook.pulls, unseen=False)
-    bare = forecast.highest - spikes_kpa(forecast.highest.size, outlook.excess - without)
+    added = outlook.hidden
+    bare = forecast.highest - spikes_kpa(forecast.highest.size, added)
     narrow = float(risk_of(bare[:, None], problem.limit_kpa)[0])
     return (
         Reason(
             "slow log",
             f"{_numbered(slow)} too slow to show a spike of up to {problem.say(max(hidden.values()))}: "
-            f"{problem.say_fine(outlook.excess - without)} is added to the highest boost expected, which takes the "
+            f"{problem.say_fine(added)} is added to the highest boost expected, which takes the "
             f"risk from {wording.risk(narrow, problem.risk)} to {wording.risk(forecast.risk, problem.risk)}. Log boost "
             "ten times a second.",
         ),

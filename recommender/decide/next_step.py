@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from threadpoolctl import threadpool_limits
 
-from models.changes import Change
+from models.changes import Change, car_since
 from models.evidence import Observation
 from models.settings import Settings
 from models.surrogate import BoostSurrogate
@@ -53,7 +53,7 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
     outlook = Outlook(problem, observations, surrogate)
     if not observations:
         return say(outlook, "pull", outlook.forecast([idle(problem)])[0], reasons.for_baseline(problem))
-    seen = review(problem, observations, noticed.car_since(surrogate.changes))
+    seen = review(problem, observations, car_since(surrogate.changes))
     last = observations[-1]
     stop = must_stop(problem, observations) or noticed.must_stop(observations, surrogate.changes)
     if stop is not None:

@@ -129,11 +129,6 @@ def _counts(change: Change, pulls: Sequence[Observation], known: Sequence[Change
     return change.form == "drift" or gains[change.since] <= max(before) + 1e-9
 
 
-def car_since(changes: Sequence[Change]) -> int:
-    """Number of the first pull of the car as it is now; 0 where it did not change."""
-    return max((c.since for c in changes if c.form != "drift"), default=0)
-
-
 def must_stop(observations: Sequence[Observation], changes: Sequence[Change]) -> tuple[str, tuple[Reason, ...]] | None:
     """Cause and reasons to stop: the latest pull is the first of a car that changed too much, or changed again."""
     now = [c for c in changes if c.since == observations[-1].number and c.form != "drift"]

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.changes import car_since
 from models.evidence import Observation
-from models.risk import beyond_of, excess_kpa, highest_points, risk_of, tops_kpa
-from models.settings import KNOB_NAMES, Settings
+from models.risk import beyond_of, excess_kpa, hidden_kpa, highest_points, risk_of, spikes_seen, tops_kpa
+from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
 from recommender.decide.search import IntArray
@@ -55,9 +56,36 @@ class Outlook:
         self.rpm = surrogate.rpm_
         self.wanted = problem.target.at(self.rpm)
         self.judged = problem.target.judged(self.rpm)
-        self.excess = excess_kpa(observations)
+        self.run = np.array([pull.settings.as_array() for pull in self.pulls]).reshape(-1, len(KNOB_NAMES))
+        self.spikes = spikes_seen(observations, self._fitted_tops())
+        self.hidden = hidden_kpa(observations)
         self.beyond = beyond_of(observations)
         self.knobs = [problem.knobs[name] for name in KNOB_NAMES]
+
+    def _fitted_tops(self) -> FloatArray:
+        """Highest point of the curve expected of each pull's settings, up to where that pull ended; NaN where the car
+        has changed since. Shape (K,), [kPa gauge]"""
+        if not self.pulls:
+            return np.empty(0)
+        mean = self.surrogate.expected(self.run)[0].mean(axis=0)
+        run = np.array([np.max(pull.curve.rpm, where=pull.curve.reached, initial=0.0) for pull in self.pulls])
+        mean = np.where(self.rpm <= run[:, None] + 1e-6, mean, -np.inf)
+        beyond = np.array([pull.beyond_kpa for pull in self.pulls])
+        now = np.array([pull.number >= car_since(self.surrogate.changes) for pull in self.pulls])
+        return np.where(now, np.fmax(mean.max(axis=1), mean[:, -1] + beyond), np.nan)
+
+    def excess(self, settings: FloatArray) -> FloatArray:
+        """Mean spike above the curve, with what slow logs could have hidden. Settings (S, 6); shape (S,), [kPa]"""
+        return excess_kpa(self.spikes, self._milder(settings)) + self.hidden
+
+    def _milder(self, settings: FloatArray) -> FloatArray:
+        """By how many steps of duty, ramp included, and of engagement settings are milder than pulls. Shape (S, K)"""
+        knobs = self.problem.knobs
+        duty = knobs["ramp_add"] if knobs["duty"].fixed else knobs["duty"]
+        mean, run = (effective_duty(self.rpm, each).mean(axis=1) for each in (settings, self.run))
+        less = np.maximum(run[None, :] - mean[:, None], 0.0) / max(duty.step, 1e-9)
+        engagement = np.maximum(self.run[None, :, 4] - settings[:, None, 4], 0.0)
+        return np.asarray(less + engagement / max(knobs["engagement"].step, 1e-9))
 
     def values(self, positions: IntArray) -> FloatArray:
         """Grid positions (S, 6) to knob values (S, 6), engagement in kPa gauge."""
@@ -81,16 +109,15 @@ class Outlook:
         few = slice(0, SKETCH)
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.ringing(settings)[few]
-        highest = tops_kpa(curves, self.beyond.mean_kpa) + ringing + self.excess
+        highest = tops_kpa(curves, self.beyond.mean_kpa) + ringing + self.excess(settings)
         return self.deviations(curves, ringing, points=COARSE), highest
 
-    def headroom(self, highest: FloatArray) -> FloatArray:
+    def headroom(self, settings: FloatArray, highest: FloatArray) -> FloatArray:
         """Limit minus the sketched highest point with its spread. Shape (S,), [kPa]"""
         p = self.surrogate.posterior_
         level = highest.mean(axis=0)
-        scatter = (
-            (p.repeatability * level) ** 2 + self.excess**2 + (0.3 * self.surrogate.residual * level * p.size) ** 2
-        )
+        rest = 0.3 * self.surrogate.residual * level * p.size
+        scatter = (p.repeatability * level) ** 2 + self.excess(settings) ** 2 + rest**2
         spread = np.sqrt(highest.var(axis=0) + scatter)
         return np.asarray(self.problem.limit_kpa - level - SKETCH_SPREAD * spread)
 
@@ -99,7 +126,7 @@ class Outlook:
         knobs = np.array([s.as_array() for s in settings])
         curves = self.surrogate.curves(knobs)
         ringing = self.ringing(knobs)
-        highest = highest_points(curves, ringing, self.excess, self.beyond)
+        highest = highest_points(curves, ringing, self.excess(knobs), self.beyond)
         deviations = self.deviations(curves, ringing)
         risks = risk_of(highest, self.problem.limit_kpa)
         return [

@@ -28,7 +28,7 @@ def merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> t
     spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
     hoped = expected_improvement(deviations.mean(axis=0), spread, to_beat(outlook.problem, seen))
     objective = effort - np.where(seen.learnt(settings), 0.0, hoped)
-    violation = np.maximum(-outlook.headroom(highest) / outlook.problem.limit_kpa, 0.0)
+    violation = np.maximum(-outlook.headroom(settings, highest) / outlook.problem.limit_kpa, 0.0)
     return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.reach)
 
 

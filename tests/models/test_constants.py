@@ -76,3 +76,31 @@ def test_kinds_differ_from_the_prior_only_where_they_say_so() -> None:
     for kind in kinds:
         same = (kind.mean == 0.0) & (kind.deviation == 1.0)
         assert 1 <= np.sum(~same) <= 2
+
+
+# ------------------------------------------------------------------ draws that the data rule out
+
+
+def bent() -> Data:
+    """Boost that goes with the exponential of one constant; another one does nothing."""
+    root = 0.5 * np.eye(2)
+    return Data(np.array([1.0, 1.1]), lambda z: np.exp(2.0 * z[:, :1]) @ np.ones((1, 2)), root)
+
+
+def test_a_draw_that_the_data_rule_out_is_brought_nearer_and_others_stay() -> None:
+    data, kind = bent(), Kind(1.0, np.zeros(2), np.ones(2))
+    found = constants.explain(data, kind, np.zeros(2))
+    drawn = found.best + np.array([[0.1, 0.3], [-0.8, 0.0], [1.5, -2.0], [2.5, 1.0]])
+    held = constants.brought_near(data, found, drawn)
+    assert np.array_equal(held[:2], drawn[:2])
+    assert np.all(data.cost(drawn[2:]) > 1e3)
+    assert np.all(data.cost(held[2:]) < 50.0)
+    assert np.all(np.abs(held[2:] - found.best) < np.abs(drawn[2:] - found.best))
+    ways = (held[2:] - found.best) / (drawn[2:] - found.best)
+    assert ways[:, 0] == pytest.approx(ways[:, 1])  # along the way to the best constants
+
+
+def test_where_boost_is_linear_in_the_constants_every_draw_stays() -> None:
+    found = constants.explain(straight(), HIGH, np.zeros(4))
+    drawn = found.drawn(np.random.default_rng(0).standard_normal((300, 4)), np.full(300, 3.0))
+    assert np.array_equal(constants.brought_near(straight(), found, drawn), drawn)

@@ -14,14 +14,18 @@ from models.evidence import UNEVEN_KPA, Observation
 from models.risk import (
     BEYOND_KPA,
     EXCESS_KPA,
+    FADES,
     Beyond,
     beyond_of,
     excess_kpa,
+    hidden_kpa,
     highest_points,
     passing_probability,
     risk_of,
+    spikes_seen,
 )
 from models.settings import Settings
+from models.units import FloatArray
 
 
 def pull(peak: float, curve_peak: float, *, trusted: bool = True) -> Observation:
@@ -54,29 +58,32 @@ def test_probability_in_the_limits() -> None:
 # ------------------------------------------------------------------ excess over the curve
 
 
+def usual(pulls: list[Observation], fitted: FloatArray | None = None) -> float:
+    return float(excess_kpa(spikes_seen(pulls, fitted)))
+
+
 def test_excess_begins_with_what_is_usual_and_is_learnt() -> None:
-    assert excess_kpa([]) == EXCESS_KPA
+    assert usual([]) == EXCESS_KPA
     spiky = [pull(120.0, 110.0)] * 3
-    assert EXCESS_KPA < excess_kpa(spiky[:1]) < excess_kpa(spiky) < 10.0
+    assert EXCESS_KPA < usual(spiky[:1]) < usual(spiky) < 10.0
     calm = [pull(100.0, 100.0)] * 8
-    assert 0.0 < excess_kpa(calm) < 0.3 * EXCESS_KPA
-    assert excess_kpa([pull(95.0, 100.0)]) == excess_kpa([pull(100.0, 100.0)])  # never below 0
+    assert 0.0 < usual(calm) < 0.3 * EXCESS_KPA
+    assert usual([pull(95.0, 100.0)]) == usual([pull(100.0, 100.0)])  # never below 0
 
 
 def test_a_log_that_cannot_be_trusted_teaches_no_excess() -> None:
-    assert excess_kpa([pull(200.0, 100.0, trusted=False)]) == EXCESS_KPA
+    assert usual([pull(200.0, 100.0, trusted=False)]) == EXCESS_KPA
 
 
 def test_what_slow_logs_could_have_hidden_is_put_on_top_and_never_learnt_away() -> None:
     slow = [replace(pull(100.0, 100.0), unseen_kpa=12.0)] * 9
     for count in (1, 3, 9):
-        bare = excess_kpa(slow[:count], unseen=False)
-        assert bare == excess_kpa([pull(100.0, 100.0)] * count)
-        assert excess_kpa(slow[:count]) - bare == pytest.approx(3.0)  # the law passes 12 kPa with exp(-4), 2 in 100
-    mixed = [*slow[:1], pull(100.0, 100.0)]
-    assert excess_kpa(mixed) - excess_kpa(mixed, unseen=False) == pytest.approx(1.5)
+        assert usual(slow[:count]) == usual([pull(100.0, 100.0)] * count)
+        assert hidden_kpa(slow[:count]) == pytest.approx(3.0)  # the law passes 12 kPa with exp(-4), 2 in 100
+    assert hidden_kpa([*slow[:1], pull(100.0, 100.0)]) == pytest.approx(1.5)
     distrusted = replace(slow[0], trusted=False)
-    assert excess_kpa([distrusted]) == EXCESS_KPA
+    assert usual([distrusted]) == EXCESS_KPA
+    assert hidden_kpa([distrusted]) == hidden_kpa([]) == 0.0
 
 
 def whole(peak: float, last: float, beyond: float, **more: float) -> Observation:
@@ -87,26 +94,60 @@ def whole(peak: float, last: float, beyond: float, **more: float) -> Observation
 
 def test_what_comes_past_the_range_is_no_spike() -> None:
     """A steady rise past the range would otherwise be drawn as spikes of any height, wherever the curve is highest."""
-    calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
-    assert excess_kpa([whole(107.0, 100.0, 7.0)] * 3) == calm
-    assert excess_kpa([whole(107.0, 100.0, float("nan"))] * 3) > calm + 3.0
-    assert excess_kpa([whole(100.0, 100.0, -9.0)] * 3) == calm
+    calm = usual([whole(100.0, 100.0, 0.0)] * 3)
+    assert usual([whole(107.0, 100.0, 7.0)] * 3) == calm
+    assert usual([whole(107.0, 100.0, float("nan"))] * 3) > calm + 3.0
+    assert usual([whole(100.0, 100.0, -9.0)] * 3) == calm
 
 
 def test_ringing_that_is_forecast_by_itself_is_no_spike() -> None:
     fed_back = Settings(0, 4000, 6000, 0, 0, 2)
-    calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
+    calm = usual([whole(100.0, 100.0, 0.0)] * 3)
     rang, spiked = (whole(peak, 100.0, 0.0, oscillation_kpa=5.0, settings=fed_back) for peak in (105.0, 108.0))
-    assert excess_kpa([rang] * 3) == calm
-    assert excess_kpa([spiked] * 3) == pytest.approx(calm + 9.0 / 5.0)
+    assert usual([rang] * 3) == calm
+    assert usual([spiked] * 3) == pytest.approx(calm + 9.0 / 5.0)
 
 
 def test_without_gain_nothing_rings_and_what_swings_is_a_spike() -> None:
     """But for little, which any pull may be uneven by."""
-    calm = excess_kpa([whole(100.0, 100.0, 0.0)] * 3)
-    assert excess_kpa([whole(100.0 + UNEVEN_KPA, 100.0, 0.0, oscillation_kpa=UNEVEN_KPA)] * 3) == calm
+    calm = usual([whole(100.0, 100.0, 0.0)] * 3)
+    assert usual([whole(100.0 + UNEVEN_KPA, 100.0, 0.0, oscillation_kpa=UNEVEN_KPA)] * 3) == calm
     spiked = [whole(112.0, 100.0, 0.0, oscillation_kpa=12.0)] * 3
-    assert excess_kpa(spiked) == pytest.approx(calm + 3.0 * (12.0 - UNEVEN_KPA) / 5.0)
+    assert usual(spiked) == pytest.approx(calm + 3.0 * (12.0 - UNEVEN_KPA) / 5.0)
+
+
+def test_the_latest_pull_counts_most() -> None:
+    calm, spiky = pull(100.0, 100.0), pull(110.0, 100.0)
+    assert usual([spiky, calm, calm]) < usual([calm, spiky, calm]) < usual([calm, calm, spiky])
+
+
+def test_what_the_fit_does_not_follow_counts_as_spike() -> None:
+    """A smooth fit that stands 6 kPa under a narrow hump of the log will stand under it the next time too."""
+    hump = [pull(110.0, 110.0)] * 3
+    close, short, over = (usual(hump, np.full(3, top)) for top in (110.0, 104.0, 120.0))
+    assert close == over == usual(hump)
+    assert short == pytest.approx(close + 18.0 / 5.0)
+    assert usual(hump, np.full(3, np.nan)) == usual(hump)  # of a car that has changed since
+
+
+def test_ringing_under_gain_is_not_counted_for_the_fit_either() -> None:
+    fed_back = Settings(0, 4000, 6000, 0, 0, 2)
+    rang = [whole(105.0, 100.0, 0.0, oscillation_kpa=5.0, settings=fed_back)]
+    assert usual(rang, np.array([100.0])) == usual(rang)
+    assert usual(rang, np.array([97.0])) == pytest.approx(usual(rang) + 3.0 / 3.0)
+
+
+
+
+def test_a_spike_counts_less_with_milder_settings_and_in_full_with_others() -> None:
+    """A gate that fluttered at high engagement says little of the spring alone: its risk had been 3 %."""
+    seen = spikes_seen([pull(100.0, 100.0), pull(160.0, 100.0)])
+    means = excess_kpa(seen, np.array([[0.0, 0.0], [0.0, 0.5], [0.0, 3.0], [4.0, 0.0]]))
+    calm = usual([pull(100.0, 100.0)] * 2)
+    assert means[0] == means[3] == usual([pull(100.0, 100.0), pull(160.0, 100.0)]) > calm + 15.0
+    assert means[1] - calm == pytest.approx((means[0] - calm) * np.exp(-0.5 * FADES))
+    assert means[2] == pytest.approx(calm, abs=0.1)
+    assert excess_kpa(np.empty(0), np.empty((3, 0))).tolist() == [EXCESS_KPA] * 3
 
 
 # ------------------------------------------------------------------ past the range

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.changes import Change, Form
+from models.changes import Change, Form, car_since
 from models.curve import Curve
 from models.evidence import Observation
 from models.settings import Settings
@@ -16,7 +16,7 @@ from models.surrogate import BoostSurrogate
 from recommender.decide import decide, decide_with, noticed, surrogate_for, widening
 from recommender.decide.allowed import idle
 from recommender.decide.findings import _of_change, _unequal, findings
-from recommender.decide.noticed import STRONG, car_since
+from recommender.decide.noticed import STRONG
 from recommender.decide.review import AFTER_CHANGE, MISS, WIDEST
 from recommender.decide.step import Decision
 from tests.recommender.cars import PlainCar, problem_of

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.risk import excess_kpa, risk_of, spikes_kpa
+from models.risk import hidden_kpa, risk_of, spikes_kpa
 from models.settings import Settings
 from recommender import wording
 from recommender.decide.caveats import slow_logs
@@ -98,13 +98,12 @@ def test_a_quick_log_says_nothing_of_the_kind(answers: dict[int, tuple[PullResul
 def test_the_risk_it_is_taken_from_is_that_of_the_same_pulls_logged_quickly() -> None:
     """Draws of the highest boost without what the logs could have hidden, and with it."""
     slow = [replace(pull(n, duty), unseen_kpa=12.0) for n, duty in ((1, 0.0), (2, 20.0))]
-    quick, with_hidden = excess_kpa([replace(each, unseen_kpa=0.0) for each in slow]), excess_kpa(slow)
     bare = np.linspace(110.0, 130.0, 384)
-    highest = bare + spikes_kpa(bare.size, with_hidden - quick)
+    highest = bare + spikes_kpa(bare.size, hidden_kpa(slow))
     limit = problem().limit_kpa
     without, risk = (float(risk_of(each[:, None], limit)[0]) for each in (bare, highest))
     assert wording.risk(without) != wording.risk(risk)
-    seen: Any = SimpleNamespace(problem=problem(), pulls=slow, excess=with_hidden)
+    seen: Any = SimpleNamespace(problem=problem(), pulls=slow, hidden=hidden_kpa(slow))
     forecast: Any = SimpleNamespace(highest=highest, risk=risk)
     (reason,) = slow_logs(seen, forecast)
     assert f"takes the risk from {wording.risk(without)} to {wording.risk(risk)}." in reason.text
@@ -113,7 +112,7 @@ def test_the_risk_it_is_taken_from_is_that_of_the_same_pulls_logged_quickly() ->
 def test_a_slow_log_that_cannot_be_relied_on_is_not_told_again() -> None:
     """Nothing was widened for it: it was left out."""
     pulls = [pull(1, 0.0), replace(pull(2, 20.0, trusted=False), unseen_kpa=12.0)]
-    seen: Any = SimpleNamespace(problem=problem(), pulls=pulls, excess=excess_kpa(pulls))
+    seen: Any = SimpleNamespace(problem=problem(), pulls=pulls, hidden=hidden_kpa(pulls))
     forecast: Any = SimpleNamespace(highest=np.full(384, 100.0), risk=0.001)
     assert slow_logs(seen, forecast) == ()
 
