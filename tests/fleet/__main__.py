@@ -37,7 +37,7 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="python -m tests.fleet", description="Whole jobs on many virtual cars: the tool beside other methods."
     )
-    parser.add_argument("--cars", type=int, default=198, help="cars, spread evenly over the kinds")
+    parser.add_argument("--cars", type=int, default=216, help="cars, spread evenly over the kinds")
     parser.add_argument("--quick", action="store_true", help="one car of each kind")
     parser.add_argument(
         "--methods", default=",".join((methods.TOOL, *methods.RIVALS)), help="comma separated; also: all, ablation"
