@@ -356,13 +356,12 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return Data(self.evidence_.y, self._mean_at_data, root)
 
     def _drawn(self, data: Data, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
-        """Constants around each explanation in proportion to its share. Shape (D, P)"""
+        """Constants from each explanation in proportion to its share. Shape (D, P)"""
         far = np.sqrt(self.widen) * tails
         mine = constants.dealt(constants.shares_of(found), self.draws)
-        z = np.empty_like(xi)
+        z, random = np.empty_like(xi), np.random.default_rng([self.seed, 4])
         for i, explanation in enumerate(found):
-            drawn = explanation.drawn(xi[mine == i], far[mine == i])
-            z[mine == i] = constants.brought_near(data, explanation, drawn)
+            z[mine == i] = constants.drawn(data, explanation, xi[mine == i], far[mine == i], random)
         if self._rung[1].size:
             z[:, RINGING] = self._ringing_drawn()
         return np.clip(z, -FARTHEST_SHAPE, FARTHEST_SHAPE)
