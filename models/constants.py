@@ -6,7 +6,7 @@ which. A single best fit takes one of the two and is sure of it; fits under riva
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -27,7 +27,7 @@ RULED_OUT: Final = 6.0
 NEARER: Final = 0.7
 TIMES: Final = 4
 #: Steps of every draw after that, and most tries of a step: a draw that finds nothing stays where it is.
-STEPS: Final = 3
+STEPS: Final = 2
 TRIES: Final = 12
 
 
@@ -158,9 +158,14 @@ def explain(data: Data, kind: Kind, start: FloatArray) -> Explanation:
 
 
 def drawn(
-    data: Data, found: Explanation, normal: FloatArray, far: FloatArray, random: np.random.Generator
+    data: Data,
+    found: Sequence[Explanation],
+    normal: FloatArray,
+    far: FloatArray,
+    random: np.random.Generator,
+    steps: int = STEPS,
 ) -> FloatArray:
-    """Constants drawn from what the data leave of a kind of car.
+    """Constants drawn from what the data leave of each kind of car, in proportion to its share.
 
     They begin as draws of Laplace's approximation, which puts a straight line through the best constants. Where boost
     bends, four in ten of those are cars that cannot have run the pulls, which alone made settings just run 0.5 psi
@@ -169,25 +174,35 @@ def drawn(
     posterior as it is and takes in some of what the straight line does not reach.
 
     Args:
-        data, found: What is to be explained, and the best explanation.
+        data, found: What is to be explained, and the best explanation of each kind of car.
         normal: Normal draws. Shape (D, P)
         far: Factor on each draw's distance: its posterior is that at ``far`` times the standard deviations. Shape (D,)
         random: Of the steps.
+        steps: How many; with none the draws stay those of Laplace's approximation.
     Returns:
         Shape (D, P)
     """
-    root = linalg.cholesky(found.precision, lower=True)
+    mine = dealt(shares_of(found), normal.shape[0])
+    roots = [linalg.cholesky(each.precision, lower=True) for each in found]
+    every = np.arange(normal.shape[0])
 
-    def place(white: FloatArray, rows: IntArray) -> FloatArray:
-        return np.asarray(found.best + far[rows, None] * linalg.solve_triangular(root.T, white.T, lower=False).T)
+    def place(white: FloatArray, rows: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Constants, and what they add to the cost beside the data, less that of their kind's best ones."""
+        z, beside = np.empty_like(white), np.empty(rows.size)
+        for i, (each, root) in enumerate(zip(found, roots, strict=True)):
+            own = mine[rows] == i
+            away = linalg.solve_triangular(root.T, white[own].T, lower=False).T
+            z[own] = each.best + far[rows[own], None] * away
+            beside[own] = np.sum(each.kind.whiten(z[own]) ** 2, axis=1) - each.least
+        return z, beside
 
     def likelier(white: FloatArray, rows: IntArray) -> FloatArray:
         """Logarithm of how many times likelier draws are than the straight line has them."""
-        z = place(white, rows)
-        exact = data.cost(z) + np.sum(found.kind.whiten(z) ** 2, axis=1) - found.least
-        return np.asarray(0.5 * (np.sum(white**2, axis=1) - exact / far[rows] ** 2))
+        z, beside = place(white, rows)
+        return np.asarray(0.5 * (np.sum(white**2, axis=1) - (data.cost(z) + beside) / far[rows] ** 2))
 
-    every = np.arange(normal.shape[0])
+    if steps == 0:
+        return place(normal, every)[0]
     white = normal.copy()
     now = likelier(white, every)
     for _ in range(TIMES):
@@ -196,9 +211,9 @@ def drawn(
             break
         white[out] *= NEARER
         now[out] = likelier(white[out], out)
-    for _ in range(STEPS):
+    for _ in range(steps):
         white, now = _turned(white, now, likelier, random)
-    return place(white, every)
+    return place(white, every)[0]
 
 
 def _turned(
@@ -237,7 +252,7 @@ def _turned(
     return white_after, after
 
 
-def shares_of(explanations: list[Explanation]) -> FloatArray:
+def shares_of(explanations: Sequence[Explanation]) -> FloatArray:
     """Probability of each explanation, given the data. Shape (K,)"""
     evidence = np.array([each.evidence for each in explanations])
     return np.asarray(np.exp(evidence - np.logaddexp.reduce(evidence)))

@@ -104,6 +104,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         prior: Mean and standard deviation of each constant of the gate; ``models.gate.CONSTANTS`` where it is None.
         changes: Changes of the car between its pulls: from each on, its form is unknown anew, and the pulls before it
             count only for what they say of the rest.
+        steps: Of each draw towards the exact posterior; 0 where only the best fit is asked about.
         seed: Where the draws come from.
     """
 
@@ -123,6 +124,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         process: bool = True,
         prior: Mapping[str, tuple[float, float]] | None = None,
         changes: tuple[Change, ...] = (),
+        steps: int = constants.STEPS,
         seed: int = 0,
     ) -> None:
         self.target = target
@@ -138,6 +140,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self.process = process
         self.prior = prior
         self.changes = changes
+        self.steps = steps
         self.seed = seed
 
     # ---------------------------------------------------------------- scikit-learn's convention
@@ -356,12 +359,9 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return Data(self.evidence_.y, self._mean_at_data, root)
 
     def _drawn(self, data: Data, found: list[Explanation], xi: FloatArray, tails: FloatArray) -> FloatArray:
-        """Constants from each explanation in proportion to its share. Shape (D, P)"""
-        far = np.sqrt(self.widen) * tails
-        mine = constants.dealt(constants.shares_of(found), self.draws)
-        z, random = np.empty_like(xi), np.random.default_rng([self.seed, 4])
-        for i, explanation in enumerate(found):
-            z[mine == i] = constants.drawn(data, explanation, xi[mine == i], far[mine == i], random)
+        """Constants, those of ringing from what pulls with gain leave of them. Shape (D, P)"""
+        far, random = np.sqrt(self.widen) * tails, np.random.default_rng([self.seed, 4])
+        z = constants.drawn(data, found, xi, far, random, self.steps)
         if self._rung[1].size:
             z[:, RINGING] = self._ringing_drawn()
         return np.clip(z, -FARTHEST_SHAPE, FARTHEST_SHAPE)

@@ -101,7 +101,7 @@ def _scan(
 ) -> list[Change]:
     within = tuple(c for c in known if c.since <= pulls[-1].number)
     quick = BoostSurrogate(
-        problem.target, problem.knobs, seed=problem.seed, draws=96, points=30, prior=prior, changes=within
+        problem.target, problem.knobs, seed=problem.seed, draws=96, points=30, prior=prior, changes=within, steps=0
     )
     return scan(quick.fit_pulls(pulls))
 
