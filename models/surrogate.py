@@ -4,10 +4,10 @@
 
 ``z`` are the uncertain constants of ``models.gate``; ``r`` is a Gaussian process over (u, effective duty, engagement,
 gain); a pull shifts boost by a share of itself (repeatability, and a drift that adds up from pull to pull) and in rpm
-(spool that comes a little sooner or later). The posterior of z is a mixture of Laplace's approximations, one around the
-best fit of each kind of car in ``models.constants``, with the covariance of everything else as noise; r is then
-conditioned exactly for every draw of z (Rasmussen & Williams 2006, eq. 2.23 to 2.24 and, for the linearised constants,
-sec. 2.7).
+(spool that comes a little sooner or later). The posterior of z is a mixture, one part around the best fit of each kind
+of car in ``models.constants``, with the covariance of everything else as noise: weighed by Laplace's evidence, drawn by
+elliptical slice sampling from Laplace's approximation. r is then conditioned exactly for every draw of z (Rasmussen &
+Williams 2006, eq. 2.23 to 2.24 and, for the linearised constants, sec. 2.7).
 
 Symbols and shapes:
     N  boost values used                      y (N,)
