@@ -20,6 +20,8 @@ from recommender.decide.step import Band, Problem
 SKETCH = 16
 #: Grid points used while searching.
 COARSE = slice(None, None, 2)
+#: Latest pulls whose highest boost is compared with that of the curves expected of their settings.
+COMPARED = 8
 #: Spread, in standard deviations, that must fit under the limit while searching. The law has a long tail upwards, so
 #: that this is 1 to 3 psi looser than a risk of 1 %: the gate proper is held against finalists and strides.
 SKETCH_SPREAD = 2.5
@@ -64,15 +66,19 @@ class Outlook:
 
     def _fitted_tops(self) -> FloatArray:
         """Highest point of the curve expected of each pull's settings, up to where that pull ended; NaN where the car
-        has changed since. Shape (K,), [kPa gauge]"""
-        if not self.pulls:
-            return np.empty(0)
-        mean = self.surrogate.expected(self.run)[0].mean(axis=0)
-        run = np.array([np.max(pull.curve.rpm, where=pull.curve.reached, initial=0.0) for pull in self.pulls])
-        mean = np.where(self.rpm <= run[:, None] + 1e-6, mean, -np.inf)
-        beyond = np.array([pull.beyond_kpa for pull in self.pulls])
-        now = np.array([pull.number >= car_since(self.surrogate.changes) for pull in self.pulls])
-        return np.where(now, np.fmax(mean.max(axis=1), mean[:, -1] + beyond), np.nan)
+        has changed since, of runs at held rpm and of pulls long ago. Shape (K,), [kPa gauge]"""
+        tops = np.full(len(self.pulls), np.nan)
+        since = car_since(self.surrogate.changes)
+        which = [i for i, pull in enumerate(self.pulls) if pull.number >= since and not pull.held_rpm][-COMPARED:]
+        if not which:
+            return tops
+        mean = self.surrogate.expected(self.run[which])[0].mean(axis=0)
+        pulls = [self.pulls[i] for i in which]
+        end = np.array([np.max(pull.curve.rpm, where=pull.curve.reached, initial=0.0) for pull in pulls])
+        mean = np.where(self.rpm <= end[:, None] + 1e-6, mean, -np.inf)
+        beyond = np.array([pull.beyond_kpa for pull in pulls])
+        tops[which] = np.fmax(mean.max(axis=1), mean[:, -1] + beyond)
+        return tops
 
     def excess(self, settings: FloatArray) -> FloatArray:
         """Mean spike above the curve, with what slow logs could have hidden. Settings (S, 6); shape (S,), [kPa]"""
