@@ -11,10 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from sklearn.base import clone
 
-from models.evidence import Observation
 from models.risk import passing_probability
 from models.settings import Settings
-from models.surrogate import BoostSurrogate
 from models.units import FloatArray
 from recommender.decide import decide, decide_with, next_step, surrogate_for, value
 from recommender.decide.outlook import Forecast, Outlook
@@ -34,9 +32,8 @@ _LEFT_OUT: Final[dict[str, dict[str, Any]]] = {NO_PHYSICS: {"physics": False}, N
 class PointwiseOutlook(Outlook):
     """Risk one rpm at a time: no spikes between grid points, no ringing, no highest point of a whole curve."""
 
-    def __init__(self, problem: Problem, observations: Sequence[Observation], surrogate: BoostSurrogate) -> None:
-        super().__init__(problem, observations, surrogate)
-        self.excess = 0.0
+    def excess(self, settings: FloatArray) -> FloatArray:
+        return np.zeros(settings.shape[0])
 
     def forecast(self, settings: Sequence[Settings]) -> list[Forecast]:
         return [replace(f, risk=self._highest_single_risk(f.curves)) for f in super().forecast(settings)]

@@ -76,11 +76,11 @@ class TestConstants:
         assert not {"duty worth", "dead band", "engagement", "gain"} & set(learnt(look, three[:1]))
 
     def test_engagement_never_tried_and_tried(self) -> None:
-        seen = [pull(1, 0.0), pull(2, 40.0, worth_psi=2.4)]
+        seen = [pull(1, 0.0), pull(2, 40.0, worth_psi=3.0)]
         before = learnt(look_at(seen), seen)["engagement"]
         assert before.startswith("Engagement 8 psi instead of 0 psi: ")
         assert any(said in before for said in ("is not known yet", "Assumed so far", "rpm later and"))
-        sooner = pull(3, 40.0, worth_psi=2.4)
+        sooner = pull(3, 40.0, worth_psi=3.0)
         earlier = Curve(sooner.curve.rpm, np.interp(sooner.curve.rpm + 300.0, sooner.curve.rpm, sooner.curve.boost_kpa))
         tried = replace(sooner, settings=replace(sooner.settings, engagement=8.0 * PSI), curve=earlier)
         after = learnt(look_at([*seen, tried]), [*seen, tried])["engagement"]
