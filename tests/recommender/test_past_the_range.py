@@ -22,7 +22,7 @@ RISE_KPA = 16.0
 
 @pytest.fixture(scope="module")
 def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[float, tuple[list[float], Step, Step]]:
-    """Two pulls to 7400 rpm, with nothing or ``RISE_KPA`` more from 6800 rpm to the end, what the same settings promise,
+    """Two pulls to 7400 rpm, with nothing or ``RISE_KPA`` more from 6800 rpm to the end, what equal settings promise,
     and the next step."""
     found = {}
     for rise_kpa in (0.0, RISE_KPA):
