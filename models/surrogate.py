@@ -57,8 +57,8 @@ WARMTH = 0.5
 #: Of what repeatability does, the share that is common to all duties of one run at held rpm.
 RUN_SHARE = 0.8
 #: Degrees of freedom of the draws, and 90 % point of the normal law over that of Student's.
-TAIL_FREEDOM = 12.0
-TAIL_SCALE = 1.6449 / 1.7823
+TAIL_FREEDOM = 6.0
+TAIL_SCALE = 1.6449 / 1.9432
 #: Ringing as evidence: standard deviation of the root of a half swing, and what is added under the root. [kPa]
 RING_NOISE = 0.5
 RING_OFFSET = 0.5
