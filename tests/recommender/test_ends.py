@@ -272,7 +272,7 @@ def test_what_passes_the_limit_is_no_prospect() -> None:
     )
     assert wide.chance > 0.2
     assert narrow.chance == 0.0
-    assert narrow.best_kpa > 1.0 * PSI + 2.0 * wide.best_kpa
+    assert narrow.best_kpa > 1.0 * PSI + wide.best_kpa
 
 
 @pytest.fixture(scope="module")
