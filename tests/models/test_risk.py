@@ -137,8 +137,6 @@ def test_ringing_under_gain_is_not_counted_for_the_fit_either() -> None:
     assert usual(rang, np.array([97.0])) == pytest.approx(usual(rang) + 3.0 / 3.0)
 
 
-
-
 def test_a_spike_counts_less_with_milder_settings_and_in_full_with_others() -> None:
     """A gate that fluttered at high engagement says little of the spring alone: its risk had been 3 %."""
     seen = spikes_seen([pull(100.0, 100.0), pull(160.0, 100.0)])

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-
 import pytest
 
-from models.curve import measure
-from models.evidence import Observation, quiet_kpa
 from models.risk import excess_kpa, spikes_seen
 from models.settings import Settings
 from models.units import kpa_in
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import surrogate_for
-from tests.fleet.seats import Job, jobs_named, pull_all
+from tests.fleet.play import Answer, play
+from tests.fleet.seats import jobs_named
 
 PSI = kpa_in("psi")
 
@@ -27,24 +23,13 @@ RUN = (
 )
 
 
-def observed(job: Job, run: Sequence[Settings]) -> list[Observation]:
-    pulls: list[Observation] = []
-    for number, settings in enumerate(run, 1):
-        (pull,) = pull_all([job], [settings], [number])
-        measures = measure(pull.trace, job.target, quiet_kpa=quiet_kpa(pulls, settings))
-        pulls.append(replace(Observation.of(number, settings, measures, complete=pull.complete), proposed=settings))
-    return pulls
-
-
 @pytest.fixture(scope="module")
-def job() -> Job:
-    return jobs_named([("kept: cam switch", 6002)])[0]
-
-
-@pytest.fixture(scope="module")
-def outlook(job: Job) -> Outlook:
-    pulls = observed(job, RUN)
-    return Outlook(job.problem, pulls, surrogate_for(job.problem, pulls, changes=()))
+def outlook() -> Outlook:
+    end = Answer("done", None)
+    answers = (*(Answer("pull", settings) for settings in RUN), end)
+    (game,) = play(jobs_named([("kept: cam switch", 6002)]), lambda _, turns: answers[len(turns)], most=len(RUN))
+    pulls = [turn.observation for turn in game.turns]
+    return Outlook(game.job.problem, pulls, surrogate_for(game.job.problem, pulls, changes=()))
 
 
 def test_settings_that_held_far_under_the_limit_are_hardly_a_risk(outlook: Outlook) -> None:
