@@ -110,20 +110,22 @@ class Outlook:
         error = (curves - self.wanted[points])[:, :, self.judged[points]]
         return np.asarray(np.sqrt(np.mean(error**2, axis=2) + 0.5 * ringing**2))
 
-    def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Deviations and highest points from a few draws, before a new pull's scatter. Both (SKETCH, S), kPa."""
+    def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Deviations and highest points from a few draws, before a new pull's scatter, both of shape (SKETCH, S), and
+        the spike that the latter include, of shape (S,). [kPa]"""
         few = slice(0, SKETCH)
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.ringing(settings)[few]
-        highest = tops_kpa(curves, self.beyond.mean_kpa) + ringing + self.excess(settings)
-        return self.deviations(curves, ringing, points=COARSE), highest
+        excess = self.excess(settings)
+        highest = tops_kpa(curves, self.beyond.mean_kpa) + ringing + excess
+        return self.deviations(curves, ringing, points=COARSE), highest, excess
 
-    def headroom(self, settings: FloatArray, highest: FloatArray) -> FloatArray:
-        """Limit minus the sketched highest point with its spread. Shape (S,), [kPa]"""
+    def headroom(self, highest: FloatArray, excess: FloatArray) -> FloatArray:
+        """Limit minus the sketched highest point with its spread, from what ``sketch`` gives. Shape (S,), [kPa]"""
         p = self.surrogate.posterior_
         level = highest.mean(axis=0)
         rest = 0.3 * self.surrogate.residual * level * p.size
-        scatter = (p.repeatability * level) ** 2 + self.excess(settings) ** 2 + rest**2
+        scatter = (p.repeatability * level) ** 2 + excess**2 + rest**2
         spread = np.sqrt(highest.var(axis=0) + scatter)
         return np.asarray(self.problem.limit_kpa - level - SKETCH_SPREAD * spread)
 

@@ -23,12 +23,12 @@ EFFORT = 0.01
 def merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> tuple[FloatArray, FloatArray]:
     """Objective and violation of grid points, from the sketch."""
     settings = outlook.values(points)
-    deviations, highest = outlook.sketch(settings)
+    deviations, highest, excess = outlook.sketch(settings)
     effort = _effort(outlook.problem, settings, last)
     spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
     hoped = expected_improvement(deviations.mean(axis=0), spread, to_beat(outlook.problem, seen))
     objective = effort - np.where(seen.learnt(settings), 0.0, hoped)
-    violation = np.maximum(-outlook.headroom(settings, highest) / outlook.problem.limit_kpa, 0.0)
+    violation = np.maximum(-outlook.headroom(highest, excess) / outlook.problem.limit_kpa, 0.0)
     return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.reach)
 
 
