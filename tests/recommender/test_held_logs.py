@@ -90,7 +90,7 @@ def begun(session: Session, tmp_path: Path) -> Session:
     session.add_pull(write_pull(tmp_path / "baseline.csv", IDLE))
     step = session.next_step()
     assert step.settings is not None
-    assert step.settings["engagement"] > 0.0
+    assert step.settings["duty"] > 0.0
     return session
 
 
