@@ -220,7 +220,7 @@ def test_it_is_not_advised_where_duty_was_not_idle(session: Session, tmp_path: P
 
 
 def test_settings_left_out_are_those_that_were_advised(begun: Session, tmp_path: Path) -> None:
-    """Not those of the step that waits: its engagement was not dialled in."""
+    """Not those of the step that waits, which were not dialled in."""
     pull = begun.add_pull(held_log(tmp_path / "held.csv"))
     assert pull.settings["duty"] == pytest.approx(40.0, abs=2.5)
     first = begun.pulls()[0].settings
