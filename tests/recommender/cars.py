@@ -11,7 +11,11 @@ from models.curve import Curve, Target, Trace, measure
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray, to_kpa
+from recommender.decide.outlook import Outlook
+from recommender.decide.review import surrogate_for
 from recommender.decide.step import Problem
+from tests.fleet.play import Answer, play
+from tests.fleet.seats import jobs_named
 
 PSI = float(to_kpa(1.0, "psi"))
 
@@ -116,3 +120,11 @@ def problem_of(
     """The usual job: limit 3 psi over the target, risk 1 %, tolerance 0.4 psi."""
     limit = highest_psi + 3.0 if limit_psi is None else limit_psi
     return Problem(target_of(highest_psi), limit * PSI, 0.01, 0.4 * PSI, knobs_of(**changes), "psi", seed=5)
+
+
+def outlook_after(kind: str, seed: int, run: Sequence[Settings]) -> Outlook:
+    """What is expected of a virtual car of the bench once it has been run with some settings, one after the other."""
+    answers = (*(Answer("pull", settings) for settings in run), Answer("done", None))
+    (game,) = play(jobs_named([(kind, seed)]), lambda _, turns: answers[len(turns)], most=len(run))
+    pulls = [turn.observation for turn in game.turns]
+    return Outlook(game.job.problem, pulls, surrogate_for(game.job.problem, pulls, changes=()))

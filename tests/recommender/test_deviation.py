@@ -12,9 +12,8 @@ from models.settings import Settings
 from models.units import FloatArray
 from recommender.decide.outlook import COARSE, Outlook, between
 from recommender.decide.review import surrogate_for
-from tests.fleet.play import Answer, play
-from tests.fleet.seats import jobs_named
 
+from .cars import outlook_after
 from .why_cars import PSI, problem, pull
 
 TARGET: Target = problem().target
@@ -67,11 +66,7 @@ RUN = (
 
 def test_settings_run_again_are_foretold_what_they_were_on_a_car_out_of_breath() -> None:
     """Its logs stood 0.6 psi from the target, 0.5 was foretold, and the job went on for five more pulls."""
-    (job,) = jobs_named([("other: breathless", 1004)])
-    answers = (*(Answer("pull", settings) for settings in RUN), Answer("done", None))
-    (game,) = play([job], lambda _, turns: answers[len(turns)], most=len(RUN))
-    pulls = [turn.observation for turn in game.turns]
-    seen = Outlook(job.problem, pulls, surrogate_for(job.problem, pulls, changes=()))
+    seen = outlook_after("other: breathless", 1004, RUN)
     (again,) = seen.forecast([RUN[-1]])
-    logged = [each.deviation_kpa(job.target) for each in pulls[-2:]]
+    logged = [each.deviation_kpa(seen.problem.target) for each in seen.pulls[-2:]]
     assert again.deviation_kpa == pytest.approx(np.mean(logged), rel=0.08)

@@ -8,9 +8,8 @@ from models.risk import excess_kpa, spikes_seen
 from models.settings import Settings
 from models.units import kpa_in
 from recommender.decide.outlook import Outlook
-from recommender.decide.review import surrogate_for
-from tests.fleet.play import Answer, play
-from tests.fleet.seats import jobs_named
+
+from .cars import outlook_after
 
 PSI = kpa_in("psi")
 
@@ -25,11 +24,7 @@ RUN = (
 
 @pytest.fixture(scope="module")
 def outlook() -> Outlook:
-    end = Answer("done", None)
-    answers = (*(Answer("pull", settings) for settings in RUN), end)
-    (game,) = play(jobs_named([("kept: cam switch", 6002)]), lambda _, turns: answers[len(turns)], most=len(RUN))
-    pulls = [turn.observation for turn in game.turns]
-    return Outlook(game.job.problem, pulls, surrogate_for(game.job.problem, pulls, changes=()))
+    return outlook_after("kept: cam switch", 6002, RUN)
 
 
 def test_settings_that_held_far_under_the_limit_are_hardly_a_risk(outlook: Outlook) -> None:
