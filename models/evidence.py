@@ -40,6 +40,7 @@ class Observation:
         beyond_kpa: By how much boost past the grid's end stands above the curve's last point; NaN where the pull does
             not go there. [kPa]
         held_rpm: Whether this is one duty of a run at held rpm: boost at that rpm and nothing else of a pull.
+        shows_ringing: False where the log is too slow or too short for ringing to be seen.
     """
 
     number: int
@@ -60,6 +61,7 @@ class Observation:
     ripple_kpa: float = 0.0
     beyond_kpa: float = float("nan")
     held_rpm: bool = False
+    shows_ringing: bool = True
 
     @classmethod
     def of(
@@ -81,6 +83,7 @@ class Observation:
             sustained_peak_kpa=measures.sustained_peak_kpa,
             noise_kpa=measures.noise_kpa,
             oscillation_kpa=measures.oscillation.standing_kpa,
+            shows_ringing=measures.oscillation.resolvable,
             roughness_kpa=measures.roughness_kpa,
             ripple_kpa=measures.ripple_kpa,
             beyond_kpa=measures.beyond_kpa,
@@ -94,6 +97,12 @@ class Observation:
         """Half swing of the ringing: that which stands out of the noise, or that of a sinusoid with the ripple's root
         mean square, whichever is larger. [kPa]"""
         return float(max(self.oscillation_kpa, np.sqrt(2.0) * self.ripple_kpa))
+
+    @property
+    def tells_of_ringing(self) -> bool:
+        """Whether the pull says how far feedback rings: ringing that was seen does; none that was seen says so only of a
+        whole sweep, in a log that could have shown it."""
+        return not self.held_rpm and (self.swing_kpa > 0.0 or (self.complete and self.shows_ringing))
 
     @property
     def rung_kpa(self) -> float:

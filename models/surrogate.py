@@ -209,7 +209,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Fit to pulls. With none, the posterior is the prior."""
         fitted = most_telling(observations, self.knobs)
         barometer = {float(p.number): p.barometer_kpa for p in observations if np.isfinite(p.barometer_kpa)}
-        with_gain = [pull for pull in fitted if pull.settings.gain > 0.0]
+        with_gain = [pull for pull in fitted if pull.settings.gain > 0.0 and pull.tells_of_ringing]
         rung = (
             np.array([pull.settings.as_array() for pull in with_gain]).reshape(-1, 6),
             np.array([pull.swing_kpa for pull in with_gain]),

@@ -96,12 +96,14 @@ class Offender:
         why: ``limit passed`` or ``aborted``.
         latest: Whether no other pull has been run since.
         kept: Where the limit was passed, settings of the pulls that kept it with less than this one.
+        fed_back: Whether it counts only with as much gain: with less, its duty and engagement have kept the limit.
     """
 
     pull: Observation
     why: str
     latest: bool = False
     kept: tuple[Settings, ...] = ()
+    fed_back: bool = False
 
 
 def kept_limit(problem: Problem, pull: Observation) -> bool:
@@ -115,21 +117,24 @@ def kept_limit(problem: Problem, pull: Observation) -> bool:
 def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
     """Pulls that forbid what is at or above their settings.
 
-    A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under. An
-    aborted one forbids until any later pull was complete and trusted. Runs at held rpm clear nothing.
+    A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under; where that
+    was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull forbids until any later
+    one was complete and trusted. Runs at held rpm clear nothing.
     """
     found: list[Offender] = []
     kept = [pull.settings for pull in observations if kept_limit(problem, pull)]
     for i, pull in enumerate(observations):
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
-            cleared = any(
-                kept_limit(problem, other) and asks_as_much(problem, other.settings, pull.settings) for other in later
-            )
-            if not cleared:
+            held_up = [
+                other.settings.gain
+                for other in later
+                if kept_limit(problem, other) and asks_as_much(problem, other.settings, pull.settings)
+            ]
+            if not held_up or max(held_up) < pull.settings.gain - 1e-9:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
                 less = [each for each in kept if not asks_as_much(problem, each, pull.settings)]
-                found.append(Offender(pull, "limit passed", latest=not later, kept=tuple(less)))
+                found.append(Offender(pull, "limit passed", not later, tuple(less), fed_back=bool(held_up)))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
@@ -149,13 +154,25 @@ def at_or_above(
     """
     rpm, knobs = problem.target.grid(100.0), problem.knobs
     duty = effective_duty(rpm, settings)
-    more = np.all(duty >= effective_duty(rpm, other.as_array()) - within * knobs["duty"].step - 1e-9, axis=1)
+    more = np.all(duty >= effective_duty(rpm, other.as_array()) - within * duty_step(problem) - 1e-9, axis=1)
     return np.asarray(more & (settings[:, 4] >= other.engagement - within * knobs["engagement"].step - 1e-9))
 
 
 def asks_as_much(problem: Problem, settings: Settings, other: Settings) -> bool:
     """``at_or_above`` for one pull's settings."""
     return bool(at_or_above(problem, settings.as_array()[None], other)[0])
+
+
+def duty_step(problem: Problem) -> float:
+    """Step of what moves duty: of the ramp where duty is fixed. [points]"""
+    duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
+    return ramp.step if duty.fixed else duty.step
+
+
+def repeats_offence(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
+    """Whether settings ask for as much as an offender, in gain too where it counts only with that. Shape (S,)"""
+    as_much = at_or_above(problem, settings, offender.pull.settings)
+    return as_much & (settings[:, 5] >= offender.pull.settings.gain - 1e-9) if offender.fed_back else as_much
 
 
 def at_or_below(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
@@ -179,7 +196,7 @@ def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.
     that kept the limit asked for at least as much of is not.
     """
     share = passed_by(problem, offender)
-    if share == 0.0:
+    if share == 0.0 or offender.fed_back:
         return np.zeros(settings.shape[0], dtype=bool)
     near = at_or_above(problem, settings, offender.pull.settings, within=share)
     for kept in offender.kept:
@@ -199,7 +216,7 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     knobs = problem.knobs
     rpm = problem.target.grid(100.0)
     duty, before = effective_duty(rpm, settings), effective_duty(rpm, other.as_array())
-    duty_less = min(0.25 * knobs["duty"].step, before.mean() - _least_duty(problem, other)) if passed else 0.0
+    duty_less = min(0.25 * duty_step(problem), before.mean() - _least_duty(problem, other)) if passed else 0.0
     engagement_less = (
         min(0.5 * knobs["engagement"].step, other.engagement - knobs["engagement"].lower) if passed else 0.0
     )
@@ -246,12 +263,14 @@ class Reach:
         steepness: Steepest ramp. [points a 100 rpm]
         fed_back: Settings of the last pull, where it was run with gain; None where it was not.
         held_end: Whether duty is bounded by the end of a run at held rpm.
+        gain: Gain from which on nothing is proposed, from ``gain_gone_wrong``.
     """
 
     duty: float = 100.0
     steepness: float = STEEPEST
     fed_back: Settings | None = None
     held_end: bool = False
+    gain: float = float("inf")
 
 
 #: No bound but the knobs' own.
@@ -267,18 +286,36 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     ``STEEPEST`` is proposed only where one was run already. Right after the car has changed, or seems to have, duty
     does not go past what was run; past the end of a run at held rpm it goes no further than ``past_held`` lets it.
     With gain taken back no more duty is asked for in the same step: how much boost feedback had held off shows only
-    without it.
+    without it. Gain that went wrong is come back to from below.
     """
     rpm = problem.target.grid(100.0)
     run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
     on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
-    step = ramp.step if duty.fixed else duty.step + on_top
+    step = duty_step(problem) + (0.0 if duty.fixed else on_top)
     most, past = run if changed else run + step, past_held(problem, observations)
     last = [pull.settings for pull in observations[-1:]]
     steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
     fed_back = next((settings for settings in last if settings.gain > problem.knobs["gain"].lower), None)
-    return Reach(min(most, past), steepest, fed_back, past < most)
+    return Reach(min(most, past), steepest, fed_back, past < most, gain_gone_wrong(problem, observations))
+
+
+def gain_gone_wrong(problem: Problem, observations: Sequence[Observation]) -> float:
+    """Least gain with which a pull was lifted or passed the limit, until a whole pull that was run at most a step under it
+    has kept the limit; no bound where there is none, or where no less can be dialled.
+
+    A pull that rings is lifted, often before its log can show that it rang: its gain is not taken for good because a
+    later pull without any was whole.
+    """
+    gain, least = problem.knobs["gain"], float("inf")
+    for pull in observations:
+        if pull.held_rpm or gain.fixed or pull.settings.gain <= gain.lower:
+            continue
+        if not pull.complete or pull.highest_kpa > problem.limit_kpa:
+            least = min(least, pull.settings.gain)
+        elif kept_limit(problem, pull) and pull.settings.gain >= least - gain.step - 1e-9:
+            least = float("inf")
+    return least
 
 
 def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
@@ -335,6 +372,7 @@ def forbidden(
     if reach.fed_back is not None:
         more = np.any(duty > effective_duty(rpm, reach.fed_back.as_array()) + 1e-9, axis=1)
         out = out | (more & (settings[:, 5] < reach.fed_back.gain - 1e-9))
+    out = out | (settings[:, 5] >= reach.gain - 1e-9)
     for offender in bad:
-        out = out | at_or_above(problem, settings, offender.pull.settings) | beside(problem, settings, offender)
+        out = out | repeats_offence(problem, settings, offender) | beside(problem, settings, offender)
     return np.asarray(out)

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from recommender.decide import reasons
-from recommender.decide.allowed import asks_as_much, beside, forbidden, past_held
+from recommender.decide.allowed import beside, forbidden, past_held, repeats_offence
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review
@@ -109,12 +109,14 @@ def ruled_out(
 def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Review) -> str:
     """What rules settings out."""
     row = forecast.settings.as_array()[None]
-    if any(asks_as_much(problem, forecast.settings, offender.pull.settings) for offender in seen.bad):
+    if any(repeats_offence(problem, row, offender)[0] for offender in seen.bad):
         return "at or above settings that went wrong"
     if any(beside(problem, row, offender)[0] for offender in seen.bad):
         return "too near settings that went wrong"
-    if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None))[0]:
+    if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None, gain=float("inf")))[0]:
         return "steep ramp"
+    if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None))[0]:
+        return "gain that went wrong"
     if forbidden(problem, row, (), replace(seen.reach, duty=100.0))[0]:
         return "more duty with less gain"
     if forbidden(problem, row, (), seen.reach)[0]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from models.risk import risk_of, spikes_kpa
 from recommender import wording
-from recommender.decide.allowed import asks_as_much, kept_limit, trusted_sweeps
+from recommender.decide.allowed import kept_limit, repeats_offence, trusted_sweeps
 from recommender.decide.step import Reason
 
 if TYPE_CHECKING:
@@ -67,14 +67,14 @@ def nearer_pull(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
     problem = outlook.problem
     if seen.best_kpa <= problem.tolerance_kpa:
         return ()
-    passed = [offender.pull for offender in seen.bad if offender.why == "limit passed"]
+    passed = [offender for offender in seen.bad if offender.why == "limit passed"]
     rows = [
-        (pull.deviation_kpa(problem.target), pull.number, other.number)
+        (pull.deviation_kpa(problem.target), pull.number, offender.pull.number)
         for pull in outlook.pulls
-        for other in passed
+        for offender in passed
         if pull.number >= seen.since
         and kept_limit(problem, pull)
-        and asks_as_much(problem, pull.settings, other.settings)
+        and repeats_offence(problem, pull.settings.as_array()[None], offender)[0]
     ]
     deviation, number, over = min((row for row in rows if np.isfinite(row[0])), default=(float("inf"), 0, 0))
     if not deviation < seen.best_kpa:

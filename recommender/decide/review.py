@@ -16,12 +16,12 @@ from models.units import FloatArray
 from recommender.decide.allowed import (
     Offender,
     Reach,
-    asks_as_much,
     forbidden,
     held,
     kept_limit,
     offenders,
     reach_of,
+    repeats_offence,
     trusted_sweeps,
 )
 from recommender.decide.noticed import note
@@ -49,7 +49,7 @@ class Review:
         bad: What must not be repeated.
         reach: How far the next step may go beyond the knobs' own steps.
         since: Number of the first pull of the car as it is now: older ones are those of a car that has changed.
-        gain_known: Whether a pull with gain has been run.
+        gain_known: Whether a pull with gain has shown whether it rings.
         twice: Settings that two pulls of the car as it is now were judged with: what another one with them could win
             would be luck. Shape (k, 6)
     """
@@ -75,19 +75,19 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     much as a pull that passed the limit is never the best, though it stayed under when it was run.
     """
     bad = tuple(offenders(problem, observations))
-    passed = [offender.pull.settings for offender in bad if offender.why == "limit passed"]
+    passed = [offender for offender in bad if offender.why == "limit passed"]
     rows = [
         (pull.deviation_kpa(problem.target), -i, pull)
         for i, pull in enumerate(observations)
         if pull.number >= since
         and kept_limit(problem, pull)
-        and not any(asks_as_much(problem, pull.settings, other) for other in passed)
+        and not any(repeats_offence(problem, pull.settings.as_array()[None], each)[0] for each in passed)
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
     changed = since > 0 and since >= max((pull.number for pull in observations[:-1]), default=0)
     reach = reach_of(problem, observations, changed=changed)
     swept = trusted_sweeps(problem, observations)
-    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower for pull in swept)
+    gain_known = any(pull.settings.gain > problem.knobs["gain"].lower and pull.tells_of_ringing for pull in swept)
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
     # To a millionth: what was typed in and what was proposed can differ by their rounding.

@@ -105,6 +105,7 @@ class PullEntry:
             sustained_peak_kpa=facts["sustained_peak_kpa"],
             noise_kpa=facts["noise_kpa"],
             oscillation_kpa=facts["oscillation_kpa"],
+            shows_ringing=facts.get("oscillation_resolvable", True),
             # Boost that follows the hand at held rpm is neither noise nor ringing.
             roughness_kpa=float("nan") if facts.get("held") else number_in(facts.get("roughness_kpa")),
             ripple_kpa=0.0 if facts.get("held") else self._ripple_kpa(target),
