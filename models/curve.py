@@ -493,6 +493,7 @@ class Measures:
         roughness_kpa: Of the trace about its curve over the judged range. [kPa], NaN if not covered
         ripple_kpa: By how much ringing beside the curve puts up the deviation, as the root of squares. [kPa]
         beyond_kpa: By how much boost past the curve's last point stands above it. [kPa], NaN if the pull ends before
+        last_rpm: Highest engine speed of the pull. [rpm]
     """
 
     peak_kpa: float
@@ -507,6 +508,7 @@ class Measures:
     roughness_kpa: float
     ripple_kpa: float
     beyond_kpa: float
+    last_rpm: float
     curve: Curve = field(repr=False)
 
 
@@ -555,5 +557,6 @@ def measure(
         roughness_kpa=roughness_kpa(trace, as_read, target),
         ripple_kpa=ripple,
         beyond_kpa=beyond_kpa(whole, float(grid[-1])),
+        last_rpm=float(trace.rpm.max()),
         curve=curve,
     )

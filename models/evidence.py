@@ -40,6 +40,7 @@ class Observation:
         beyond_kpa: By how much boost past the grid's end stands above the curve's last point; NaN where the pull does
             not go there. [kPa]
         held_rpm: Whether this is one duty of a run at held rpm: boost at that rpm and nothing else of a pull.
+        last_rpm: Highest engine speed of the pull; NaN where unknown. [rpm]
         shows_ringing: False where the log is too slow or too short for ringing to be seen.
     """
 
@@ -62,6 +63,7 @@ class Observation:
     beyond_kpa: float = float("nan")
     held_rpm: bool = False
     shows_ringing: bool = True
+    last_rpm: float = float("nan")
 
     @classmethod
     def of(
@@ -87,6 +89,7 @@ class Observation:
             roughness_kpa=measures.roughness_kpa,
             ripple_kpa=measures.ripple_kpa,
             beyond_kpa=measures.beyond_kpa,
+            last_rpm=measures.last_rpm,
             complete=complete,
             trusted=trusted,
             remark=remark,

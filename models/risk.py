@@ -133,10 +133,20 @@ class Beyond:
 NO_MORE: Final = Beyond()
 
 
-def beyond_of(pulls: Sequence[Observation]) -> Beyond:
+def beyond_of(pulls: Sequence[Observation], by_ramp: Sequence[float] | FloatArray) -> Beyond:
     """How boost goes on past the grid's end, from the pulls that went there: the latest counts most, since it was run
-    with settings most like the next ones. What is usual counts as half a pull."""
-    seen = np.array([pull.beyond_kpa for pull in pulls if pull.trusted and np.isfinite(pull.beyond_kpa)])
+    with settings most like the next ones. What is usual counts as half a pull.
+
+    Args:
+        pulls: Pulls so far. Of those that were lifted past the grid's end, none counts beside a whole one.
+        by_ramp: How much of it came of a ramp that goes on past the grid's end, one a pull. [kPa]
+    """
+    past = [
+        (pull.complete, pull.beyond_kpa - ramp)
+        for pull, ramp in zip(pulls, by_ramp, strict=True)
+        if pull.trusted and np.isfinite(pull.beyond_kpa)
+    ]
+    seen = np.array([kpa for whole, kpa in past if whole] or [kpa for _, kpa in past])
     if not seen.size:
         return NO_MORE
     worth = OLDER_WORTH ** np.arange(seen.size)[::-1]
@@ -157,7 +167,7 @@ def tops_kpa(curves: FloatArray, beyond_kpa: FloatArray | float) -> FloatArray:
 
     Args:
         curves: Up to the grid's end. Shape (D, S, M), [kPa gauge]
-        beyond_kpa: What boost past it has over its last point: one value, or shape (D, 1).
+        beyond_kpa: What boost past it has over its last point: one value, or shape (D, S).
     Returns:
         Shape (D, S), [kPa gauge]
     """
@@ -165,7 +175,11 @@ def tops_kpa(curves: FloatArray, beyond_kpa: FloatArray | float) -> FloatArray:
 
 
 def highest_points(
-    curves: FloatArray, ringing: FloatArray, excess: npt.ArrayLike, beyond: Beyond = NO_MORE
+    curves: FloatArray,
+    ringing: FloatArray,
+    excess: npt.ArrayLike,
+    beyond: Beyond = NO_MORE,
+    by_ramp: FloatArray | float = 0.0,
 ) -> FloatArray:
     """Highest boost of each drawn pull.
 
@@ -174,11 +188,12 @@ def highest_points(
         ringing: Half swing of each draw. Shape (D, S), [kPa]
         excess: Mean spike, one value or shape (S,), [kPa]. Spread over the draws as in ``spikes_kpa``.
         beyond: From ``beyond_of``: how boost goes on past the curves' last point.
+        by_ramp: What a ramp that goes on past it adds. Shape (D, S) or one value, [kPa]
     Returns:
         Shape (D, S), [kPa gauge]
     """
     draws = curves.shape[0]
-    top = tops_kpa(curves, beyond.drawn_kpa(draws)[:, None])
+    top = tops_kpa(curves, beyond.drawn_kpa(draws)[:, None] + by_ramp)
     return np.asarray(top + ringing + spikes_kpa(draws)[:, None] * np.asarray(excess), dtype=float)
 
 

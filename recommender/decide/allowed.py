@@ -175,9 +175,20 @@ def repeats_offence(problem: Problem, settings: FloatArray, offender: Offender) 
     return as_much & (settings[:, 5] >= offender.pull.settings.gain - 1e-9) if offender.fed_back else as_much
 
 
-def at_or_below(problem: Problem, settings: FloatArray, other: Settings) -> npt.NDArray[np.bool_]:
-    """Whether settings ask for no more boost than ``other`` anywhere, as in ``at_or_above``. Shape (S,)"""
+def rpm_to(problem: Problem, last_rpm: float) -> FloatArray:
+    """Engine speeds of the target and on to where a pull ends, 100 rpm apart; those of the target where that is NaN.
+
+    Shape (m,), [rpm]
+    """
     rpm = problem.target.grid(100.0)
+    return np.concatenate([rpm, np.arange(rpm[-1] + 100.0, np.fmax(last_rpm, rpm[-1]) + 50.0, 100.0)])
+
+
+def at_or_below(
+    problem: Problem, settings: FloatArray, other: Settings, last_rpm: float = float("nan")
+) -> npt.NDArray[np.bool_]:
+    """Whether settings ask for no more boost than ``other`` anywhere up to an rpm, as in ``at_or_above``. Shape (S,)"""
+    rpm = rpm_to(problem, last_rpm)
     less = np.all(effective_duty(rpm, settings) <= effective_duty(rpm, other.as_array()) + 1e-9, axis=1)
     return np.asarray(less & (settings[:, 4] <= other.engagement + 1e-9))
 
@@ -200,7 +211,7 @@ def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.
         return np.zeros(settings.shape[0], dtype=bool)
     near = at_or_above(problem, settings, offender.pull.settings, within=share)
     for kept in offender.kept:
-        near &= ~at_or_below(problem, settings, kept)
+        near &= ~at_or_below(problem, settings, kept, offender.pull.last_rpm)
     return near
 
 
@@ -229,7 +240,9 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
         back = max(float(notches), 0.0) * engagement.resolution
     lowest = min(max(engagement.lower, other.engagement - back), other.engagement)
     no_more = (
-        at_or_below(problem, settings, other) & (settings[:, 4] <= lowest + 1e-9) & (settings[:, 5] <= mildest + 1e-9)
+        at_or_below(problem, settings, other, offender.pull.last_rpm)
+        & (settings[:, 4] <= lowest + 1e-9)
+        & (settings[:, 5] <= mildest + 1e-9)
     )
     less = (duty.mean(axis=1) <= before.mean() - max(duty_less, 1e-6) + 1e-9) | (
         settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9
@@ -264,6 +277,7 @@ class Reach:
         fed_back: Settings of the last pull, where it was run with gain; None where it was not.
         held_end: Whether duty is bounded by the end of a run at held rpm.
         gain: Gain from which on nothing is proposed, from ``gain_gone_wrong``.
+        last_rpm: Where pulls end, past the target's range as a rule: duty counts up to there. [rpm]
     """
 
     duty: float = 100.0
@@ -271,6 +285,7 @@ class Reach:
     fed_back: Settings | None = None
     held_end: bool = False
     gain: float = float("inf")
+    last_rpm: float = float("nan")
 
 
 #: No bound but the knobs' own.
@@ -288,8 +303,10 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     With gain taken back no more duty is asked for in the same step: how much boost feedback had held off shows only
     without it. Gain that went wrong is come back to from below.
     """
-    rpm = problem.target.grid(100.0)
-    run = max((float(effective_duty(rpm, pull.settings.as_array()).max()) for pull in observations), default=0.0)
+    run = max(
+        (float(pull.settings.effective_duty(rpm_to(problem, pull.last_rpm)).max()) for pull in observations),
+        default=0.0,
+    )
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
     on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
     step = duty_step(problem) + (0.0 if duty.fixed else on_top)
@@ -297,7 +314,8 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     last = [pull.settings for pull in observations[-1:]]
     steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
     fed_back = next((settings for settings in last if settings.gain > problem.knobs["gain"].lower), None)
-    return Reach(min(most, past), steepest, fed_back, past < most, gain_gone_wrong(problem, observations))
+    last_rpm = float(np.fmax.reduce([pull.last_rpm for pull in observations], initial=np.nan))
+    return Reach(min(most, past), steepest, fed_back, past < most, gain_gone_wrong(problem, observations), last_rpm)
 
 
 def gain_gone_wrong(problem: Problem, observations: Sequence[Observation]) -> float:
@@ -366,7 +384,7 @@ def forbidden(
     The latest offender, while no pull has been run since, lets only milder settings through.
     """
     out = crossed(problem, settings) | (_steepness(settings) > reach.steepness + 1e-9)
-    rpm = problem.target.grid(100.0)
+    rpm = rpm_to(problem, reach.last_rpm)
     duty = effective_duty(rpm, settings)
     out = out | (duty.max(axis=1) > reach.duty + 1e-9)
     if reach.fed_back is not None:

@@ -138,7 +138,7 @@ def out_of_range(outlook: Outlook) -> tuple[Reason, ...]:
 def past_the_range(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
     """That boost goes on rising past the rpm up to which the target is given, where the highest boost comes of that."""
     problem = outlook.problem
-    rise = outlook.beyond.mean_kpa
+    rise = outlook.beyond.mean_kpa + float(outlook.by_ramp_past_end(forecast.settings.as_array()[None]).mean())
     last = forecast.curves[:, -1] + rise
     if rise <= WORTH_SAYING * problem.tolerance_kpa or np.mean(last > forecast.curves.max(axis=1)) <= 0.5:
         return ()

@@ -65,7 +65,8 @@ class Outlook:
         self.run = np.array([pull.settings.as_array() for pull in self.pulls]).reshape(-1, len(KNOB_NAMES))
         self.spikes = spikes_seen(observations, self._fitted_tops())
         self.hidden = hidden_kpa(observations)
-        self.beyond = beyond_of(observations)
+        self.last_rpm = float(np.fmax.reduce([pull.last_rpm for pull in self.pulls], initial=np.nan))
+        self.beyond = beyond_of(observations, self.by_ramp_past_end(self.run).mean(axis=0))
         self.knobs = [problem.knobs[name] for name in KNOB_NAMES]
 
     def _fitted_tops(self) -> FloatArray:
@@ -79,10 +80,25 @@ class Outlook:
         mean = self.surrogate.expected(self.run[which])[0].mean(axis=0)
         pulls = [self.pulls[i] for i in which]
         end = np.array([np.max(pull.curve.rpm, where=pull.curve.reached, initial=0.0) for pull in pulls])
-        mean = np.where(self.rpm <= end[:, None] + 1e-6, mean, -np.inf)
+        at_end = [np.interp(rpm, self.rpm, each) for rpm, each in zip(end, mean, strict=True)]
+        before = np.where(self.rpm <= end[:, None] + 1e-6, mean, -np.inf)
         beyond = np.array([pull.beyond_kpa for pull in pulls])
-        tops[which] = np.fmax(mean.max(axis=1), mean[:, -1] + beyond)
+        tops[which] = np.fmax(np.maximum(before.max(axis=1), at_end), mean[:, -1] + beyond)
         return tops
+
+    def by_ramp_past_end(self, settings: FloatArray, draws: slice = slice(None)) -> FloatArray:
+        """What a ramp that goes on past the grid's end adds to boost there, up to where pulls end: as much as so much more
+        duty would at the grid's end. Settings of shape (S, 6); shape (D or 1, S), [kPa]"""
+        duty = effective_duty(np.array([self.rpm[-1], np.fmax(self.last_rpm, self.rpm[-1])]), settings)
+        ramped = duty[:, 1] > duty[:, 0] + 1e-9
+        if not ramped.any():
+            return np.zeros((1, settings.shape[0]))
+        flat = np.repeat(settings[ramped], 2, axis=0)
+        flat[:, 0], flat[:, 3] = duty[ramped].ravel(), 0.0
+        boost = self.surrogate.gate_curves(flat, draws=draws, points=slice(-1, None))[:, :, 0]
+        added = np.zeros((boost.shape[0], settings.shape[0]))
+        added[:, ramped] = boost[:, 1::2] - boost[:, ::2]
+        return added
 
     def excess(self, settings: FloatArray) -> FloatArray:
         """Mean spike above the curve, with what slow logs could have hidden. Settings (S, 6); shape (S,), [kPa]"""
@@ -125,7 +141,7 @@ class Outlook:
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.ringing(settings)[few]
         excess = self.excess(settings)
-        highest = tops_kpa(curves, self.beyond.mean_kpa) + ringing + excess
+        highest = tops_kpa(curves, self.beyond.mean_kpa + self.by_ramp_past_end(settings, few)) + ringing + excess
         return self.deviations(curves, ringing, coarse=True), highest, excess
 
     def headroom(self, highest: FloatArray, excess: FloatArray) -> FloatArray:
@@ -142,7 +158,7 @@ class Outlook:
         knobs = np.array([s.as_array() for s in settings])
         curves = self.surrogate.curves(knobs)
         ringing = self.ringing(knobs)
-        highest = highest_points(curves, ringing, self.excess(knobs), self.beyond)
+        highest = highest_points(curves, ringing, self.excess(knobs), self.beyond, self.by_ramp_past_end(knobs))
         deviations = self.deviations(curves, ringing)
         risks = risk_of(highest, self.problem.limit_kpa)
         return [

@@ -116,6 +116,7 @@ class PullEntry:
             intake_c=number_in(facts["conditions"].get("intake_c")),
             unseen_kpa=float(facts.get("unseen_kpa") or 0.0),
             beyond_kpa=beyond_kpa(self.curve, float(curve.rpm[-1])) if curve.rpm.size else float("nan"),
+            last_rpm=float(max(self.curve.rpm[self.curve.reached], default=np.nan)),
             proposed=self.proposed if self.source == "changed" else None,
         )
 

@@ -152,14 +152,20 @@ def test_a_spike_counts_less_with_milder_settings_and_in_full_with_others() -> N
 
 
 def test_boost_past_the_range_is_learnt_and_the_latest_pull_counts_most() -> None:
-    assert beyond_of([]) == beyond_of([whole(100.0, 100.0, float("nan"))]) == Beyond()
-    assert beyond_of([replace(whole(107.0, 100.0, 7.0), trusted=False)]) == Beyond()
-    steady = [beyond_of([whole(107.0, 100.0, 7.0)] * n) for n in (1, 2, 8)]
+    assert beyond_of([], []) == beyond_of([whole(100.0, 100.0, float("nan"))], [0.0]) == Beyond()
+    assert beyond_of([replace(whole(107.0, 100.0, 7.0), trusted=False)], [0.0]) == Beyond()
+    steady = [beyond_of([whole(107.0, 100.0, 7.0)] * n, [0.0] * n) for n in (1, 2, 8)]
     assert 3.0 < steady[0].mean_kpa < steady[1].mean_kpa < steady[2].mean_kpa < 7.0
     assert steady[2].deviation_kpa < steady[0].deviation_kpa
-    rising, falling = (beyond_of([whole(107.0, 100.0, each) for each in order]) for order in ((2.0, 7.0), (7.0, 2.0)))
+    orders = ((2.0, 7.0), (7.0, 2.0))
+    rising, falling = (beyond_of([whole(107.0, 100.0, each) for each in order], [0.0, 0.0]) for order in orders)
     assert rising.mean_kpa > falling.mean_kpa
-    level = beyond_of([whole(100.0, 100.0, 0.0)])
+    ramped = beyond_of([whole(107.0, 100.0, 7.0)], [4.0])  # what a ramp did is no way of the car's
+    assert ramped == beyond_of([whole(103.0, 100.0, 3.0)], [0.0])
+    lifted = replace(whole(101.0, 100.0, 1.0), complete=False)  # it might have gone on rising
+    assert beyond_of([whole(107.0, 100.0, 7.0), lifted], [0.0, 0.0]) == steady[0]
+    assert beyond_of([lifted], [0.0]) == beyond_of([replace(lifted, complete=True)], [0.0])
+    level = beyond_of([whole(100.0, 100.0, 0.0)], [0.0])
     assert (level.mean_kpa, 0.0 < level.deviation_kpa < BEYOND_KPA) == (0.0, True)
 
 

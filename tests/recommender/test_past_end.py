@@ -1,0 +1,79 @@
+"""Duty that a ramp adds past the target's last rpm, up to where pulls end."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from models.curve import Target, Trace, measure
+from models.evidence import Observation
+from models.settings import Settings
+from recommender.decide.allowed import Offender, at_or_below, backed_off, forbidden, reach_of
+from recommender.decide.outlook import Outlook
+from recommender.decide.review import surrogate_for
+from tests.recommender.cars import PSI, PlainCar, problem_of
+
+CAR = PlainCar(droop=0.0)
+ENDS_RPM = 7600.0
+_PLAIN = problem_of(ramp_from=(3000.0, 7000.0, 100.0, 1000.0), ramp_to=(5600.0, 8000.0, 100.0, 1000.0))
+TARGET = Target(np.array([2600.0, 3900.0, 6500.0]), _PLAIN.target.boost_kpa, 3900.0, 6500.0)
+PROBLEM = dataclasses.replace(_PLAIN, target=TARGET)
+FLAT = Settings(45.0, 6500.0, ENDS_RPM, 0.0, 0.0, 0.0)
+RAMPED = dataclasses.replace(FLAT, ramp_add=22.0)
+
+
+def observe(settings: Settings, number: int) -> Observation:
+    random = np.random.default_rng([3, number])
+    rpm = np.linspace(2200.0, ENDS_RPM, 500)
+    boost = (1.0 + 0.006 * random.standard_normal()) * CAR.boost(settings, rpm, TARGET) + random.normal(0.0, 0.4, 500)
+    return Observation.of(number, settings, measure(Trace(np.arange(500) * 0.02, rpm, boost), TARGET))
+
+
+@pytest.fixture(scope="module")
+def outlook() -> Outlook:
+    pulls = [observe(dataclasses.replace(FLAT, duty=duty), i) for i, duty in enumerate((0.0, 20.0, 35.0, 45.0), 1)]
+    return Outlook(PROBLEM, pulls, surrogate_for(PROBLEM, pulls))
+
+
+def test_a_ramp_past_the_targets_end_counts_against_the_limit(outlook: Outlook) -> None:
+    """Both settings are the same over the target's range; before, both were expected to stay at 13.0 psi."""
+    flat, ramped = outlook.forecast([FLAT, RAMPED])
+    np.testing.assert_allclose(flat.deviations, ramped.deviations, rtol=0.02)
+    true = CAR.boost(RAMPED, np.array([ENDS_RPM]), TARGET)[0]
+    low, high = np.quantile(ramped.highest, [0.02, 0.98])
+    assert low < true < high
+    assert float(np.mean(flat.highest)) < true - 2.0 * PSI
+    assert ramped.risk > flat.risk
+    _, sketched, _ = outlook.sketch(np.array([FLAT.as_array(), RAMPED.as_array()]))
+    assert float(np.mean(sketched[:, 1] - sketched[:, 0])) > 2.0 * PSI
+
+
+def test_what_a_ramp_did_past_the_end_is_not_taken_for_the_cars_own_way(outlook: Outlook) -> None:
+    pulls = [*outlook.pulls, observe(RAMPED, 5)]
+    after = Outlook(PROBLEM, pulls, surrogate_for(PROBLEM, pulls))
+    assert pulls[-1].beyond_kpa > 2.0 * PSI
+    flat, ramped = after.forecast([FLAT, RAMPED])
+    assert float(np.mean(flat.highest)) == pytest.approx(float(CAR.boost(FLAT, np.array([6500.0]), TARGET)[0]), abs=4.0)
+    assert float(np.mean(ramped.highest)) == pytest.approx(pulls[-1].highest_kpa, abs=7.0)
+
+
+def test_duty_past_the_end_counts_in_what_may_be_dialled_in(outlook: Outlook) -> None:
+    reach = reach_of(PROBLEM, outlook.pulls)
+    assert reach.last_rpm == pytest.approx(ENDS_RPM)
+    most = dataclasses.replace(FLAT, duty=reach.duty)
+    rows = np.array([most.as_array(), dataclasses.replace(most, ramp_add=5.0).as_array()])
+    assert forbidden(PROBLEM, rows, (), reach).tolist() == [False, True]
+    assert forbidden(PROBLEM, rows, (), dataclasses.replace(reach, last_rpm=float("nan"))).tolist() == [False, False]
+    wider = reach_of(PROBLEM, [*outlook.pulls, observe(RAMPED, 5)])  # 67 % has been run now, at 7600 rpm
+    assert wider.duty == pytest.approx(reach.duty + 22.0)
+
+
+def test_a_steeper_ramp_past_the_end_is_no_backing_off(outlook: Outlook) -> None:
+    over = dataclasses.replace(outlook.pulls[-1], peak_kpa=PROBLEM.limit_kpa + 1.0)
+    milder = dataclasses.replace(FLAT, duty=38.0)
+    rows = np.array([milder.as_array(), dataclasses.replace(milder, ramp_add=20.0).as_array()])
+    assert at_or_below(PROBLEM, rows, FLAT).tolist() == [True, True]  # over the target's range
+    assert at_or_below(PROBLEM, rows, FLAT, ENDS_RPM).tolist() == [True, False]
+    assert backed_off(PROBLEM, rows, Offender(over, "limit passed", latest=True)).tolist() == [True, False]
