@@ -118,8 +118,8 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
     """Pulls that forbid what is at or above their settings.
 
     A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under; where that
-    was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull forbids until any later
-    one was complete and trusted. Runs at held rpm clear nothing.
+    was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull forbids until any
+    later one was complete and trusted. Runs at held rpm clear nothing.
     """
     found: list[Offender] = []
     kept = [pull.settings for pull in observations if kept_limit(problem, pull)]
@@ -319,8 +319,8 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
 
 
 def gain_gone_wrong(problem: Problem, observations: Sequence[Observation]) -> float:
-    """Least gain with which a pull was lifted or passed the limit, until a whole pull that was run at most a step under it
-    has kept the limit; no bound where there is none, or where no less can be dialled.
+    """Least gain with which a pull was lifted or passed the limit, until a whole pull with at most a step less has kept
+    the limit; no bound where there is none, or where no less can be dialled.
 
     A pull that rings is lifted, often before its log can show that it rang: its gain is not taken for good because a
     later pull without any was whole.

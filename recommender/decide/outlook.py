@@ -87,8 +87,8 @@ class Outlook:
         return tops
 
     def by_ramp_past_end(self, settings: FloatArray, draws: slice = slice(None)) -> FloatArray:
-        """What a ramp that goes on past the grid's end adds to boost there, up to where pulls end: as much as so much more
-        duty would at the grid's end. Settings of shape (S, 6); shape (D or 1, S), [kPa]"""
+        """What a ramp that goes on past the grid's end adds to boost there, up to where pulls end: as much as so much
+        more duty would at the grid's end. Settings of shape (S, 6); shape (D or 1, S), [kPa]"""
         duty = effective_duty(np.array([self.rpm[-1], np.fmax(self.last_rpm, self.rpm[-1])]), settings)
         ramped = duty[:, 1] > duty[:, 0] + 1e-9
         if not ramped.any():
