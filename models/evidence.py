@@ -103,8 +103,8 @@ class Observation:
 
     @property
     def tells_of_ringing(self) -> bool:
-        """Whether the pull says how far feedback rings: where ringing was seen, and where none was on a whole sweep whose
-        log could have shown it."""
+        """Whether the pull says how far feedback rings: where ringing was seen, or where none was on a whole sweep that
+        could have shown it."""
         return not self.held_rpm and (self.swing_kpa > 0.0 or (self.complete and self.shows_ringing))
 
     @property

@@ -85,8 +85,13 @@ def test_it_is_said(answers: dict[float, tuple[list[float], Step, Step]]) -> Non
 
 def test_it_is_not_said_where_the_highest_boost_comes_before() -> None:
     """Six kPa more past the range, on curves that end highest and on such as have fallen by ten."""
-    seen: Any = SimpleNamespace(problem=problem(), rpm=TARGET_RPM, beyond=SimpleNamespace(mean_kpa=6.0))
+    seen: Any = SimpleNamespace(
+        problem=problem(),
+        rpm=TARGET_RPM,
+        beyond=SimpleNamespace(mean_kpa=6.0),
+        by_ramp_past_end=lambda rows: np.zeros((1, len(rows))),
+    )
     for fall, said in ((0.0, 1), (10.0, 0)):
         curves = np.tile(100.0 - np.linspace(0.0, fall, TARGET_RPM.size), (8, 1))
-        forecast: Any = SimpleNamespace(curves=curves)
+        forecast: Any = SimpleNamespace(curves=curves, settings=settings())
         assert len(past_the_range(seen, forecast)) == said
