@@ -93,5 +93,5 @@ def test_it_is_not_said_where_the_highest_boost_comes_before() -> None:
     )
     for fall, said in ((0.0, 1), (10.0, 0)):
         curves = np.tile(100.0 - np.linspace(0.0, fall, TARGET_RPM.size), (8, 1))
-        forecast: Any = SimpleNamespace(curves=curves, settings=settings())
+        forecast: Any = SimpleNamespace(curves=curves, settings=settings(40.0))
         assert len(past_the_range(seen, forecast)) == said
