@@ -203,7 +203,8 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
     same; else the overpressure limit keeps the best settings down, or the knobs cannot follow the target.
 
     What pulls showed with the gate held shut goes before what is expected: where they fell short, no settings have
-    more to give; where they met the target, it is not the turbo.
+    more to give; where they met the target, it is not the turbo. Likewise spring and gate are named only where no pull
+    was at or under the target: where the mildest one was, it is duty, spread otherwise over rpm, that is wanted.
 
     Args:
         outlook: The job.
@@ -226,8 +227,12 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
     middle = rpm[0] + 0.5 * (rpm[-1] - rpm[0])
     if np.sum(above**2) >= np.sum(below**2):
         over = np.flatnonzero(above > 0)
+        least = least_seen(outlook, since)[over] - outlook.wanted[outlook.judged][over]
+        could_fall = least <= problem.tolerance_kpa  # where no pull tells it is not known to
+        if np.mean(could_fall) > 0.5:
+            return "shape of the curve", float(rpm[int(np.argmax(above))])
         wide = over.size > 0.6 * rpm.size
-        return ("floor above target" if wide else "boost creeps"), float(rpm[over[0]])
+        return ("floor above target" if wide else "boost creeps"), float(rpm[over[~could_fall][0]])
     under = np.flatnonzero(below > 0)
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     knobs, s = problem.knobs, forecast.settings
@@ -286,6 +291,22 @@ def most_seen(outlook: Outlook, since: int = 0) -> FloatArray:
     return np.asarray(np.where(count > 0, total, np.nan) / np.maximum(count, 1.0))
 
 
+def least_seen(outlook: Outlook, since: int = 0) -> FloatArray:
+    """Least boost of the pulls at each judged point; NaN where none tells.
+
+    Args:
+        outlook: The job.
+        since: Number of the first pull that counts.
+    Returns:
+        Shape (m,), [kPa gauge]
+    """
+    least = np.full(int(outlook.judged.sum()), np.nan)
+    for pull in outlook.pulls:
+        if pull.trusted and not pull.held_rpm and pull.number >= since:
+            least = np.fmin(least, pull.curve.at(outlook.rpm)[outlook.judged])
+    return least
+
+
 def has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
     """Whether the turbo could more likely than not give the target, at each of the judged points given."""
     ceiling = np.exp(outlook.surrogate.posterior_.parts.log_ceiling)[:, outlook.judged][:, under]
@@ -316,6 +337,11 @@ def say_cause(problem: Problem, cause: str, rpm: float) -> str:
         words = (
             f"as mild as these dials go, with {least}, boost is above the target from {{rpm}}; less of that, where the "
             "controller has it, or a softer spring is needed"
+        )
+    if cause == "boost creeps" and least:
+        words = (
+            f"as mild as these dials go, with {least}, boost rises above the target from {{rpm}}; less of that, where "
+            "the controller has it, or a larger gate is needed"
         )
     return words.format(rpm=wording.rpm(rpm))
 
