@@ -22,6 +22,8 @@ __all__ = ["Reason", "Verdict"]
 
 #: The gate counts as held shut where no more than this is left of the duty that can be asked for. [points]
 AS_GOOD_AS_SHUT: Final = 10.0
+#: Duty under which it never does, wherever the dial ends: solenoids bleed more and more up to about 90 %. [%]
+SHUT_FROM: Final = 80.0
 #: What held gain back while no pull has shown what it does.
 FIRST_GAIN: Final = "first gain"
 #: What held duty back after a run at held rpm.
@@ -235,8 +237,9 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
         return ("floor above target" if wide else "boost creeps"), float(rpm[over[~could_fall][0]])
     under = np.flatnonzero(below > 0)
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
-    knobs, s = problem.knobs, forecast.settings
-    at_end = s.duty >= knobs["duty"].upper - 2 * max(knobs["duty"].resolution, 1e-9)
+    s = forecast.settings
+    knob = problem.knobs["ramp_add" if problem.knobs["duty"].fixed else "duty"]
+    at_end = getattr(s, knob.name) >= knob.upper - 2 * max(knob.resolution, 1e-9)
     breath = has_breath(outlook, under) & ~short[under]
     if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])
@@ -256,6 +259,9 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
 def held_shut(problem: Problem, settings: Settings, rpm: FloatArray, boost_kpa: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether the gate is held shut, or as good as, with some settings.
 
+    By nearly all the duty that can be asked for, as far as that is nearly all the solenoid's travel: where the dial
+    ends long before, its end holds nothing shut. Or by boost that stays under engagement.
+
     Args:
         problem: The job.
         settings: What would be dialled in.
@@ -265,7 +271,8 @@ def held_shut(problem: Problem, settings: Settings, rpm: FloatArray, boost_kpa: 
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
     most = min(duty.upper + max(ramp.upper, 0.0), 100.0)
     asked = effective_duty(rpm, settings.as_array())
-    return np.asarray((asked >= most - AS_GOOD_AS_SHUT) | (boost_kpa <= settings.engagement))
+    by_duty = asked >= max(most - AS_GOOD_AS_SHUT, SHUT_FROM)
+    return np.asarray(by_duty | (boost_kpa <= settings.engagement))
 
 
 def most_seen(outlook: Outlook, since: int = 0) -> FloatArray:

@@ -218,6 +218,34 @@ class TestEnds:
         curves = np.where(seen.rpm >= 6000.0, 12.0 * PSI, given.curves)
         assert reasons.hardware(seen, replace(given, curves=curves)) == (cause, pytest.approx(6000.0))
 
+    def dial(self, duty: float | tuple[float, float], ramp_add: float) -> Any:
+        """The tests' job with duty fixed, or from one end to another, and so much ramp."""
+        job = problem()
+        low, high = duty if isinstance(duty, tuple) else (duty, duty)
+        changed = {
+            "duty": replace(job.knobs["duty"], lower=low, upper=high),
+            "ramp_add": replace(job.knobs["ramp_add"], upper=ramp_add),
+        }
+        return replace(job, knobs={**job.knobs, **changed})
+
+    @pytest.mark.parametrize(("upper", "ramp_add"), [(40.0, 0.0), (75.0, 0.0), (60.0, 10.0)])
+    def test_a_dial_that_ends_early_holds_no_gate_shut(self, upper: float, ramp_add: float) -> None:
+        """Pulls at the dial's end fell short all over; the turbo could give twice as much."""
+        job = self.dial((0.0, upper), ramp_add)
+        seen = outlook(job, pulls=[pull(3, upper, worth_psi=0.5)])
+        assert np.isnan(reasons.most_seen(seen)).all()
+        best = forecast(settings(upper), level_psi=12.0)
+        assert reasons.hardware(seen, best)[0] == "duty range used up"
+        top = replace(best, curves=np.where(seen.rpm >= 6000.0, best.curves, 16.0 * PSI))
+        assert reasons.hardware(seen, top)[0] == "shape of the curve"
+
+    def test_with_duty_fixed_the_ramp_has_an_end_and_the_baseline_holds_nothing_shut(self) -> None:
+        job = self.dial(0.0, 8.0)
+        seen = outlook(job, pulls=[pull(1, 0.0)])
+        for add, cause in ((8.0, "duty range used up"), (4.0, "shape of the curve")):
+            given = forecast(replace(settings(0.0), ramp_add=add), level_psi=12.0)
+            assert reasons.hardware(seen, given)[0] == cause
+
     def test_the_limit_is_named_where_it_keeps_the_best_settings_down(self) -> None:
         seen = outlook(ceiling_psi=30.0)
         low = forecast(settings(60.0), level_psi=14.0, risk=0.2)
