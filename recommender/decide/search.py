@@ -110,11 +110,11 @@ def minimise(
             vectorized=True,
             updating="deferred",
         )
-    order = sorted(seen, key=lambda key: (_merit(*seen[key]), key))
+    order = sorted(seen, key=lambda key: (seen[key][1] > 0.0, _merit(*seen[key]), key))
     points = np.array([np.frombuffer(key, dtype=np.int64) for key in order])
     value, violation = seen[order[0]]
     return Found(points[0], value, violation, points, asked)
 
 
 def _merit(value: float, violation: float) -> float:
-    return value if violation <= 0.0 else _FORBIDDEN * (1.0 + violation)
+    return min(value, _FORBIDDEN) if violation <= 0.0 else _FORBIDDEN * (1.0 + violation)

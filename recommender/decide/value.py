@@ -33,9 +33,13 @@ def merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> t
 
 
 def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArray:
-    """Small price of every knob that is turned, and of how far. Shape (S,), [kPa]"""
+    """Small price of every knob that is turned, and of how far. Shape (S,), [kPa]
+
+    A knob that the job file fixes costs nothing: run with another value once, it goes back whatever is chosen.
+    """
+    free = np.array([not problem.knobs[name].fixed for name in KNOB_NAMES])
     steps = np.array([max(problem.knobs[name].step, 1e-9) for name in KNOB_NAMES])
-    moved = np.abs(settings - last.as_array()) / steps
+    moved = np.where(free, np.abs(settings - last.as_array()), 0.0) / steps
     return np.asarray(EFFORT * problem.tolerance_kpa * ((moved > 1e-6).sum(axis=1) + moved.sum(axis=1)))
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from models.curve import Curve, deviation_kpa, repeatability_kpa
 from models.evidence import Observation
-from models.settings import KNOB_NAMES, Settings
+from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import to_kpa
 from recommender import wording
 from recommender.decide import decide, reasons, surrogate_for, widening
@@ -151,6 +151,20 @@ def test_a_controller_without_a_knob(absent: dict[str, float]) -> None:
 
 
 # ------------------------------------------------------------------ histories of all kinds
+
+
+@pytest.mark.parametrize(("name", "run"), [("engagement", 4.0 * PSI), ("gain", 0.5)])
+def test_a_fixed_knob_run_with_another_value_goes_back_at_no_price(name: str, run: float) -> None:
+    """Its step is 0, as the job file makes it: each way back would else cost more than anything can win."""
+    knobs = problem_of().knobs
+    steps = []
+    for step in (0.0, 1.0):
+        problem = dataclasses.replace(problem_of(), knobs={**knobs, name: Knob(name, 0.0, 0.0, 1.0, step)})
+        other = dataclasses.replace(IDLE, duty=20.0, **{name: run})
+        steps.append(decide(problem, [CAR.observe(problem, IDLE, 1), CAR.observe(problem, other, 2)]))
+    assert steps[0].settings == steps[1].settings
+    assert steps[0].settings is not None
+    assert getattr(steps[0].settings, name) == 0.0
 
 
 def test_a_job_taken_up_with_five_foreign_pulls_and_no_baseline() -> None:

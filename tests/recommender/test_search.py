@@ -54,6 +54,19 @@ def test_best_first_and_allowed_before_forbidden() -> None:
     assert np.all(np.diff(violations[~allowed]) >= 0)
 
 
+def test_what_is_allowed_comes_first_whatever_its_price() -> None:
+    """Half of the box is forbidden, by little, and every point costs more than a violation does."""
+
+    def dear(points: IntArray) -> tuple[FloatArray, FloatArray]:
+        return 1e9 + points.sum(axis=1), np.where(points[:, 0] < 10, 1e-3, 0.0)
+
+    found = minimise(dear, [(0, 20), (0, 5)], seed=2)
+    assert found.violation == 0.0
+    assert found.best[0] >= 10
+    violations = dear(found.seen)[1]
+    assert np.all(np.diff(violations) >= 0)
+
+
 def test_where_nothing_is_allowed_the_least_violation_is_told() -> None:
     def never(points: IntArray) -> tuple[FloatArray, FloatArray]:
         return np.zeros(len(points)), 1.0 + np.abs(points[:, 0] - 6.0)
