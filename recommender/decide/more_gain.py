@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.evidence import Observation
+from models.settings import Settings
 from recommender.decide.allowed import idle_like, kept_limit, trusted_sweeps
 from recommender.decide.choose import FIRST_GAIN
 from recommender.decide.outlook import Forecast, Outlook
@@ -50,9 +51,11 @@ def more_gain(
         gain = float(knob.value(at))
         if at < low or gain <= highest:
             continue
-        settings = replace(seen.best.settings, gain=gain)
-        if any(not a <= place <= b for place, (a, b) in zip(outlook.positions(settings), allowed, strict=True)):
+        # The best pull may have been run off the dial or past its end: what is judged is what can be dialled.
+        row = outlook.positions(replace(seen.best.settings, gain=gain))
+        if any(not a <= place <= b for place, (a, b) in zip(row, allowed, strict=True)):
             return None
+        settings = Settings.from_array(outlook.values(row[None])[0])
         forecast = outlook.forecast([settings])[0]
         if forecast.risk <= problem.risk and not blocked(outlook, seen, forecast):
             return forecast

@@ -71,6 +71,18 @@ def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) ->
     assert raised.risk <= problem.risk
 
 
+@pytest.mark.parametrize(("duty", "dialled"), [(57.4, 57.0), (59.0, 58.0)])
+def test_what_is_run_again_can_be_dialled(problem: Problem, duty: float, dialled: float) -> None:
+    """The best pull was run between two notches of duty, or past the end of its range, which is 58 % here."""
+    short = replace(problem, knobs={**problem.knobs, "duty": replace(problem.knobs["duty"], upper=58.0)})
+    pulls = run(short, (0, 0), (20, 0), (40, 0), (duty, 0))
+    assert review(short, pulls).best is pulls[3]
+    raised = asked(short, pulls)
+    assert raised is not None
+    assert raised.settings.duty == dialled
+    assert raised.settings.gain > 0.0
+
+
 @pytest.mark.parametrize("went_wrong", ["rang", "aborted", "passed the limit"])
 def test_not_after_a_pull_with_gain_went_wrong(problem: Problem, went_wrong: str) -> None:
     pulls = run(problem, (0, 0), (20, 0), (40, 0), (57, 0), (57, 2), (57, 1))
