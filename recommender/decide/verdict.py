@@ -11,7 +11,7 @@ from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
 from recommender.decide import reasons, value
-from recommender.decide.allowed import Offender, backed_off, crossed, held, idle_like, spans
+from recommender.decide.allowed import Offender, asks_as_much, backed_off, crossed, held, idle_like, kept_limit, spans
 from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.choose import starts
 from recommender.decide.more_gain import more_gain
@@ -176,7 +176,7 @@ def conclude(
     settled = gain < WORTH * problem.tolerance_kpa and near and calm
     settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
     patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
-    stalled = _stalled(problem, [pull for pull in observations if pull.number >= seen.since], patience)
+    stalled = _stalled(problem, observations, seen, patience)
     ends = settled or stalled
     back = way_back(outlook, seen, allowed) if gain < WORTH * problem.tolerance_kpa and not ends else None
     if back is not None and seen.best is not None:
@@ -234,10 +234,25 @@ def _close(problem: Problem, seen: Review) -> bool:
     return seen.best_kpa <= CLOSE * problem.tolerance_kpa
 
 
-def _stalled(problem: Problem, observations: Sequence[Observation], patience: int) -> bool:
-    """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have."""
-    swept = [pull for pull in observations if np.isfinite(pull.deviation_kpa(problem.target))]
+def _stalled(problem: Problem, observations: Sequence[Observation], seen: Review, patience: int) -> bool:
+    """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have.
+
+    Both bests are those that stand now. As long as one of the latest pulls passed the limit and so took a nearer one
+    away, they led back and up again: nothing has stalled.
+    """
+    swept = [p for p in observations if p.number >= seen.since and np.isfinite(p.deviation_kpa(problem.target))]
     if len(swept) <= patience + 1:
         return False
-    before = review(problem, swept[:-patience]).best_kpa
-    return before - review(problem, swept).best_kpa < WORTH * problem.tolerance_kpa
+    first = swept[-patience].number
+    passed = [offender.pull for offender in seen.bad if offender.why == "limit passed"]
+    kept = [pull for pull in swept if kept_limit(problem, pull)]
+    taken_by = [
+        max((o.number for o in passed if asks_as_much(problem, pull.settings, o.settings)), default=0) for pull in kept
+    ]
+    stand = [pull for pull, number in zip(kept, taken_by, strict=True) if not number]
+    now = review(problem, stand).best_kpa
+    lost = [pull for pull, number in zip(kept, taken_by, strict=True) if number >= first]
+    if any(pull.deviation_kpa(problem.target) < now for pull in lost):
+        return False
+    before = review(problem, [pull for pull in stand if pull.number < first]).best_kpa
+    return before - now < WORTH * problem.tolerance_kpa

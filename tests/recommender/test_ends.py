@@ -335,6 +335,41 @@ def test_the_best_thought_possible_is_no_worse_than_the_best_that_was_run(
     )
 
 
+def stalled(problem: Problem, pulls: list[Observation], patience: int) -> bool:
+    return verdict._stalled(problem, pulls, review(problem, pulls), patience)
+
+
+def climb(problem: Problem, *duties: float) -> list[Observation]:
+    return [CAR.observe(problem, dialled(duty, 20), n) for n, duty in enumerate(duties, start=1)]
+
+
+@pytest.mark.parametrize("last_rpm", [7000.0, 4200.0])
+def test_pulls_that_lead_back_up_after_the_best_was_taken_away_have_not_stalled(last_rpm: float) -> None:
+    """57 % was the best, until a repeat passed the limit, as a whole pull or lifted early."""
+    problem = problem_of()
+    over = problem.limit_kpa + PSI
+    again = CAR.observe(problem, dialled(57, 20), 5, last_rpm=last_rpm)
+    again = replace(again, peak_kpa=over, sustained_peak_kpa=over)
+    after = [30, 33, 36, 44, 48] if again.complete else [30, 33, 36, 38, 44, 48]
+    pulls = climb(problem, 0, 20, 40, 57, 57, *after)
+    assert pulls[3].deviation_kpa(problem.target) < pulls[-1].deviation_kpa(problem.target)
+    taken = [*pulls[:4], again, *pulls[5:]]
+    for end in range(8, len(pulls) + 1):  # back, and up again to 48 %, nearer than 40 %
+        assert not stalled(problem, taken[:end], 5)
+    assert stalled(problem, pulls, 5)  # without the repeat's peak nothing came of them
+    flat = climb(problem, 0, 20, 40, 57, 57, *after, 38, 38, 38, 38, 38, 38)
+    assert stalled(problem, [*flat[:4], again, *flat[5:]], 5)  # nor is it forgiven for ever
+
+
+def test_a_best_that_a_later_pull_gave_back_is_no_progress() -> None:
+    """The limit was passed with as much as at 50 %, the best, and kept in a repeat: 50 % stands again."""
+    problem = problem_of()
+    pulls = climb(problem, 0, 20, 40, 50, 52, 52, 38, 36)
+    over = replace(pulls[4], settings=dialled(50, 20), peak_kpa=problem.limit_kpa + PSI)
+    back = replace(pulls[5], settings=dialled(50, 20), curve=pulls[3].curve)
+    assert stalled(problem, [*pulls[:4], over, back, *pulls[6:]], 3)
+
+
 def test_a_known_pull_that_was_repeated_ends_no_job() -> None:
     """As is advised on another day. One step of 20 % from the spring alone leads nowhere near the pull at 40 %."""
     problem = problem_of()
