@@ -13,6 +13,7 @@ from recommender.decide.allowed import idle_like
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import surrogate_for
 from recommender.decide.step import Decision, Problem, Reason
+from recommender.decide.verdict import baseline_due
 
 
 def expected(problem: Problem, observations: Sequence[Observation], settings: Settings) -> Decision:
@@ -35,7 +36,7 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
     allowed, most = forecast.risk <= problem.risk, wording.allowed_risk(problem.risk)
     if allowed:
         gate = "The risk is within what the job allows."
-    elif not observations and idle_like(problem, settings):
+    elif baseline_due(problem, observations) and idle_like(problem, settings):
         gate = f"The risk is above the {most} that the job allows; as the baseline it is proposed all the same."
     else:
         gate = f"The risk is above the {most} that the job allows: this would not be proposed."

@@ -18,7 +18,7 @@ from recommender.decide.choose import choose
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import blocked, review, surrogate_for
 from recommender.decide.step import Decision, Problem
-from recommender.decide.verdict import conclude, floor_above, if_done, must_stop
+from recommender.decide.verdict import baseline_due, conclude, floor_above, if_done, must_stop
 
 
 def decide(
@@ -78,8 +78,11 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
         )
     if not last.trusted or (not last.complete and idle_like(problem, last.settings)):
         again = outlook.forecast([_on_grid(outlook, last.settings)])[0]
-        if again.risk <= problem.risk and not blocked(outlook, seen, again):
-            return say(outlook, "repeat", again, reasons.for_repeat(problem, last), review=seen)
+        due = baseline_due(problem, observations)
+        if due and blocked(outlook, seen, again):  # the ramp, which adds nothing, was dialled the wrong way round
+            again = outlook.forecast([idle(problem)])[0]
+        if due or (again.risk <= problem.risk and not blocked(outlook, seen, again)):
+            return say(outlook, "repeat", again, reasons.for_repeat(problem, last, again.risk), review=seen)
     choice = choose(outlook, observations, seen)
     if choice.chosen is None:
         done = if_done(outlook, seen, choice.judged)

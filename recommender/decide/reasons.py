@@ -101,18 +101,26 @@ def at_their_least(problem: Problem) -> str:
     return ", ".join(f"{wording.knob_word(name)} {say_knob(problem, name, knobs[name].lower)}" for name in names)
 
 
-def for_repeat(problem: Problem, last: Observation) -> tuple[Reason, ...]:
-    """Why the same settings are to be run again."""
+def for_repeat(problem: Problem, last: Observation, risk: float = 0.0) -> tuple[Reason, ...]:
+    """Why the same settings are to be run again; at a risk over the job's it is the baseline, as nothing is milder."""
     if last.trusted and not last.complete:
-        return (
-            Reason(
-                "aborted",
-                f"Pull {last.number} on the spring alone was aborted at {problem.say(last.highest_kpa)}. Find out why, "
-                "put it right, and run the baseline again.",
-            ),
+        why = Reason(
+            "aborted",
+            f"Pull {last.number} on the spring alone was aborted at {problem.say(last.highest_kpa)}. Find out why, "
+            "put it right, and run the baseline again.",
         )
-    remark = f": {last.remark}" if last.remark else ""
-    return (Reason("log", f"The log of pull {last.number} cannot be relied on{remark}. Run the same settings again."),)
+    else:
+        remark = f": {last.remark}" if last.remark else ""
+        text = f"The log of pull {last.number} cannot be relied on{remark}. Run the same settings again."
+        why = Reason("log", text)
+    if risk <= problem.risk:
+        return (why,)
+    text = (
+        f"Its risk of {wording.risk(risk, problem.risk)} is above the {wording.allowed_risk(problem.risk)} that the "
+        "job allows, and nothing milder can be dialled: lift at once if boost comes near "
+        f"{problem.say(problem.limit_kpa)}."
+    )
+    return why, Reason("limit", text)
 
 
 def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ...]:

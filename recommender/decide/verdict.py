@@ -58,6 +58,18 @@ def must_stop(problem: Problem, observations: Sequence[Observation]) -> tuple[st
     return None
 
 
+def baseline_due(problem: Problem, observations: Sequence[Observation]) -> bool:
+    """Whether the baseline is to be run, for the first time or again, whatever its risk: nothing is milder.
+
+    Again it is while all that was run is the spring alone, under the limit, and the latest of it was aborted or cannot
+    be relied on.
+    """
+    spring_alone = all(
+        idle_like(problem, pull.settings) and pull.highest_kpa <= problem.limit_kpa for pull in observations
+    )
+    return spring_alone and not any(pull.trusted and pull.complete for pull in observations[-1:])
+
+
 def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[Observation, float] | None:
     """The pull on the spring alone, where it stands above the target over most of the judged range; and from which rpm.
 

@@ -13,14 +13,14 @@ from models.curve import Target
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide import decide, reasons, surrogate_for, verdict
-from recommender.decide.allowed import at_or_above
+from recommender.decide.allowed import at_or_above, idle, idle_like
 from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.caveats import with_caveats
 from recommender.decide.foresight import expected
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import blocked, review
 from recommender.decide.step import Decision, Problem
-from recommender.decide.verdict import Prospect, conclude, floor_above, must_stop, prospect
+from recommender.decide.verdict import Prospect, baseline_due, conclude, floor_above, must_stop, prospect
 from tests.recommender.cars import PSI, PlainCar, problem_of
 from tests.recommender.test_decide import codes, play, words
 
@@ -450,6 +450,34 @@ def test_a_bad_log_over_the_limit_is_not_run_again() -> None:
     assert codes(step)[0] == "back off"
     assert step.settings is not None
     assert not at_or_above(problem, step.settings.as_array()[None], bad.settings)[0]
+
+
+@pytest.mark.parametrize("ends", [(2700.0,), (3000.0, 3100.0), (7000.0,)])
+def test_a_baseline_that_tells_nothing_is_run_again_whatever_its_risk(ends: tuple[float, ...]) -> None:
+    """Lifted early, once or twice, or run whole with a gauge that cannot be relied on: nothing is milder."""
+    problem = problem_of()
+    whole = ends == (7000.0,)
+    pulls = [CAR.observe(problem, IDLE, n, last_rpm=end, trusted=not whole) for n, end in enumerate(ends, start=1)]
+    step = decide(problem, pulls)
+    assert step.verdict == "repeat"
+    assert step.settings is not None
+    assert idle_like(problem, step.settings)
+    assert step.risk > problem.risk
+    assert "above the 1 % that the job allows, and nothing milder can be dialled: lift at once" in words(step)
+    assert "as the baseline it is proposed all the same" in words(expected(problem, pulls, IDLE))
+    # Once another pull has been run, one over the limit, or a whole one that tells, it is no longer exempt.
+    assert baseline_due(problem, pulls)
+    assert not baseline_due(problem, [CAR.observe(problem, dialled(10), 1), *pulls])
+    assert not baseline_due(problem, [replace(pulls[0], peak_kpa=problem.limit_kpa + PSI), *pulls])
+    assert not baseline_due(problem, [*pulls, CAR.observe(problem, IDLE, 9)])
+
+
+def test_a_baseline_with_its_ramp_the_wrong_way_round_is_run_again_the_right_way() -> None:
+    problem = problem_of(ramp_from=(3000.0, 6500.0, 100.0, 1000.0))
+    crossed_over = Settings(0, 5900, 5700, 0, 0, 0)
+    step = decide(problem, [CAR.observe(problem, crossed_over, 1, last_rpm=3500.0)])
+    assert step.verdict == "repeat"
+    assert step.settings == idle(problem)
 
 
 def test_settings_too_bold_to_be_proposed_are_not_run_again_for_a_bad_log() -> None:
