@@ -9,7 +9,7 @@ import numpy as np
 from models.evidence import Observation
 from models.settings import Settings
 from recommender import wording
-from recommender.decide.allowed import idle_like
+from recommender.decide.allowed import asks_as_much, beside, idle_like, offenders
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import surrogate_for
 from recommender.decide.step import Decision, Problem, Reason
@@ -40,6 +40,7 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
         gate = f"The risk is above the {most} that the job allows; as the baseline it is proposed all the same."
     else:
         gate = f"The risk is above the {most} that the job allows: this would not be proposed."
+    why = (Reason("asked for", text), Reason("risk gate", gate), *_went_wrong(problem, observations, settings))
     return Decision(
         verdict="pull",
         settings=settings,
@@ -50,5 +51,20 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
         peak_high_kpa=high,
         margin_kpa=margin,
         tightest_rpm=float(outlook.rpm[int(np.argmax(band.high_kpa))]),
-        reasons=(Reason("asked for", text), Reason("risk gate", gate)),
+        reasons=why,
     )
+
+
+def _went_wrong(problem: Problem, observations: Sequence[Observation], settings: Settings) -> tuple[Reason, ...]:
+    """That a pull that went wrong speaks against settings, whatever their risk; of several pulls the latest."""
+    for offender in reversed(offenders(problem, observations)):
+        what = "passed the limit" if offender.why == "limit passed" else "was aborted"
+        if asks_as_much(problem, settings, offender.pull.settings):
+            near = "ask for at least as much boost"
+        elif beside(problem, settings.as_array()[None], offender)[0]:
+            near = "are not far enough below it"
+        else:
+            continue
+        text = f"Pull {offender.pull.number} {what}, and these settings {near}: this would not be proposed."
+        return (Reason("back off", text),)
+    return ()

@@ -186,6 +186,28 @@ def test_the_baseline_asked_about_is_not_said_to_be_refused() -> None:
     assert "this would not be proposed" in words(expected(tight, [CAR.observe(tight, idle, 1)], idle))
 
 
+@pytest.mark.parametrize(("aborted", "what"), [(False, "passed the limit"), (True, "was aborted")])
+def test_settings_asked_about_are_held_against_pulls_that_went_wrong(aborted: bool, what: str) -> None:
+    """Whatever their risk: here the limit was passed by a spike that the curve knows nothing of."""
+    problem = problem_of()
+    pulls = [CAR.observe(problem, dialled(duty, 20), n) for n, duty in ((1, 0), (2, 20), (3, 40))]
+    wrong = CAR.observe(problem, dialled(45, 20), 4, last_rpm=5000.0 if aborted else 7000.0)
+    wrong = wrong if aborted else replace(wrong, peak_kpa=problem.limit_kpa + 0.2 * PSI)
+
+    def told(duty: float, history: list[Observation]) -> str:
+        asked = expected(problem, history, dialled(duty, 20))
+        return next((reason.text for reason in asked.reasons if reason.code == "back off"), "")
+
+    much = f"Pull 4 {what}, and these settings ask for at least as much boost: this would not be proposed."
+    assert [told(duty, [*pulls, wrong]) for duty in (45, 46)] == [much, much]
+    near = f"Pull 4 {what}, and these settings are not far enough below it: this would not be proposed."
+    assert told(44, [*pulls, wrong]) == ("" if aborted else near)
+    assert told(20, [*pulls, wrong]) == ""
+    assert told(45, pulls) == ""
+    # Run once more and held, the pull speaks against nothing.
+    assert told(45, [*pulls, wrong, CAR.observe(problem, dialled(45, 20), 5)]) == ""
+
+
 def test_the_highest_boost_told_is_passed_by_one_draw_in_twenty_and_the_band_by_one_on_each_side() -> None:
     problem = problem_of()
     pulls = [CAR.observe(problem, Settings(duty, 4800, 6700, 0, 0, 0), n) for n, duty in ((1, 0), (2, 20))]
