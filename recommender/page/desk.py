@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from recommender import wording
+
 if TYPE_CHECKING:
     from recommender.page.watch import Watched
     from recommender.session import Job, PullResult, Session, Step, Stop, Trust
@@ -25,6 +27,10 @@ ASKED_S: Final = 0.5
 
 class Moved(Exception):
     """What the visitor acted on is no longer what stands."""
+
+
+class Unsaid(ValueError):
+    """What was dialled in has to be said before a log can be taken."""
 
 
 @dataclass
@@ -236,6 +242,12 @@ class Desk:
         task.stage = 1
         try:
             shown = self.session.dialled_in(step)
+            unsaid = [name for name in self.job.dials if name not in {**shown, **(settings or {})}]
+            if unsaid:
+                raise Unsaid(
+                    f"After a stop nothing is proposed. Say what was dialled in ({_listed(unsaid)}; in the baseline "
+                    "all was idle) in the fields above the log, keep it, and bring the log again."
+                )
             changed = {
                 name: value
                 for name, value in (settings or {}).items()
@@ -263,3 +275,7 @@ class Desk:
         """Finish the log in hand, then let go."""
         self._worker.shutdown(wait=True)
         self._session.close()
+
+
+def _listed(knobs: list[str]) -> str:
+    return ", ".join(wording.knob_word(name) for name in knobs)

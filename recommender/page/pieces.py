@@ -66,6 +66,16 @@ def tiles(job: Job, settings: Mapping[str, float], last: PullResult | None) -> t
     return tuple(found)
 
 
+def fields(job: Job, dialled: Mapping[str, float]) -> tuple[Tile, ...]:
+    """Knobs of the form, as they are taken to be dialled in; empty where that has to be said."""
+    known = {tile.name: tile for tile in tiles(job, dialled, None)}
+    shown = [name for name, dial in job.dials.items() if name in known or (name not in dialled and not dial.absent)]
+    return tuple(
+        known.get(name) or Tile(name, wording.KNOB_LABELS[name], "", wording.knob_unit(name, job.pressure_unit))
+        for name in shown
+    )
+
+
 def put_right(job: Job, step: Step, dialled: Mapping[str, float]) -> tuple[Tile, ...]:
     """Knobs that are dialled in otherwise than proposed, with what was proposed; none where nothing is proposed."""
     if step.settings is None:

@@ -10,7 +10,7 @@ from recommender import figures, wording
 from recommender.figures.palettes import PALETTES
 from recommender.figures.svg import svg
 from recommender.page.desk import Desk, Task
-from recommender.page.pieces import nearness, put_right, rows, safety, shown_reasons, tiles, trust_lines, values
+from recommender.page.pieces import fields, nearness, put_right, rows, safety, shown_reasons, tiles, trust_lines, values
 from recommender.page.shield import LARGEST_LOG
 
 if TYPE_CHECKING:
@@ -40,7 +40,8 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "reasons": shown_reasons(step, bool(found.stops)),
         "trust": trust_lines(found.trust, last, step, before),
         "stops": found.stops,
-        "dialled": tiles(job, dialled, None),
+        "dialled": (asked := fields(job, dialled)),
+        "unsaid": [tile.label for tile in asked if not tile.number],
         "corrected": put_right(job, step, dialled),
         "asked": urlencode({"target": target, **{name: wording.knob_number(value) for name, value in dialled.items()}}),
         "checklist": () if pulls else work.session.checklist(),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from models.settings import Settings
 from recommender.decide.step import same
 from recommender.job import Job
 from recommender.record import RecordError, Snapshot
 from recommender.record.stored import Stored
-from recommender.session import dialled, history
+from recommender.session import after_stop, dialled, history
 from recommender.session.answers import Step
 
 
@@ -46,6 +47,8 @@ def dialled_in(snapshot: Snapshot, job: Job, step: Step) -> dict[str, float]:
         return job.settings_to_job(told)
     if stored is None and step.settings is not None:  # a step that is not kept: the record is only read
         return dict(step.settings)
+    if step.verdict == "stop":
+        return after_stop.taken(job, job.problem(step.target))
     return job.settings_to_job(snapshot.standing[-1].settings) if snapshot.standing else {}
 
 
@@ -53,9 +56,19 @@ def correction(snapshot: Snapshot, job: Job, step: Step, settings: Mapping[str, 
     """The entry that puts right what is dialled in after a step; None where that is what is taken already.
 
     Raises:
-        SettingsError: a setting that does not exist or that no controller can have.
+        SettingsError: a setting that does not exist or that no controller can have; after a stop, one that has to be
+            said is left out.
     """
     given = dialled.checked(job, settings)
+    if step.verdict == "stop":
+        said = history.put_right(snapshot, step.number)
+        stop = after_stop.Stopped(f"After the stop of step {step.number}", said)
+        run = after_stop.completed(job, job.problem(step.target), given, stop)
+        return None if same(said, run) else _put_right(step, run)
     before = job.settings_from_job(dialled_in(snapshot, job, step))
     run = dialled.completed(job, given, before)
-    return None if same(run, before) else {"kind": "dialled in", "step": step.number, "settings": list(run)}
+    return None if same(run, before) else _put_right(step, run)
+
+
+def _put_right(step: Step, run: Settings) -> Stored:
+    return {"kind": "dialled in", "step": step.number, "settings": list(run)}

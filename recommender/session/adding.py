@@ -19,7 +19,7 @@ from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
-from recommender.session import dialled, held_run, history
+from recommender.session import after_stop, dialled, held_run, history
 from recommender.session.again import the_new_pull
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
@@ -77,13 +77,14 @@ def add_pull(
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         told = dict(given)
+        stop = after_stop.stopped(snapshot, job, target)
         if found.held:
             told = {"duty": found.held[-1].duty} | told
-            assumed = _begun_like(snapshot, job, target) or assumed
-        if assumed is None:
+            assumed = assumed if stop else _begun_like(snapshot, job, target) or assumed
+        if stop is None and assumed is None:
             run = _completed(snapshot, job, told, target, foreign=foreign)
         else:
-            run = _as_shown(snapshot, job, told, assumed, target)
+            run = _as_shown(snapshot, job, told, assumed or {}, target, stop)
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
         measures, kept = measured(found, job, quiet)
@@ -136,13 +137,21 @@ def _completed(
 
 
 def _as_shown(
-    snapshot: Snapshot, job: Job, given: Mapping[str, float], assumed: Mapping[str, float], target: str | None
+    snapshot: Snapshot,
+    job: Job,
+    given: Mapping[str, float],
+    assumed: Mapping[str, float],
+    target: str | None,
+    stop: after_stop.Stopped | None,
 ) -> Settings:
-    """All six settings of a pull: those given, else as assumed, else as last dialled.
+    """All six settings of a pull: those given, else as assumed, else as last dialled; nothing that was dialled before
+    a stop is taken for granted after it.
 
     Raises:
-        SettingsError: see ``dialled.completed``.
+        SettingsError: see ``dialled.completed`` and ``after_stop.completed``.
     """
+    if stop is not None:
+        return after_stop.completed(job, job.problem(target), {**assumed, **given}, stop)
     last = last_dialled(snapshot, job, target).as_dict()
     return dialled.completed(job, given, Settings(**(last | dict(assumed))))
 
@@ -225,6 +234,7 @@ def _note_no_pull(
 
     Raises:
         PullRefused: it does.
+        SettingsError: see ``_as_shown``.
     """
     if none.peak_kpa <= job.limit_kpa:
         return
@@ -235,7 +245,11 @@ def _note_no_pull(
         snapshot = record.read()
         if any(event["sha256"] == sha256 and event["peak_kpa"] > job.limit_kpa for event in snapshot.refused):
             raise PullRefused(f"{none} Noted on record already, when this very log was brought before.") from none
-        run = _as_shown(snapshot, job, given, assumed, target)
+        stop = after_stop.stopped(snapshot, job, target)
+        try:
+            run = _as_shown(snapshot, job, given, assumed, target, stop)
+        except dialled.SettingsError as error:
+            raise dialled.SettingsError(f"{none} Not noted yet. {error}") from none
         kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
         _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
     raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none

@@ -114,7 +114,8 @@ class Session:
             settings: What was dialled in, in the job's units, any of the six knobs. Those left out: as last proposed,
                 with what ``put_right`` was told (or as last run, where that came later). Where steps for several
                 targets stand with different settings, ``target`` says which of them was run. Left out of a run at held
-                rpm that the last step advised (see its notes): duty as turned to last, the rest as advised.
+                rpm that the last step advised (see its notes): duty as turned to last, the rest as advised. After a
+                stop duty and engagement cannot be left out, and the others count as idle.
             assumed: What a screen showed as dialled in, in place of what was last proposed.
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.
@@ -125,8 +126,8 @@ class Session:
             LogError: the log cannot be read, holds no pull or several, or is on record already.
             PullRefused: the pull cannot be relied on, or there is none and boost passed the limit; it is noted, and
                 ``next_step`` asks for it again.
-            SettingsError: a setting that does not exist or that no controller can have, or it cannot be told which of
-                several steps was run.
+            SettingsError: a setting that does not exist or that no controller can have; it cannot be told which of
+                several steps was run; or one is left out that has to be said after a stop.
         """
         name = self.job.wanted(target).name
         given = dialled.checked(self.job, settings or {})
@@ -267,7 +268,7 @@ class Session:
         """What is taken to be dialled in for the pull after a step, in the job's units.
 
         What ``put_right`` was told; else the step's settings; where it has none, what stands as the best, or what was
-        run last. Empty where there is nothing.
+        run last. After a stop idle, without the knobs that then have to be said: duty and engagement, unless fixed.
         """
         return acts.dialled_in(self.record.read(), self.job, step)
 
@@ -279,7 +280,8 @@ class Session:
             settings: What is dialled in, in the job's units; knobs left out as ``dialled_in`` has them.
         Raises:
             RecordError: no such step.
-            SettingsError: a setting that does not exist or that no controller can have.
+            SettingsError: a setting that does not exist or that no controller can have, or one is left out that
+                ``dialled_in`` does not have.
         """
         step = self.step(number)
         entry = acts.correction(self.record.read(), self.job, step, settings)

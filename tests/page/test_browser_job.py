@@ -191,6 +191,20 @@ def test_a_guard_stops_the_job_until_it_is_acknowledged(serve: Serve, visit: Vis
     assert verdict(tab) == "Stop"
     assert tab.locator(".tile").count() == 0
     assert "lambda 0.93" in tab.inner_text(".stops")
+    # Nothing is proposed: what raises boost is asked for before a log is taken.
+    assert [tab.input_value(f"#run-{name}") for name in ("duty", "engagement", "ramp_add")] == ["", "", "0"]
+    drop(tab, bay.log("early.csv", settings_shown(tab), 2))
+    tab.wait_for_selector("#problem:not([hidden])")
+    assert "say first what was dialled in" in tab.inner_text("#problem")
+    assert "Duty, % is empty" in tab.inner_text("#problem")
+    tab.fill("#run-duty", "0")
+    tab.press("#run-duty", "Tab")
+    tab.fill("#run-engagement", "0")
+    with tab.expect_response("**/dialled") as kept:
+        tab.press("#run-engagement", "Tab")
+    assert kept.value.ok
+    tab.reload()
+    assert [tab.input_value(f"#run-{name}") for name in ("duty", "engagement")] == ["0", "0"]
     tab.click("text=Acknowledge pull 1")  # the note is asked for
     assert verdict(tab) == "Stop"
     tab.fill("#note-1", "injector plug loose")

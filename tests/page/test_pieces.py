@@ -110,3 +110,16 @@ def test_the_table_says_what_the_figure_shows(session: Session, step: Step, pull
     assert [float(cell) for cell in middle[3:]] == sorted(float(cell) for cell in middle[3:])
     stopped = pieces.values(session.job, dataclasses.replace(step, verdict="stop"), pull)
     assert {row[3:] for row in stopped} == {("–", "–", "–")}
+
+
+def test_what_has_to_be_said_is_an_empty_field(session: Session) -> None:
+    known = {"duty": 4.0, "gain": 0.0, "ramp_add": 0.0, "ramp_from": 5000.0, "ramp_to": 6700.0}
+    shown = pieces.fields(session.job, known)
+    assert [tile.name for tile in shown] == list(session.job.dials)
+    assert {tile.name: tile.number for tile in shown if tile.name in ("duty", "engagement")} == {
+        "duty": "4",
+        "engagement": "",
+    }
+    assert pieces.fields(session.job, {**known, "engagement": 2.0}) == pieces.tiles(
+        session.job, {name: {**known, "engagement": 2.0}[name] for name in session.job.dials}, None
+    )

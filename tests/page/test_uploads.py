@@ -9,6 +9,7 @@ import stat
 from pathlib import Path
 
 import httpx
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -203,3 +204,67 @@ def test_pages_that_are_not_there_are_told_in_words(serve: object, bay: Bay) -> 
             assert answer.status_code == 404
             assert "There is no such page." in answer.text
             assert "<html" in answer.text
+
+
+def stopped_bay(folder: Path) -> Bay:
+    """A job whose baseline ran lean: it stands at a stop."""
+    bay = Bay(folder, guards="lambda = { highest = 0.86 }")
+    with Session.open(bay.job) as session:
+        run = dict(session.next_step().settings or {})
+        lean = {"lambda": lambda _, rpm: np.where((rpm > 5000) & (rpm < 5400), 0.93, 0.80)}
+        session.add_pull(bay.log("pull 1.csv", run, 1, changed=lean))
+        assert session.next_step().verdict == "stop"
+    return bay
+
+
+def test_after_a_stop_the_form_asks_what_was_dialled_in(serve: object, tmp_path: Path) -> None:
+    bay = stopped_bay(tmp_path / "job")
+    served = serve(bay.job)  # type: ignore[operator]
+    with Session.open(bay.job) as session:
+        step = session.next_step()
+        run = dict(session.pulls()[0].settings)
+    log = bay.log("pull 2.csv", run, 2)
+    fields = {"target": step.target, "step": str(step.number), "gain": "0", "duty": "", "engagement": ""}
+    with httpx.Client(base_url=served.root, follow_redirects=True, timeout=60) as client:
+        page = client.get("/").text
+        for name, value in (("duty", ""), ("engagement", ""), ("ramp_add", "0"), ("gain", "0")):
+            assert re.search(rf'name="{name}" value="{value}"[^>]* required>', page), name
+        assert "nothing is proposed: say what it was" in page
+        answer = client.post("/logs", data=fields, files={"log": (log.name, log.read_bytes())})
+        assert "pull 2.csv: not taken. After a stop nothing is proposed." in answer.text
+        assert "dialled in (duty, engagement; in the baseline all was idle)" in answer.text
+        assert client.post("/dialled", data={**fields, "duty": "3"}).status_code == 422
+        assert 'name="duty" value="3"' in client.post("/dialled", data={**fields, "duty": "3", "engagement": "1"}).text
+        said = {**fields, "duty": "0", "engagement": "0"}
+        answer = client.post("/logs", data=said, files={"log": (log.name, log.read_bytes())})
+        assert "Pull 2 taken</strong>" in answer.text
+    with Session.open(bay.job) as session:
+        last = session.pulls()[-1].settings
+    assert (last["duty"], last["engagement"], last["gain"]) == (0.0, 0.0, 0.0)
+
+
+def test_after_a_stop_a_watched_folder_waits_for_what_was_dialled_in(tmp_path: Path) -> None:
+    bay, folder = stopped_bay(tmp_path / "job"), tmp_path / "logger"
+    folder.mkdir()
+    with Session.open(bay.job) as session:
+        drop, desk = Drop(), Desk(session)
+        stop = desk.answers().step
+        watch = Watch(folder, desk, drop, 10**8)
+        run = dict(session.pulls()[0].settings)
+
+        def written(name: str) -> str:
+            (folder / name).write_bytes(bay.log(name, run, 2).read_bytes())
+            for path in [path for _ in range(STILL + 1) for path in watch.look()]:
+                watch._bring(path)
+            assert desk.latest is not None
+            assert desk.latest.ended.wait(60)
+            return desk.latest.error
+
+        assert "Say what was dialled in (duty, engagement; in the baseline all was idle)" in written("too soon.csv")
+        assert len(session.pulls()) == 1
+        session.put_right(stop.number, {"duty": 2.0, "engagement": 1.0})
+        assert written("in time.csv") == ""
+        last = session.pulls()[-1].settings
+        assert (last["duty"], last["engagement"], last["ramp_add"]) == (2.0, 1.0, 0.0)
+        desk._worker.shutdown()
+        drop.close()

@@ -18,6 +18,8 @@ from .logs.recordings import Channels, joined, recording
 HIGH_KPA = 150.0
 SOUND_KPA = 100.0
 BASELINE = {"duty": 0.0, "ramp_from": 5000.0, "ramp_to": 7000.0, "ramp_add": 0.0, "engagement": 0.0, "gain": 0.0}
+#: Said of a log whose pull before it passed the limit: after that nothing is taken for granted.
+SAID = {"duty": 0.0, "engagement": 0.0}
 
 
 def sweep(plateau_kpa: float, seed: int = 0) -> Channels:
@@ -127,7 +129,7 @@ def test_it_is_told_once_though_the_barometer_moved_over_the_longer_log(
     for stop in session.open_stops():
         session.acknowledge(stop.pull)
     again = in_absolute(tmp_path / "two.csv", joined(first, sweep(SOUND_KPA, seed=2)), 100.2)
-    session.add_pull(again, which=3)
+    session.add_pull(again, SAID, which=3)
     assert session.open_stops() == []
 
 
@@ -136,7 +138,7 @@ def test_the_same_sweep_run_again_outside_the_pull_is_told_though_it_reads_alike
 ) -> None:
     session.add_pull(write_log(tmp_path / "one.csv", sweep(HIGH_KPA)))
     again = joined(sweep(HIGH_KPA, seed=3), sweep(SOUND_KPA, seed=1))
-    session.add_pull(write_log(tmp_path / "two.csv", again), which=2)
+    session.add_pull(write_log(tmp_path / "two.csv", again), SAID, which=2)
     assert [(each.pull, each.code) for each in session.open_stops()] == [(2, "limit outside the pull")]
 
 
@@ -177,7 +179,7 @@ def test_a_pull_withdrawn_and_added_again_is_told_again(session: Session, tmp_pa
 def test_a_pull_that_is_on_record_itself_is_not_told_again(session: Session, tmp_path: Path) -> None:
     log = write_log(tmp_path / "log.csv", joined(sweep(HIGH_KPA), sweep(SOUND_KPA, seed=1)))
     session.add_pull(log, which=1)
-    session.add_pull(log, which=2)
+    session.add_pull(log, SAID, which=2)
     assert session.open_stops() == []
 
 

@@ -831,8 +831,10 @@ def test_a_stop_tells_nothing_of_the_step_that_waits(folder: Path, job_text: str
         told = [*(each.text for each in explained.reasons), explained.tightest.text]
         assert not any("instead of" in text or "psi expected" in text for text in told)
         assert explained.effects == explained.alternatives == explained.would_change == ()
-        # What is taken to be dialled in is what was run.
-        assert session.dialled_in(stop) == session.pulls()[-1].settings
+        # What raises boost is never taken for granted; the rest is idle.
+        run = session.dialled_in(stop)
+        assert set(BASELINE) - set(run) == {"duty", "engagement"}
+        assert run["ramp_add"] == run["gain"] == 0.0
         session.acknowledge(1, "filter changed")
         assert session.next_step().risk < 0.02
 

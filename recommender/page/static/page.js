@@ -119,9 +119,17 @@
 
   // ------------------------------------------------------------ logs
 
+  // Fields of what was dialled in that are empty: after a stop some are, and each has to be said.
+  const unsaid = (form) => Array.from(form.querySelectorAll("fieldset input")).filter((field) => !field.value.trim());
+
   async function bring(file) {
     const form = byId("log-form");
     problem("");
+    const empty = unsaid(form)[0];
+    if (empty) {
+      empty.focus();
+      return problem(`${file.name}: say first what was dialled in, then bring the log again. ${empty.labels[0].textContent} is empty.`);
+    }
     if (working) return problem("One log after the other: the last one is still being taken.");
     if (file.size > Number(form.dataset.largest)) {
       return problem(`${file.name}: larger than ${Math.round(form.dataset.largest / 1e6)} MB. Cut the recording down to the pull.`);
@@ -180,7 +188,7 @@
       if (chosen) bring(chosen);
     });
     form.addEventListener("change", (event) => {
-      if (!event.target.closest("fieldset")) return;
+      if (!event.target.closest("fieldset") || unsaid(form).length) return;
       // Only what was typed here is sent: another tab may have put right another knob meanwhile.
       const body = new FormData();
       for (const field of form.querySelectorAll("fieldset input, input[type=hidden]")) {
