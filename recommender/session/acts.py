@@ -33,10 +33,24 @@ def acknowledgement(snapshot: Snapshot, job: Job, number: int, note: str) -> Sto
     Raises:
         RecordError: there is nothing to acknowledge there.
     """
-    if number not in {each.pull for each in history.open_stops(snapshot, job.problem())}:
-        raise RecordError(f"pull {number}: no stop is waiting to be acknowledged there.")
+    waiting = {each.pull for each in history.open_stops(snapshot, job.problem())}
+    if number not in waiting:
+        where = f"pull {snapshot.pull(number).number}" if number else "0, a refused log"
+        raise RecordError(f"{where}: {_not_there(snapshot, job, sorted(waiting))}")
     refusals = {} if number else {"refusals": history.refusals(snapshot)}
     return {"kind": "acknowledged", "pull": number, "note": note.strip(), **refusals}
+
+
+def _not_there(snapshot: Snapshot, job: Job, waiting: list[int]) -> str:
+    """That there is nothing to acknowledge, and what to do instead, as a sentence."""
+    if waiting:
+        return f"no stop is waiting to be acknowledged there, but at {' and '.join(map(str, waiting))}."
+    if after_stop.ends_with_a_pull(snapshot, job):
+        return (
+            "this stop ends with a pull that keeps the limit, not with an acknowledgement. Put the cause right, run "
+            "the baseline and add its log with what was dialled in, or withdraw the pull if its log is wrong."
+        )
+    return "no stop is waiting to be acknowledged there."
 
 
 def dialled_in(snapshot: Snapshot, job: Job, step: Step) -> dict[str, float]:

@@ -66,6 +66,15 @@ def verdict(step: Stored) -> str:
     return str(override["verdict"] if override else decision_in(step["decision"]).verdict)
 
 
+def ends_with_a_pull(snapshot: Snapshot, job: Job) -> bool:
+    """Whether a step that stands is the decision's own stop, and none that waits to be acknowledged."""
+    return any(
+        decision_in(step["decision"]).verdict == "stop"
+        for name in job.targets
+        if (step := _standing(snapshot, job, name)) is not None
+    )
+
+
 def taken(job: Job, problem: Problem) -> dict[str, float]:
     """What is taken to be dialled in after a stop: idle, as in the baseline, save what has to be said. Job's units."""
     return {name: value for name, value in job.settings_to_job(idle(problem)).items() if name not in to_be_said(job)}
@@ -105,13 +114,17 @@ def completed(job: Job, problem: Problem, given: Mapping[str, float], stop: Stop
 
 def _step_of(snapshot: Snapshot, job: Job, target: str) -> Stored | None:
     """The step that stands for a target, else the last one made for it since the last pull."""
-    mark = history.basis(snapshot, job.problem(target, seed=snapshot.seed))
-    standing = history.standing_step(snapshot, target, mark)
+    standing = _standing(snapshot, job, target)
     if standing is not None:
         return standing
     count = len(snapshot.pulls)
     since = [step for step in snapshot.steps.values() if step["target"] == target and step["after"] == count]
     return max(since, key=lambda step: int(step["number"]), default=None)
+
+
+def _standing(snapshot: Snapshot, job: Job, target: str) -> Stored | None:
+    mark = history.basis(snapshot, job.problem(target, seed=snapshot.seed))
+    return history.standing_step(snapshot, target, mark)
 
 
 def _over_limit(snapshot: Snapshot, job: Job) -> Stopped | None:

@@ -10,7 +10,7 @@ import pytest
 
 from models.settings import Settings
 from recommender.logs import write_log
-from recommender.session import PullRefused, Session, SettingsError
+from recommender.session import PullRefused, RecordError, Session, SettingsError
 
 from .logs.recordings import recording
 
@@ -152,3 +152,27 @@ def test_what_is_said_beforehand_need_not_be_said_again(stopped: Session, pull_l
     said = stopped.dialled_in(stop)
     assert (said["duty"], said["engagement"], said["gain"], said["ramp_add"]) == (4.0, 2.0, 1.0, 0.0)
     assert stopped.add_pull(pull_log(replace(IDLE, duty=4.0))).settings == said
+
+
+def test_a_stop_that_ends_with_a_pull_says_so_when_it_is_acknowledged(stopped: Session, pull_log: Write) -> None:
+    for number, where in ((2, "pull 2"), (0, "0, a refused log")):
+        with pytest.raises(RecordError) as caught:
+            stopped.acknowledge(number)
+        assert str(caught.value).startswith(f"{where}: this stop ends with a pull that keeps the limit, not with")
+        assert "Put the cause right, run the baseline and add its log with what was dialled in" in str(caught.value)
+        assert str(caught.value).endswith("or withdraw the pull if its log is wrong.")
+    with pytest.raises(RecordError, match="9"):
+        stopped.acknowledge(9)
+    stopped.add_pull(pull_log(IDLE), {"duty": 0, "engagement": 0})
+    with pytest.raises(RecordError, match=r"^pull 2: no stop is waiting to be acknowledged there\.$"):
+        stopped.acknowledge(2)
+
+
+def test_where_another_stop_waits_it_is_named(stopped: Session, pull_log: Write) -> None:
+    with pytest.raises(PullRefused):
+        stopped.add_pull(pull_log(Settings(60, 5000, 7000, 0, 0, 0), scale=1.6, pinned_kpa=140.0), BOLD)
+    with pytest.raises(RecordError, match=r"^pull 2: no stop is waiting .* there, but at 0\.$"):
+        stopped.acknowledge(2)
+    stopped.acknowledge(0)
+    with pytest.raises(RecordError, match=r"^0, a refused log: no stop is waiting to be acknowledged there\.$"):
+        stopped.acknowledge(0)
