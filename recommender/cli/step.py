@@ -199,7 +199,7 @@ def _dialled(value: float, resolution: float) -> str:
 
 def _safety(step: Step, job: Job, screen: Screen) -> list[str]:
     unit = step.unit
-    if not math.isfinite(step.risk) or (step.settings is None and step.best_settings is None):
+    if _settings_shown(step)[0] is None or not math.isfinite(step.risk):  # no forecast of settings that nobody sees
         return screen.listed("Limit", [f"{wording.pressure(step.limit, unit)} {unit} must never be passed."])
     margin = wording.pressure(abs(step.margin), unit)
     side = "under" if step.margin >= 0 else "OVER"

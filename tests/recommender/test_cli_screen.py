@@ -135,6 +135,13 @@ class TestStep:
         assert "The settings of pull 4 stand:" in text
         assert "DUTY" in text
 
+    def test_a_stop_foretells_nothing_of_settings_that_it_does_not_show(self, session: Session) -> None:
+        step = session.next_step()
+        stop = replace(step, verdict="stop", settings=None, best_pull=4, best_settings=step.settings)
+        told = "\n".join(step_lines(stop, session.job, Screen(80)))
+        assert "Limit    19.0 psi must never be passed." in told
+        assert not any(f"\n {word}" in told for word in ("Peak", "Margin", "Risk", "Result"))
+
     def test_margin_over_the_limit_is_said(self, session: Session) -> None:
         step = replace(session.next_step(), margin=-1.25)
         text = " ".join("\n".join(step_lines(step, session.job, Screen(80))).split())
