@@ -129,7 +129,11 @@ _FORMS: Final[Mapping[str, Callable[[str, str, Screen], list[str]]]] = {
 def _asked(screen: Screen) -> list[str]:
     return [
         f" {screen.style('? WHAT IF ?', 'bold')}",
-        *screen.wrapped("These settings were asked for by you. They are not proposed and not recorded.", " "),
+        *screen.wrapped(
+            "These settings were asked for by you. They are not proposed and not recorded. Nothing here was checked "
+            "against steps and caps.",
+            " ",
+        ),
     ]
 
 
@@ -145,15 +149,18 @@ def _settings_shown(step: Step) -> tuple[Mapping[str, float] | None, str]:
 
 
 def tiles(settings: Mapping[str, float], changed: Mapping[str, float], job: Job, screen: Screen) -> list[str]:
-    """The knobs that move, each in a frame with large figures; changed ones in a heavy frame with the old value."""
-    moving = [name for name in settings if not job.dials[name].fixed]
+    """The knobs that move, each in a frame with large figures; changed ones in a heavy frame with the old value.
+
+    A knob that the job fixes has one as well where it stands otherwise.
+    """
+    dials = job.dials
+    moving = [name for name, value in settings.items() if not (dials[name].fixed and dials[name].on_dial(value))]
     across = max(screen.width // (FRAME + 3), 1)
     lines: list[str] = []
     for i in range(0, len(moving), across):
         row = [_tile(name, settings[name], changed.get(name), job, screen) for name in moving[i : i + across]]
         lines += [" " + " ".join(parts) for parts in zip(*row, strict=True)]
-    dials = job.dials
-    fixed = {name: value for name, value in settings.items() if dials[name].fixed and not dials[name].absent}
+    fixed = {name: value for name, value in settings.items() if name not in moving and not dials[name].absent}
     if fixed:
         texts = [f"{wording.KNOB_LABELS[name]} {wording.knob(name, fixed[name], job.pressure_unit)}" for name in fixed]
         lines += screen.wrapped(f"Fixed in this job: {', '.join(texts)}.", " ")

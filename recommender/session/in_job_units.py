@@ -176,6 +176,23 @@ def _pressure(kpa: float, unit: str) -> float:
     return float(from_kpa(kpa, unit))
 
 
+def off_dial(job: Job, settings: Settings, but: tuple[str, ...] = ()) -> list[str]:
+    """What of settings is not on the dial, a sentence without its end for each knob.
+
+    Args:
+        job: The job.
+        settings: The settings.
+        but: Knobs that are not looked at.
+    """
+    found = []
+    for name, value in settings.as_dict().items():
+        dial = job.dials[name]
+        if name not in but and abs(float(dial.knob.value(dial.knob.index(value))) - value) > 1e-6:
+            said = f"{wording.KNOB_LABELS[name]} {wording.knob_number(dial.to_job(value))}"
+            found.append(f"{said} is not on the dial ({dial.range_words()})")
+    return found
+
+
 def _array(values_kpa: FloatArray, unit: str) -> FloatArray:
     array = np.array(from_kpa(values_kpa, unit))
     array.flags.writeable = False
@@ -232,15 +249,8 @@ def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
         peak = f"{problem.say(facts['peak_kpa'])} at {wording.rpm(facts['peak_rpm'])}"
         warnings.append(f"Overpressure limit passed: {peak}, {over} above it.")
     warnings += [f"Guard passed: {GuardHit(**hit).words()}." for hit in facts["guards"]]
-    for name, value in pull.settings.as_dict().items():
-        dial = job.dials[name]
-        if name == "duty" and facts.get("held"):
-            continue
-        if abs(float(dial.knob.value(dial.knob.index(value))) - value) > 1e-6:
-            warnings.append(
-                f"{wording.KNOB_LABELS[name]} {wording.knob_number(dial.to_job(value))} is not on the dial "
-                f"({dial.range_words()}): kept as it was run."
-            )
+    turned = ("duty",) if facts.get("held") else ()
+    warnings += [f"{text}: kept as it was run." for text in off_dial(job, pull.settings, turned)]
     points = facts.get("held", ())
     if points:
         warnings.append(

@@ -26,7 +26,7 @@ from recommender.session.adding import Clock
 from recommender.session.answers import PullResult, Step
 from recommender.session.held_run import HeldRun
 from recommender.session.history import Stop, Trust
-from recommender.session.in_job_units import pull_answer, step_answer
+from recommender.session.in_job_units import off_dial, pull_answer, step_answer
 from recommender.session.pull_log import look
 
 
@@ -262,7 +262,9 @@ class Session:
         problem = self.job.problem(name, seed=snapshot.seed)
         asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job, name))
         stored = stepping.foreseen(snapshot, problem, name, asked, self._clock())
-        return step_answer(self.job, stored, problem, snapshot.standing)
+        step = step_answer(self.job, stored, problem, snapshot.standing)
+        off = [f"{text}: taken as it is." for text in off_dial(self.job, asked)]
+        return replace(step, reasons=[*step.reasons, *off], codes=[*step.codes, *["off the dial"] * len(off)])
 
     def dialled_in(self, step: Step) -> dict[str, float]:
         """What is taken to be dialled in for the pull after a step, in the job's units.

@@ -192,9 +192,14 @@ def test_why_explains_any_step(begun: Path) -> None:
 def test_what_if_is_marked_and_leaves_no_trace(begun: Path) -> None:
     with Session.open(begun) as session:
         before = session.digest()
-    text = nextpull("what-if", begun, "--duty", 60).output
+    text = " ".join(nextpull("what-if", begun, "--duty", 60).output.split())
     assert "WHAT IF" in text
-    assert "not proposed and not recorded" in " ".join(text.split())
+    assert "not proposed and not recorded. Nothing here was checked against steps and caps." in text
+    assert "not on the dial" not in text
+    off = " ".join(nextpull("what-if", begun, "--duty", 60.5, "--engagement", 20).output.split())
+    assert "Duty 60.5 is not on the dial (0 to 90 in steps of 1): taken as it is." in off
+    asked = json.loads(nextpull("what-if", begun, "--duty", 60.5, "--engagement", 20, "--json").output)
+    assert "Engagement 20 is not on the dial (0 to 16 psi in steps of 0.5): taken as it is." in asked["reasons"]
     with Session.open(begun) as session:
         assert session.digest() == before
         assert len(session.steps()) == 2

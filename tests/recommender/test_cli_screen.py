@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -134,6 +135,16 @@ class TestStep:
         text = "\n".join(step_lines(done, session.job, Screen(60)))
         assert "The settings of pull 4 stand:" in text
         assert "DUTY" in text
+
+    def test_a_fixed_knob_that_stands_otherwise_is_not_told_as_fixed(self, session: Session, folder: Path) -> None:
+        text = (folder / "job.toml").read_text().split("[knobs.gain]")[0]
+        (folder / "job.toml").write_text(f"{text}[knobs.gain]\nfixed = 2\n")
+        session.follow()
+        settings = dict(session.next_step().settings or {})
+        as_fixed = "\n".join(tiles(settings, {}, session.job, Screen(80)))
+        otherwise = "\n".join(tiles({**settings, "gain": 3.0}, {}, session.job, Screen(80)))
+        assert ("Fixed in this job: Gain 2." in as_fixed, "─ GAIN ─" in as_fixed) == (True, False)
+        assert ("Fixed in this job" in otherwise, "─ GAIN ─" in otherwise) == (False, True)
 
     def test_a_stop_foretells_nothing_of_settings_that_it_does_not_show(self, session: Session) -> None:
         step = session.next_step()
