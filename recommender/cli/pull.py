@@ -54,6 +54,8 @@ def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
 
 
 def _source(pull: PullResult) -> str:
+    if pull.at_held_rpm and pull.source == "changed":  # duty was turned by hand: it is never that of the step
+        return " (a run at held rpm)"
     words = {
         "proposed": f" (as proposed in step {pull.step})",
         "changed": f" (not as proposed in step {pull.step})",

@@ -17,6 +17,8 @@ from models import fleet
 from models.settings import Settings
 from models.units import kpa_in
 from recommender import cli
+from recommender.cli.pull import pull_lines
+from recommender.cli.screen import Screen
 from recommender.page.desk import Desk
 from recommender.page.pieces import rows
 from recommender.report.view import sheet
@@ -305,6 +307,8 @@ def test_sheet_and_page_call_it_what_it_is(begun: Session, tmp_path: Path) -> No
         "A run at held rpm.",
         "Other settings than proposed.",
     ]
+    told = ["\n".join(pull_lines(pull, begun.job, Screen(200, colour=False))) for pull in begun.pulls()[1:]]
+    assert [text.split("(")[1].split(")")[0] for text in told] == ["a run at held rpm", "not as proposed in step 3"]
     found = SimpleNamespace(pulls=begun.pulls(), withdrawn=[], step=begun.next_step())
     assert [row["source"] for row in rows(begun.job, cast(Any, found))][:2] == [
         "other settings than proposed",
