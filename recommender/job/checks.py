@@ -131,8 +131,12 @@ def _target(path: KeyPath, table: TargetTable, unit: str, faults: list[Fault]) -
     if rpm.size != boost.size:
         fault("boost", table.boost, f"must hold one boost for each rpm: {rpm.size} rpm, but {boost.size} boost.")
         return None
-    if np.any(np.diff(rpm) <= 0):
+    if np.any(np.diff(rpm) < 0):
         fault("rpm", table.rpm, "must rise from point to point. Sort the points.")
+    elif np.any(np.diff(rpm) == 0):
+        twice = float(rpm[int(np.argmin(np.diff(rpm)))])
+        more = f"Put the second a little higher, for example at {twice + 50:g}."
+        fault("rpm", table.rpm, f"must rise from point to point, but two points stand at {twice:g}. {more}")
     if rpm.min() < 300 or rpm.max() > 20000:
         fault("rpm", table.rpm, "must lie between 300 and 20000 rpm.")
     if boost.min() < 0 or boost.max() <= 0:
