@@ -13,6 +13,7 @@ from recommender.logs import write_log
 from recommender.session import PullRefused, RecordError, Session, SettingsError
 
 from .logs.recordings import recording
+from .test_held_logs import held_log
 
 BASELINE = {"duty": 0, "ramp_from": 5000, "ramp_to": 7000, "ramp_add": 0, "engagement": 0, "gain": 0}
 IDLE = Settings(0, 5000, 7000, 0, 0, 0)
@@ -176,3 +177,13 @@ def test_where_another_stop_waits_it_is_named(stopped: Session, pull_log: Write)
     stopped.acknowledge(0)
     with pytest.raises(RecordError, match=r"^0, a refused log: no stop is waiting to be acknowledged there\.$"):
         stopped.acknowledge(0)
+
+
+def test_after_a_stop_a_run_at_held_rpm_brings_its_own_duty_alone(stopped: Session, tmp_path: Path) -> None:
+    """It begins with what was dialled in for it, not with what was advised before the stop."""
+    log = held_log(tmp_path / "held.csv")
+    with pytest.raises(SettingsError, match=r"in: --engagement … \(for the baseline --engagement 0\)"):
+        stopped.add_pull(log)
+    run = stopped.add_pull(log, {"engagement": 2})
+    assert run.at_held_rpm
+    assert (run.settings["duty"] > 30.0, run.settings["engagement"], run.settings["gain"]) == (True, 2.0, 0.0)
