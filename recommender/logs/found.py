@@ -31,6 +31,7 @@ class FoundPull:
         aborted: Ended before the judged range's end; evidence up to there.
         rate_hz: Real rate by role. [Hz]
         guard_findings: Bounds passed or approached, passed ones first.
+        watched: Guards whose channel gave readings in it.
         channels: Role to values over the pull, at ``channel_time_s``: rpm, boost and whatever else was logged.
         channel_time_s: All rows of the pull. Shape (m,), [s]
         overshoot_resolvable, oscillation_resolvable: Whether boost is sampled often enough to see them.
@@ -51,6 +52,7 @@ class FoundPull:
     overshoot_resolvable: bool = True
     oscillation_resolvable: bool = True
     unseen_kpa: float = 0.0
+    watched: tuple[str, ...] = ()
 
     @property
     def usable(self) -> bool:

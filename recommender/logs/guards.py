@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from models.units import FloatArray
 from recommender.logs.options import Guard
@@ -99,6 +100,12 @@ def _one_bound(
     )  # fmt: skip
 
 
+def readings(role: str, boost_kpa: FloatArray, values: FloatArray) -> npt.NDArray[np.bool_]:
+    """Rows of a pull in which a guard can watch its channel; none where the channel was silent. Shape (n,)"""
+    known = np.isfinite(values)
+    return known & (boost_kpa > LAMBDA_FROM * boost_kpa.max()) if role == "lambda_" else known
+
+
 def watch(
     role: str, guard: Guard, time_s: FloatArray, rpm: FloatArray, boost_kpa: FloatArray, values: FloatArray
 ) -> list[GuardFinding]:
@@ -109,9 +116,7 @@ def watch(
         guard: Its bounds.
         time_s, rpm, boost_kpa, values: The pull. Shape (n,); NaN values are passed over
     """
-    known = np.isfinite(values)
-    if role == "lambda_":
-        known &= boost_kpa > LAMBDA_FROM * boost_kpa.max()
+    known = readings(role, boost_kpa, values)
     if not known.any():
         return []
     part = (time_s[known], rpm[known], boost_kpa[known], values[known])

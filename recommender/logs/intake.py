@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -19,7 +19,7 @@ from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.falling import find_falling
 from recommender.logs.found import FoundPull, Intake
 from recommender.logs.gauge_top import off_scale_said
-from recommender.logs.guards import GuardFinding, watch
+from recommender.logs.guards import GuardFinding, readings, watch
 from recommender.logs.options import Conditions, FinderOptions, ReadOptions, guarded_role
 from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, judge
@@ -237,12 +237,18 @@ def _pull(rows: Rows, span: Span, whole: dict[str, float], reading: BoostReading
         aborted=early and span.kind != "held rpm",
         rate_hz=rate,
         guard_findings=_guard_findings(rows, part, options),
+        watched=tuple(name for name in options.guards if _watches(guarded_role(name), arrays)),
         channels=arrays,
         channel_time_s=rows.time_s[part],
         overshoot_resolvable=boost_hz >= OVERSHOOT_HZ,
         oscillation_resolvable=boost_hz >= OSCILLATION_HZ,
         unseen_kpa=unseen_kpa(trace, boost_hz >= OVERSHOOT_HZ),
     )
+
+
+def _watches(role: str, channels: Mapping[str, FloatArray]) -> bool:
+    """Whether a guard had readings of its channel in a pull."""
+    return role in channels and bool(readings(role, channels["boost"], channels[role]).any())
 
 
 def _guard_findings(rows: Rows, part: slice, options: ReadOptions) -> tuple[GuardFinding, ...]:

@@ -10,6 +10,7 @@ Format 1. User attributes of a pull's trial (pressures in kPa, gauge; null for w
     roughness_kpa, ripple_kpa, quiet_kpa    of the trace about its curve over the first target's judged range, how much
                         of it is ringing, and the noise it was held against (null: not told apart); absent in old pulls
     complete, trusted, remark, remarks, conditions, guards, rate_hz, log, sha256, artifact, limit_kpa
+    watched             guards whose channel gave readings in the pull, each with its bounds then; absent in old pulls
     day                 on which the log was written by its own clock, YYYY-MM-DD; absent where that is not known
     unseen_kpa          height of a spike that the log was too slow to show; 0 where it is absent
     outside             peak_kpa and time_s of boost above the limit in the log and outside the pull, the highest that

@@ -59,7 +59,7 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "peaks": _peaks(job, standing),
         "closest": min(standing, key=lambda pull: pull.margin, default=None),
         "count": len(standing),
-        "guards": [_guard(name, bounds) for name, bounds in job.guards.items()],
+        "guards": _guards(job, standing),
         "passed": [f"Pull {pull.number}: {text}" for pull in pulls for text in pull.warnings if "passed" in text],
         "trust": trust,
         "cautions": wording.CAUTIONS,
@@ -197,9 +197,28 @@ def _peaks(job: Job, pulls: Sequence[PullResult]) -> str:
     return svg(figure, title="Highest boost of each pull against the limit", mark="peaks")
 
 
-def _guard(name: str, bounds: Mapping[str, float]) -> str:
-    words = [f"{'at most' if side == 'highest' else 'at least'} {value:g}" for side, value in bounds.items()]
-    return f"{name} {' and '.join(words)}"
+def _guards(job: Job, pulls: Sequence[PullResult]) -> list[str]:
+    """A sentence on the guards that watched every log, and one on each of the others, with the pulls that it missed."""
+    every, others = [], []
+    for name, bounds in job.guards.items():
+        words = [f"{'at most' if side == 'highest' else 'at least'} {value:g}" for side, value in bounds.items()]
+        guard = f"{name} {' and '.join(words)}"
+        missed = [pull.number for pull in pulls if name not in pull.watched]
+        if not missed:
+            every.append(guard)
+        elif len(missed) == len(pulls):
+            others.append(f"{guard}: in none of {_logs(pulls)}, not watched.")
+        else:
+            listed = ", ".join(map(str, missed))
+            pulls_missed = f"pull{'s' if len(missed) > 1 else ''} {listed}"
+            seen = len(pulls) - len(missed)
+            others.append(f"{guard}: in {seen} of {_logs(pulls)}, not watched in {pulls_missed}.")
+    begin = "Watched in every log" if pulls else "No log yet; to be watched"
+    return ([f"{begin}: {'; '.join(every)}."] if every else []) + others
+
+
+def _logs(pulls: Sequence[PullResult]) -> str:
+    return f"{len(pulls)} log{'s' if len(pulls) != 1 else ''}"
 
 
 def _spread(ends: tuple[float, float]) -> str:

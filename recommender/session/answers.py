@@ -117,6 +117,7 @@ class PullResult:
             target.
         conditions: Barometer [kPa absolute] and where that is from, intake and coolant temperature [°C], as far as
             known. The barometer may be assumed: ``barometer_kpa`` is not.
+        watched: Guards of the job that watched it, with their bounds as they are now.
         rpm, boost: The curve.
         log, sha256: Name of the log as it was brought, and its digest.
         added: When, ISO 8601.
@@ -154,6 +155,7 @@ class PullResult:
     sha256: str = ""
     added: str = ""
     withdrawn: str | None = None
+    watched: tuple[str, ...] = ()
     entry: PullEntry | None = field(default=None, repr=False, compare=False)
 
     @property

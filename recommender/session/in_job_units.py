@@ -15,6 +15,7 @@ from models.units import FloatArray, from_kpa
 from recommender import wording
 from recommender.decide.step import Band, Decision, Problem
 from recommender.job import Job
+from recommender.logs.options import guarded_role
 from recommender.record.stored import Stored, decision_in, number_in, target_digest
 from recommender.record.trials import SPACING_RPM, PullEntry
 from recommender.session import conditions, held_run
@@ -158,8 +159,16 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         sha256=facts["sha256"],
         added="" if pull.added is None else pull.added.isoformat(timespec="seconds"),
         withdrawn=pull.withdrawn,
+        watched=tuple(name for name, bounds in job.guards.items() if _watched(facts, name, bounds)),
         entry=pull,
     )
+
+
+def _watched(facts: Mapping[str, Any], name: str, bounds: Mapping[str, float]) -> bool:
+    """Whether a guard watched a pull. Old records do not say so: a channel that was found counts there."""
+    if "watched" in facts:
+        return bool(facts["watched"].get(name) == dict(bounds))
+    return guarded_role(name) in facts["channels"]
 
 
 def _swing_kpa(facts: Mapping[str, Any]) -> float:

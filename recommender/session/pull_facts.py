@@ -75,6 +75,7 @@ def facts_of(
         "remarks": [*pull.refused, *pull.warnings],
         "conditions": dict(pull.conditions),
         "guards": [asdict(hit) for hit in pull.guards],
+        "watched": {name: dict(bounds) for name, bounds in pull.watched.items()},
         "rate_hz": round(pull.trace.rate_hz, 3),
         "which": pull.which,
         "kind_of_run": pull.kind,

@@ -81,6 +81,7 @@ class LoggedPull:
         warnings: What was noticed, most important first.
         conditions: barometer_kpa, barometer_from, intake_c, coolant_c, as far as known.
         guards: Bounds passed.
+        watched: Guards whose channel gave readings in this pull, each with its bounds.
         unseen_kpa: How much higher boost may have stood between two samples. [kPa]
         shape, channels: Layout of the log, and which column was taken for what.
         held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
@@ -97,6 +98,7 @@ class LoggedPull:
     warnings: tuple[str, ...] = ()
     conditions: Mapping[str, Any] = field(default_factory=dict)
     guards: tuple[GuardHit, ...] = ()
+    watched: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     unseen_kpa: float = 0.0
     shape: str = ""
     channels: Mapping[str, str] = field(default_factory=dict)
@@ -237,6 +239,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
             for each in pull.guard_findings
             if each.kind == "passed"
         ),
+        watched={name: dict(job.guards[name]) for name in pull.watched},
         unseen_kpa=pull.unseen_kpa,
         shape=log.shape,
         channels=channels,

@@ -52,6 +52,17 @@ def test_a_kept_record_says_what_it_said(kept: Path) -> None:
         assert problem_of(session.record.study).limit_kpa == 131.0
 
 
+def test_pulls_from_before_guards_were_kept_count_by_their_channels(kept: Path) -> None:
+    with (kept / "job.toml").open("a", encoding="utf-8") as stream:
+        stream.write("exhaust_c = { highest = 930 }\n")
+    with Session.open(kept, read_only=True) as session:
+        for pull in session.pulls(withdrawn=True):
+            assert pull.entry is not None
+            assert "watched" not in pull.entry.facts
+            assert pull.watched == (("lambda",) if "lambda_" in pull.entry.facts["channels"] else ())
+        assert any(pull.watched for pull in session.pulls(withdrawn=True))
+
+
 def test_a_kept_record_holds_one_of_everything(kept: Path) -> None:
     with Session.open(kept, read_only=True) as session:
         pulls = session.pulls(withdrawn=True)

@@ -302,6 +302,34 @@ def test_numbers_in_words() -> None:
     assert wording.settings_line({"duty": 34.0, "gain": 0.0}, "psi", frozenset({"gain"})) == "Duty 34 %"
 
 
+def test_guards_are_said_to_have_watched_the_logs_that_they_could_watch(
+    folder: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    """Lambda in every log, exhaust temperature in the second alone, knock in none."""
+    guards = "lambda = { highest = 0.95 }\nexhaust_c = { highest = 930 }\nknock = { highest = 3 }\n"
+    (folder / "job.toml").write_text(f"{job_text}\n[guards]\n{guards}", encoding="utf-8")
+    rich = {"Lambda": lambda rpm: 0.8 + 0.0 * rpm}
+    hot = {"Exhaust Gas Temp [°C]": lambda rpm: 700.0 + rpm / 100.0}
+    with Session.open(folder) as session:
+        assert "No log yet; to be watched: lambda at most 0.95; " in text_of(report.sheet_html(session))
+        for more in (rich, rich | hot, rich):
+            run = session.job.settings_from_job(session.next_step().settings or {})
+            session.add_pull(pull_log(run, more=more))
+        said = text_of(report.sheet_html(session))
+        assert [each["watched"] for each in json.loads(report.sheet_json(session))["pulls"]] == [
+            ["lambda"],
+            ["lambda", "exhaust_c"],
+            ["lambda"],
+        ]
+    assert "Watched in every log: lambda at most 0.95. " in said
+    assert "exhaust_c at most 930: in 1 of 3 logs, not watched in pulls 1, 3. " in said
+    assert "knock at most 3: in none of 3 logs, not watched. " in said
+    tighter = guards.replace("0.95", "0.9")
+    (folder / "job.toml").write_text(f"{job_text}\n[guards]\n{tighter}", encoding="utf-8")
+    with Session.open(folder) as session:
+        assert "lambda at most 0.9: in none of 3 logs, not watched. " in text_of(report.sheet_html(session))
+
+
 def test_a_car_that_changed_is_told_on_the_sheet(played: Session, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "The car has changed" not in text_of(report.sheet_html(played))
     step = played.next_step()

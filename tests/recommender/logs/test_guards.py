@@ -23,6 +23,14 @@ def test_a_sound_pull_finds_nothing(tmp_path: Path) -> None:
     assert the_pull(tmp_path, recording(20.0)).guard_findings == ()
 
 
+def test_a_guard_watches_where_its_channel_gave_readings(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    assert the_pull(tmp_path, channels).watched == tuple(name for name in GUARDS if name in channels)
+    first, last = full_load_rows(channels)
+    channels["lambda"][first : last + 1] = np.nan  # the probe was silent in the pull itself
+    assert "lambda" not in the_pull(tmp_path, channels).watched
+
+
 def test_lambda_past_its_highest(tmp_path: Path) -> None:
     channels = recording(20.0)
     first, _ = full_load_rows(channels)
