@@ -9,7 +9,7 @@ from typing import Final
 
 from models.settings import Settings
 from recommender.decide.step import same
-from recommender.logs.conditions import BAROMETER_GAP_KPA, INTAKE_GAP_C
+from recommender.logs.conditions import apart
 from recommender.logs.options import Conditions
 from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
@@ -103,25 +103,12 @@ def notes(pulls: Sequence[PullEntry]) -> tuple[str, ...]:
 
 def _difference(before: PullEntry, last: PullEntry) -> str:
     """What differs between the conditions of two pulls, in words; empty where nothing much does."""
-    then, now = conditions_in(before), conditions_in(last)
-    found = [*_barometer(then, now), *_intake(then, now)]
+    more_kpa = last.facts["sustained_peak_kpa"] - before.facts["sustained_peak_kpa"]
+    found = apart(conditions_in(before), conditions_in(last), more_kpa)
     days = _days(day_of(before), day_of(last))
     if days > MOST_DAYS:
         found.append(f"{_span(days)} later")
     return ", ".join(found)
-
-
-def _barometer(then: Conditions, now: Conditions) -> list[str]:
-    first, second = then.known_barometer_kpa, now.known_barometer_kpa
-    if first is None or second is None or abs(second - first) <= BAROMETER_GAP_KPA:
-        return []
-    return [f"barometer {second:.1f} kPa after {first:.1f}"]
-
-
-def _intake(then: Conditions, now: Conditions) -> list[str]:
-    if then.intake_c is None or now.intake_c is None or abs(now.intake_c - then.intake_c) <= INTAKE_GAP_C:
-        return []
-    return [f"intake air {now.intake_c:.0f} °C after {then.intake_c:.0f}"]
 
 
 def _days(first: datetime.date | None, second: datetime.date | None) -> int:

@@ -12,6 +12,8 @@ from typer.testing import CliRunner
 
 from models.settings import Settings
 from recommender.cli import app
+from recommender.logs import Conditions
+from recommender.logs.conditions import apart
 from recommender.session import Session, to_json
 
 from .conftest import write_pull
@@ -110,6 +112,37 @@ def test_a_hot_pull_of_the_same_day_is_told_to_settle(dated: Session, tmp_path: 
     assert warned(pull.warnings, "Intake air at 44 °C, 20 °C on the other pulls: let it settle and repeat")
     assert not warned(pull.warnings, "days before")
     dated.close()
+
+
+def test_intake_air_that_boost_has_warmed_is_no_other_weather(dated: Session, tmp_path: Path) -> None:
+    """Measured after the compressor: 24 °C more with 29 kPa more boost, and back."""
+    dated.add_pull(log(tmp_path, 1, barometer_kpa=100.0, intake_c=32.0))
+    high = {"duty": 60.0, "ramp_add": 0.0, "engagement": 6.0, "gain": 0.0}
+    dated.add_pull(log(tmp_path, 2, barometer_kpa=100.0, intake_c=56.0, duty=60.0), high)
+    assert not warned(dated.next_step().notes, "conditions")
+    dated.add_pull(log(tmp_path, 3, barometer_kpa=100.0, intake_c=31.0, duty=15.0), KNOWN)
+    assert not warned(dated.next_step().notes, "conditions")
+    dated.add_pull(log(tmp_path, 4, barometer_kpa=100.0, intake_c=56.0, duty=20.0), KNOWN | {"duty": 20.0})
+    assert warned(dated.next_step().notes, "other conditions than pull 3: intake air 56 °C after 31")
+    dated.close()
+
+
+@pytest.mark.parametrize(
+    ("warmer_c", "more_kpa", "told"),
+    [
+        (14, 0, False),
+        (16, 0, True),
+        (-16, 0, True),
+        (40, 30, False),
+        (50, 30, True),
+        (-40, -30, False),
+        (-20, 30, True),
+    ],
+)
+def test_how_much_boost_may_warm_the_air(warmer_c: float, more_kpa: float, told: bool) -> None:
+    """Up to 15 °C are no season, and up to 1 °C a kPa are the compressor's: never the other way round."""
+    then, now = (Conditions(100.0, "the log", 20.0 + more) for more in (0.0, warmer_c))
+    assert bool(apart(then, now, more_kpa)) == told
 
 
 # ------------------------------------------------------------------ the log's own day, weeks between, what screens say
