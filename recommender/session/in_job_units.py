@@ -79,9 +79,14 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
             )
             for each in decision.alternatives
         ),
-        notes=(*job.remarks, *conditions.notes(pulls), *_held_run(problem, verdict, pulls)),
+        notes=(*job.remarks, *_conditions(verdict, pulls), *_held_run(problem, verdict, pulls)),
         facts=decision.facts,
     )
+
+
+def _conditions(verdict: str, pulls: tuple[PullEntry, ...]) -> tuple[str, ...]:
+    """Other conditions than before, with the advice to repeat a known pull: under a stop nothing is to be run."""
+    return () if verdict == "stop" else conditions.notes(pulls)
 
 
 def _held_run(problem: Problem, verdict: str, pulls: tuple[PullEntry, ...]) -> tuple[str, ...]:

@@ -145,6 +145,21 @@ def test_how_much_boost_may_warm_the_air(warmer_c: float, more_kpa: float, told:
     assert bool(apart(then, now, more_kpa)) == told
 
 
+def test_under_a_stop_no_pull_is_advised(folder: Path, tmp_path: Path) -> None:
+    with (folder / "job.toml").open("a", encoding="utf-8") as stream:
+        stream.write("\n[guards]\nlambda = { highest = 0.86 }\n")
+    with Session.open(folder) as session:
+        session.add_pull(log(tmp_path, 1, barometer_kpa=100.0, intake_c=20.0))
+        more = {"Barometer [kPa]": lambda rpm: np.full(rpm.size, 85.0), "Lambda": lambda rpm: np.full(rpm.size, 0.95)}
+        lean = write_pull(tmp_path / "lean.csv", Settings(15, 4900, 6700, 0, 0, 0), more=more)
+        session.add_pull(lean, KNOWN)
+        step = session.next_step()
+        assert step.verdict == "stop"
+        assert not warned(step.notes, "conditions")
+        session.acknowledge(2)
+        assert warned(session.next_step().notes, "other conditions than pull 1: barometer 85.0 kPa after 100.0")
+
+
 # ------------------------------------------------------------------ the log's own day, weeks between, what screens say
 
 
