@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -50,7 +51,34 @@ def _of_change(
         return [Reason("drift", text)]
     kpa, at_rpm = _largest(observations, surrogate, change)
     sure = f"give or take {problem.say(abs(change.spread / change.amount) * kpa)}"
-    return [*_cause(change, problem.say(kpa), wording.rpm(at_rpm), sure), _consequence(change)]
+    cause, *check = _cause(change, problem.say(kpa), wording.rpm(at_rpm), sure)
+    cause = replace(cause, text=cause.text + _begun_otherwise(observations, change))
+    return [cause, *check, _consequence(change)]
+
+
+def _begun_otherwise(observations: Sequence[Observation], change: Change) -> str:
+    """That a change begins with a pull that was run under other conditions than the one before it, as a sentence to be
+    put behind another; empty where it does not."""
+    before = [pull for pull in observations if pull.number < change.since]
+    begins = [pull for pull in observations if pull.number >= change.since]
+    return _other_conditions(before[-1], begins[0]) if before and begins else ""
+
+
+def _other_conditions(then: Observation, now: Observation) -> str:
+    """That a pull was run under other conditions than an earlier one, likewise."""
+    # Not at the top: the readers of logs come with it, and take seconds to load.
+    from recommender.logs.conditions import apart
+    from recommender.logs.options import Conditions
+
+    first, second = (
+        Conditions(pull.barometer_kpa, "the log", None if np.isnan(pull.intake_c) else pull.intake_c)
+        for pull in (then, now)
+    )
+    differ = apart(first, second, now.sustained_peak_kpa - then.sustained_peak_kpa)
+    if not differ:
+        return ""
+    listed = ", ".join(differ)
+    return f" Pull {now.number} was run under other conditions than pull {then.number}: {listed}. That alone may be it."
 
 
 def _largest(observations: Sequence[Observation], surrogate: BoostSurrogate, change: Change) -> tuple[float, float]:
@@ -76,7 +104,8 @@ def _of_doubt(
         cause, check = "A boost leak", "clamps, hoses and intercooler"
     which = f"Pull {doubt.since}" if doubt.since == observations[-1].number else f"Pulls from {doubt.since} on"
     text = f"{which} gave {what}. {cause} would explain it better than the settings do. "
-    return Reason("noticed doubt", f"{text}Look at {check}; the step takes the car as unchanged.")
+    text += f"Look at {check}; the step takes the car as unchanged."
+    return Reason("noticed doubt", text + _begun_otherwise(observations, doubt))
 
 
 def _cause(change: Change, size: str, rpm: str, sure: str) -> list[Reason]:
@@ -131,6 +160,7 @@ def _unequal(problem: Problem, observations: Sequence[Observation]) -> list[Reas
         way = "more" if off > 0 else "less"
         text = f"Pulls {pull.number} and {last.number} were run with the same settings, and the later one gave "
         text += f"{problem.say(abs(float(off)))} {way}: more than equal pulls differ. Check hoses, spring and gauge."
+        text += _other_conditions(pull, last)
         return [Reason("noticed unequal", text)]
     return []
 

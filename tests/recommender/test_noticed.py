@@ -15,7 +15,7 @@ from models.settings import Settings
 from models.surrogate import BoostSurrogate
 from recommender.decide import decide, decide_with, noticed, surrogate_for, widening
 from recommender.decide.allowed import idle
-from recommender.decide.findings import _of_change, _unequal, findings
+from recommender.decide.findings import _of_change, _of_doubt, _unequal, findings
 from recommender.decide.noticed import STRONG
 from recommender.decide.review import AFTER_CHANGE, MISS, WIDEST
 from recommender.decide.step import Decision
@@ -67,6 +67,15 @@ def test_the_spring_moves_the_amount_and_the_way_that_are_said() -> None:
         assert "psi" in told["changed spring"]
     bar = replace(PROBLEM, pressure_unit="bar")
     assert " bar at " in said(decide(bar, session([CAR] * 3 + [other] * 2)))["changed spring"]
+
+
+def test_equal_pulls_that_differ_are_told_with_their_conditions() -> None:
+    pulls = [CAR.observe(PROBLEM, settings(20.0), 2), CAR.observe(PROBLEM, settings(20.0), 3, scale=1.1)]
+    cold = [replace(pulls[0], intake_c=40.0), replace(pulls[1], intake_c=12.0)]
+    (found,) = _unequal(PROBLEM, cold)
+    assert found.text.endswith("than pull 2: intake air 12 °C after 40. That alone may be it.")
+    (alike,) = _unequal(PROBLEM, [replace(pull, intake_c=20.0) for pull in pulls])
+    assert alike.text.endswith("Check hoses, spring and gauge.")
 
 
 @pytest.mark.parametrize(("factor", "way"), [(0.95, "5 % less"), (1.08, "8 % more")])
@@ -197,6 +206,22 @@ def test_what_counts_as_a_change() -> None:
     assert noticed._counts(change("ceiling", 5, 0.2), pulls, (leak,), least)
     assert not noticed._counts(spring, pulls, (leak,), least)  # one pull after another change: one change in two
     assert noticed._counts(change("floor", 5, -0.2), pulls, (leak,), least)
+
+
+@pytest.mark.parametrize("form", ["floor", "shift"])
+@pytest.mark.parametrize(("away_from", "told"), [(3, False), (4, True), (9, False)])
+def test_a_change_that_begins_under_other_conditions_is_told_with_them(
+    monkeypatch: pytest.MonkeyPatch, form: Form, away_from: int, told: bool
+) -> None:
+    """Another altitude from a pull on, and a change with pull 4: in one sentence, whether it counts or only may be."""
+    monkeypatch.setattr("recommender.decide.findings._largest", lambda *_: (16.0, 3700.0))
+    pulls = [replace(pull, barometer_kpa=84.6 if pull.number >= away_from else 100.1) for pull in session([CAR] * 5)]
+    found, surrogate = change(form, 4, -0.15), BoostSurrogate(PROBLEM.target, PROBLEM.knobs)
+    words = " Pull 4 was run under other conditions than pull 3: barometer 84.6 kPa after 100.1. That alone may be it."
+    counted, *_ = _of_change(PROBLEM, pulls, surrogate, found)
+    assert counted.text.startswith("From pull 4 on ")
+    assert counted.text.endswith(words) == told
+    assert _of_doubt(PROBLEM, pulls, surrogate, found).text.endswith(words) == told
 
 
 @pytest.mark.parametrize(("amount", "way"), [(-0.012, "falls"), (0.012, "rises")])
