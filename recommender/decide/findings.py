@@ -57,15 +57,19 @@ def _of_change(
 
 
 def _begun_otherwise(observations: Sequence[Observation], change: Change) -> str:
-    """That a change begins with a pull that was run under other conditions than the one before it, as a sentence to be
-    put behind another; empty where it does not."""
-    before = [pull for pull in observations if pull.number < change.since]
+    """That a change begins with a pull that was run under other conditions than those last known before it, as a
+    sentence to be put behind another; empty where it does not."""
+    before = [pull for pull in reversed(observations) if pull.number < change.since]
     begins = [pull for pull in observations if pull.number >= change.since]
-    return _other_conditions(before[-1], begins[0]) if before and begins else ""
+    if not before or not begins:
+        return ""
+    warm = next((pull for pull in before if np.isfinite(pull.intake_c)), before[0])
+    read = next((pull for pull in before if np.isfinite(pull.barometer_kpa)), before[0])
+    return _other_conditions(replace(warm, barometer_kpa=read.barometer_kpa), begins[0])
 
 
 def _other_conditions(then: Observation, now: Observation) -> str:
-    """That a pull was run under other conditions than an earlier one, likewise."""
+    """That ``now`` was run under other conditions than ``then``, likewise."""
     # Not at the top: the readers of logs come with it, and take seconds to load.
     from recommender.logs.conditions import apart
     from recommender.logs.options import Conditions
@@ -77,8 +81,7 @@ def _other_conditions(then: Observation, now: Observation) -> str:
     differ = apart(first, second, now.sustained_peak_kpa - then.sustained_peak_kpa)
     if not differ:
         return ""
-    listed = ", ".join(differ)
-    return f" Pull {now.number} was run under other conditions than pull {then.number}: {listed}. That alone may be it."
+    return f" Pull {now.number} was run under other conditions: {', '.join(differ)}. That alone may be it."
 
 
 def _largest(observations: Sequence[Observation], surrogate: BoostSurrogate, change: Change) -> tuple[float, float]:
