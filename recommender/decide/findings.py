@@ -169,7 +169,8 @@ def _unequal(problem: Problem, observations: Sequence[Observation]) -> list[Reas
 
 
 def _other_settings(problem: Problem, last: Observation) -> list[Reason]:
-    if last.proposed is None or same(last.proposed, last.settings):
+    """A run at held rpm is advised beside a step with settings of its own: it departs from none."""
+    if last.held_rpm or last.proposed is None or same(last.proposed, last.settings):
         return []
     text = f"Pull {last.number} was run with {_differences(problem, last.settings, last.proposed)}. "
     return [Reason("noticed settings", text + "It counts as what was run.")]

@@ -132,6 +132,17 @@ def test_other_settings_than_proposed_are_said_in_words() -> None:
     assert said(decide(PROBLEM, [*pulls[:-1], replace(pulls[-1], proposed=pulls[-1].settings)])) == {}
 
 
+def test_a_run_at_held_rpm_is_no_departure_from_the_step_beside_it() -> None:
+    step = settings(12.0)
+    run = [replace(each, proposed=step) for each in CAR.held_run(PROBLEM, 2, (10.0, 20.0, 30.0), 5000.0)]
+    pulls = [CAR.observe(PROBLEM, settings(0.0), 1), *run]
+    surrogate = BoostSurrogate(PROBLEM.target, PROBLEM.knobs)
+    surrogate.changes = ()
+    assert findings(PROBLEM, pulls, surrogate) == ()
+    swept = replace(pulls[-1], held_rpm=False)
+    assert [told.code for told in findings(PROBLEM, [pulls[0], swept], surrogate)] == ["noticed settings"]
+
+
 def test_equal_settings_that_differ_are_said() -> None:
     """Two pulls with the same settings, a tenth apart."""
     first = CAR.observe(PROBLEM, settings(20.0), 2)
