@@ -225,7 +225,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         high = job.problem().say(outside[0].peak_kpa)
         warnings.insert(0, f"Outside the pull, at {outside[0].peak_s:.1f} s, boost stood at {high}: above the limit.")
     if not pull.overshoot_resolvable:
-        warnings.append(_too_slow(pull, job))
+        warnings.append(_too_slow(pull.rate_hz.get("boost", float("nan")), pull.unseen_kpa, job))
     return LoggedPull(
         which=place,
         kind=pull.kind,
@@ -249,13 +249,15 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
     )
 
 
-def _too_slow(pull: FoundPull, job: Job) -> str:
-    """What a slow log could have hidden, and what follows from it."""
-    rate = pull.rate_hz.get("boost", float("nan"))
-    hidden = job.problem().say(pull.unseen_kpa)
+def _too_slow(rate_hz: float, unseen_kpa: float, job: Job) -> str:
+    """What a slow log could have hidden, and what follows from it: nothing where that rounds to nothing."""
+    begin = f"Boost is read {rate_hz:.1f} times a second: overshoot and ringing cannot be seen"
+    say = job.problem().say
+    if say(unseen_kpa) == say(0.0):
+        return f"{begin}. Log ten times a second."
     return (
-        f"Boost is read {rate:.1f} times a second: overshoot and ringing cannot be seen, nor a spike of up to "
-        f"{hidden} between two readings. The risk of the next step is widened for that; log ten times a second."
+        f"{begin}, nor a spike of up to {say(unseen_kpa)} between two readings. The risk of the next step is widened "
+        "for that; log ten times a second."
     )
 
 

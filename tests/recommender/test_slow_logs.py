@@ -16,6 +16,7 @@ from models.settings import Settings
 from recommender import wording
 from recommender.decide.caveats import slow_logs
 from recommender.session import PullRefused, PullResult, Session, Step
+from recommender.session.pull_log import _too_slow
 
 from .why_cars import problem, pull
 
@@ -88,6 +89,20 @@ def test_it_is_said_in_add_in_next_and_in_why(answers: dict[int, tuple[PullResul
     assert reason.startswith("The logs of pulls 1 and 2 are too slow to show a spike of up to")
     assert "takes the risk from" in reason
     assert reason in why
+
+
+@pytest.mark.parametrize(("unit", "unseen_kpa", "size"), [("kPa", 0.4, ""), ("psi", 0.4, "0.1 psi"), ("psi", 0.3, "")])
+def test_what_rounds_to_nothing_has_no_size_and_widens_nothing(
+    folder: Path, unit: str, unseen_kpa: float, size: str
+) -> None:
+    text = (folder / "job.toml").read_text(encoding="utf-8")
+    (folder / "job.toml").write_text(text.replace('pressure = "psi"', f'pressure = "{unit}"'), encoding="utf-8")
+    with Session.open(folder) as session:
+        said = _too_slow(5.0, unseen_kpa, session.job)
+    assert said.startswith("Boost is read 5.0 times a second: overshoot and ringing cannot be seen")
+    assert ("widened" in said) == bool(size)
+    assert ("nor a spike" in said) == bool(size)
+    assert size in said
 
 
 def test_a_quick_log_says_nothing_of_the_kind(answers: dict[int, tuple[PullResult, Step, list[str]]]) -> None:
