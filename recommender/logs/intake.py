@@ -21,7 +21,7 @@ from recommender.logs.found import FoundPull, Intake
 from recommender.logs.gauge_top import off_scale_said
 from recommender.logs.guards import GuardFinding, readings, watch
 from recommender.logs.options import Conditions, FinderOptions, ReadOptions, guarded_role
-from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, shifted
+from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, fullest, shifted
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, judge
 from recommender.logs.read import read_log
 from recommender.logs.table import RawLog
@@ -41,6 +41,10 @@ from recommender.logs.usable import above_limit, highest_boost, running_rpm, usa
 
 #: Boost under this share of the highest is that of part load. [-]
 LOADED_SHARE: Final = 0.3
+#: A throttle under this share of its fullest is shut; shut in more than this share of a log's rows, it is no flap that
+#: stands open: on six drives of an engine that is not throttled it was shut in 0.9 % of them at most. [-]
+SHUT_SHARE: Final = 0.3
+SHUT_ROWS: Final = 0.05
 #: Up to so many pulls in a log each is compared with all others but itself; above, with all.
 MOST_COMPARED: Final = 50
 
@@ -126,6 +130,8 @@ def _told_by_throttle(rows: Rows, finder: FinderOptions) -> bool:
         return False
     threshold = full_load_pct(throttle[np.isfinite(throttle)], finder)
     if threshold is None or finder.throttle_pct is not None:
+        return True
+    if float(np.mean(throttle < SHUT_SHARE * fullest(throttle[np.isfinite(throttle)]))) > SHUT_ROWS:
         return True
     full = throttle >= threshold
     low = float(np.median(rows.boost_kpa[full])) < LOADED_SHARE * float(rows.boost_kpa.max()) if full.any() else False

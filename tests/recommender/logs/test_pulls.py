@@ -55,6 +55,21 @@ def test_a_spike_at_the_lift_is_kept(tmp_path: Path, throttle: bool, rows_after:
     assert pull.trace.time_s[-1] == pytest.approx(channels["time_s"][last + rows_after], abs=1e-6)
 
 
+@pytest.mark.parametrize(("shut_pct", "told"), [(2.0, True), (84.0, False)])
+def test_a_pull_lifted_early_is_told_by_a_throttle_that_shuts(tmp_path: Path, shut_pct: float, told: bool) -> None:
+    """Full throttle for most of the log, at low boost for most of it: a lifted pull, or a flap that stands open."""
+    channels = recording(20.0, rpm_from=2000.0, rpm_to=3400.0)
+    first, last = full_load_rows(channels)
+    log = {name: values[first - 40 : last + 41] for name, values in channels.items()}
+    full = log["throttle_pct"] > 50.0
+    assert full.mean() > 0.5
+    assert np.median(log["boost_kpa"][full]) < 0.3 * log["boost_kpa"].max()
+    log["throttle_pct"][~full] = shut_pct
+    found = read(tmp_path, log)
+    assert bool([words for words in found.warnings if "throttle stands open" in words]) != told
+    assert len(found.pulls) == 1
+
+
 @pytest.mark.parametrize("throttle", [True, False])
 def test_a_spike_while_spooling_at_held_rpm_is_kept(tmp_path: Path, throttle: bool) -> None:
     """Full throttle at held rpm, a spike, then the sweep: the spike is part of the pull where the throttle shows it."""
