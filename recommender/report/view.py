@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,6 +21,8 @@ WATCH: Final = (
     "Hoses, clamps and actuator after a hundred kilometres: a hose that slips off can mean full boost.",
     "After a change of turbo, exhaust, spring, solenoid or fuel these settings no longer stand: begin at a baseline.",
 )
+#: The pull that a sentence on a change names first.
+_PULL: Final = re.compile(r"\bpulls? (?:before )?(\d+)", re.IGNORECASE)
 _CONDITIONS: Final[Mapping[str, tuple[str, str]]] = {
     "barometer_kpa": ("Barometer", "kPa absolute"),
     "intake_c": ("Intake air", "°C"),
@@ -69,14 +72,15 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
 
 
 def noticed(steps: Sequence[Step]) -> list[str]:
-    """What the latest steps say of a car that changed between pulls, each sentence once."""
-    said = [
-        text
-        for step in steps
-        for code, text in zip(step.codes, step.reasons, strict=True)
-        if code.startswith("changed")
-    ]
-    return list(dict.fromkeys(said))
+    """What the latest steps say of a car that changed between pulls, each thing of each pull once: every target has a
+    fit of its own, and sizes that differ by little."""
+    said: dict[tuple[str, str], str] = {}
+    for step in steps:
+        for code, text in zip(step.codes, step.reasons, strict=True):
+            if code.startswith("changed"):
+                pull = _PULL.search(text)
+                said.setdefault((code, text if pull is None else pull[1]), text)
+    return list(said.values())
 
 
 def conditions(pulls: Sequence[PullResult]) -> dict[str, tuple[float, float]]:

@@ -16,7 +16,8 @@ import pytest
 
 from recommender import report, wording
 from recommender.report.report import defused
-from recommender.session import Session
+from recommender.report.view import noticed
+from recommender.session import Session, Step
 
 MADE = datetime.datetime(2026, 3, 14, 15, 9)
 
@@ -341,3 +342,20 @@ def test_a_car_that_changed_is_told_on_the_sheet(played: Session, monkeypatch: p
     said = text_of(report.sheet_html(played))
     assert said.count(f"The car has changed between pulls {leak}") == 1
     assert said.count(leak) == 1
+
+
+def test_two_targets_tell_one_change_once(played: Session) -> None:
+    """Their fits differ by little, the change is one; another cause, or another pull, is another thing."""
+    cause = "From pull {} on the gate holds 25 % less boost than the pulls before it suggest (22 kPa at {} rpm)."
+    evidence = "Pulls before {} no longer stand for the car as it is."
+    codes = ["changed spring", "changed check", "changed evidence"]
+
+    def step(pull: int, rpm: int, check: str = "Check the spring.", codes: list[str] = codes) -> Step:
+        reasons = [cause.format(pull, rpm), check, evidence.format(pull)]
+        return dataclasses.replace(played.next_step(), codes=codes, reasons=reasons)
+
+    alone = step(7, 5700)
+    assert noticed([alone, step(7, 5600)]) == alone.reasons
+    assert noticed([alone, step(8, 5600)]) == [*alone.reasons, cause.format(8, 5600), evidence.format(8)]
+    leak = step(7, 5600, "Check the clamps.", ["changed leak", *codes[1:]])
+    assert noticed([alone, leak]) == [*alone.reasons, *leak.reasons[:2]]
