@@ -16,6 +16,8 @@ from models.units import FloatArray, kelvin_from_celsius
 FEW = 4
 #: Intake air this far from the latest pull's is another season's; what is nearer is heat soak. [°C]
 ANOTHER_SEASON_C = 15.0
+#: A barometer this far from another pull's means another altitude, or much other weather. [kPa]
+ANOTHER_ALTITUDE_KPA = 2.0
 #: Most pulls that a fit uses; of more, the latest and the most different ones.
 MOST_PULLS = 16
 

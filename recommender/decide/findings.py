@@ -13,6 +13,7 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings
 from models.surrogate import BoostSurrogate
 from recommender import wording
+from recommender.decide.other_conditions import apart
 from recommender.decide.reasons import say_knob
 from recommender.decide.step import Problem, Reason, same
 
@@ -70,15 +71,7 @@ def _begun_otherwise(observations: Sequence[Observation], change: Change) -> str
 
 def _other_conditions(then: Observation, now: Observation) -> str:
     """That ``now`` was run under other conditions than ``then``, likewise."""
-    # Not at the top: the readers of logs come with it, and take seconds to load.
-    from recommender.logs.conditions import apart
-    from recommender.logs.options import Conditions
-
-    first, second = (
-        Conditions(pull.barometer_kpa, "the log", None if np.isnan(pull.intake_c) else pull.intake_c)
-        for pull in (then, now)
-    )
-    differ = apart(first, second, now.sustained_peak_kpa - then.sustained_peak_kpa)
+    differ = apart(then, now)
     if not differ:
         return ""
     return f" Pull {now.number} was run under other conditions: {', '.join(differ)}. That alone may be it."

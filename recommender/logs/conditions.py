@@ -7,16 +7,13 @@ from typing import Final
 
 import numpy as np
 
+from models.laid_out import ANOTHER_ALTITUDE_KPA
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.options import Conditions
 
 #: Intake air or coolant this far from the day's other pulls is worth a warning. [°C]
 INTAKE_GAP_C: Final = 15.0
 COOLANT_GAP_C: Final = 15.0
-#: A barometer this far from the pull before means another altitude, or much other weather. [kPa]
-BAROMETER_GAP_KPA: Final = 2.0
-#: Compression heats air by no more than about this, without an intercooler and at common efficiencies. [°C/kPa]
-WARMED_C_PER_KPA: Final = 1.0
 #: The standard atmosphere loses this much pressure with each 100 m of altitude near the ground. [kPa]
 PER_100_M_KPA: Final = 1.2
 
@@ -53,7 +50,7 @@ def taken_up(own: Conditions, before: tuple[Conditions, ...], earlier: tuple[Con
     advice = "repeat the baseline or a known pull first, to see how far the earlier pulls still hold"
     known = [each.known_barometer_kpa for each in before if each.known_barometer_kpa is not None]
     here = own.known_barometer_kpa
-    if known and here is not None and abs(here - known[-1]) > BAROMETER_GAP_KPA:
+    if known and here is not None and abs(here - known[-1]) > ANOTHER_ALTITUDE_KPA:
         metres = 100.0 * (known[-1] - here) / PER_100_M_KPA
         where = f"like {abs(metres):.0f} m {'higher' if metres > 0 else 'lower'}"
         text = f"the barometer stands at {here:.1f} kPa, {known[-1]:.1f} on the pull before ({where}): {advice}"
@@ -62,27 +59,6 @@ def taken_up(own: Conditions, before: tuple[Conditions, ...], earlier: tuple[Con
     if air and own.intake_c is not None and abs(own.intake_c - float(np.median(air))) > INTAKE_GAP_C:
         text = f"intake air at {own.intake_c:.0f} °C, {np.median(air):.0f} °C on the pulls of days before: {advice}"
         yield Remark("other season", text)
-
-
-def apart(then: Conditions, now: Conditions, more_kpa: float) -> list[str]:
-    """What differs between the conditions of two pulls, in words; nothing where nothing much does.
-
-    Intake air is often measured after the compressor: what more or less boost may have made of it is no other weather.
-
-    Args:
-        then: Of the earlier pull.
-        now: Of the later one.
-        more_kpa: By how much the later one's boost was higher; negative where it was lower. [kPa]
-    """
-    found = []
-    first, second = then.known_barometer_kpa, now.known_barometer_kpa
-    if first is not None and second is not None and abs(second - first) > BAROMETER_GAP_KPA:
-        found.append(f"barometer {second:.1f} kPa after {first:.1f}")
-    if then.intake_c is not None and now.intake_c is not None:
-        warmer, by_boost = now.intake_c - then.intake_c, WARMED_C_PER_KPA * more_kpa
-        if not min(by_boost, 0.0) - INTAKE_GAP_C <= warmer <= max(by_boost, 0.0) + INTAKE_GAP_C:
-            found.append(f"intake air {now.intake_c:.0f} °C after {then.intake_c:.0f}")
-    return found
 
 
 def compared(quality: Quality, own: Conditions, usual: Mapping[str, float]) -> Quality:

@@ -8,8 +8,8 @@ from dataclasses import replace
 from typing import Final
 
 from models.settings import Settings
+from recommender.decide.other_conditions import apart
 from recommender.decide.step import same
-from recommender.logs.conditions import apart
 from recommender.logs.options import Conditions
 from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
@@ -103,8 +103,7 @@ def notes(pulls: Sequence[PullEntry]) -> tuple[str, ...]:
 
 def _difference(before: PullEntry, last: PullEntry) -> str:
     """What differs between the conditions of two pulls, in words; empty where nothing much does."""
-    more_kpa = last.facts["sustained_peak_kpa"] - before.facts["sustained_peak_kpa"]
-    found = apart(conditions_in(before), conditions_in(last), more_kpa)
+    found = apart(before.observation(), last.observation())
     days = _days(day_of(before), day_of(last))
     if days > MOST_DAYS:
         found.append(f"{_span(days)} later")

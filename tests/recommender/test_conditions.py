@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,11 @@ from typer.testing import CliRunner
 
 from models.settings import Settings
 from recommender.cli import app
-from recommender.logs import Conditions
-from recommender.logs.conditions import apart
+from recommender.decide.other_conditions import apart
 from recommender.session import Session, to_json
 
 from .conftest import write_pull
+from .why_cars import pull
 
 KNOWN = {"duty": 15.0, "ramp_add": 0.0, "engagement": 6.0, "gain": 0.0}
 SPRING = datetime.datetime(2026, 4, 20, 10, 0)
@@ -141,8 +142,10 @@ def test_intake_air_that_boost_has_warmed_is_no_other_weather(dated: Session, tm
 )
 def test_how_much_boost_may_warm_the_air(warmer_c: float, more_kpa: float, told: bool) -> None:
     """Up to 15 °C are no season, and up to 1 °C a kPa are the compressor's: never the other way round."""
-    then, now = (Conditions(100.0, "the log", 20.0 + more) for more in (0.0, warmer_c))
-    assert bool(apart(then, now, more_kpa)) == told
+    then = replace(pull(1, 20.0), barometer_kpa=100.0, intake_c=20.0)
+    highest = then.sustained_peak_kpa + more_kpa
+    assert bool(apart(then, replace(then, intake_c=20.0 + warmer_c, sustained_peak_kpa=highest))) == told
+    assert apart(then, replace(then, intake_c=float("nan"), barometer_kpa=float("nan"))) == []
 
 
 def test_under_a_stop_no_pull_is_advised(folder: Path, tmp_path: Path) -> None:
