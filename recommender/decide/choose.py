@@ -135,9 +135,9 @@ def _retreat(
 ) -> tuple[list[Forecast], list[Forecast]]:
     """The way back: those that pass the gate, and all that were judged.
 
-    The mildest settings that can be reached; the whole pulls that kept the limit, as near to them as a step comes; and
-    half-way to them. Right after a prediction that missed, settings that nobody has run can be the less certain ones,
-    mild as they are.
+    The mildest settings that can be reached, with the ramp as late as it may be; the whole pulls that kept the limit,
+    as near to them as a step comes; and half-way to them. Right after a prediction that missed, settings that nobody
+    has run can be the less certain ones, mild as they are.
     """
     low, high = np.array(allowed).T
     last = np.clip(outlook.positions(observations[-1].settings), low, high)
@@ -147,6 +147,7 @@ def _retreat(
         for i in (0, 3, 4, 5):
             row[i] = int(np.floor(low[i] + share * (high[i] - low[i])))
         row[2] = high[2]
+        row[1] = _latest_start(outlook, row, (int(low[1]), int(high[1])), seen)
         rows.append(row)
     kept = [pull for pull in observations if kept_limit(outlook.problem, pull)]
     back = [np.clip(outlook.positions(pull.settings), low, high) for pull in kept]
@@ -154,3 +155,21 @@ def _retreat(
     judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.unique(np.array(rows), axis=0))])
     ok = [f for f in judged if f.risk <= outlook.problem.risk and not blocked(outlook, seen, f)]
     return ok, judged
+
+
+def _latest_start(outlook: Outlook, row: IntArray, span: tuple[int, int], seen: Review) -> int:
+    """Position at which a ramp asks for least: the latest at which it is not too steep; the first where it takes away.
+
+    Args:
+        outlook: The job.
+        row: Grid position of the settings; where the ramp begins does not count. Shape (6,)
+        span: First and last position that may be taken.
+        seen: The pulls, reviewed.
+    """
+    knob, values = outlook.knobs[1], outlook.values(row[None])[0]
+    end, add = float(values[2]), float(values[3])
+    if knob.fixed or add < 0.0:
+        return span[0]
+    latest = end - max(100.0 * add / seen.reach.steepness, knob.resolution)
+    at = int(np.floor((latest - knob.lower) / knob.resolution + 1e-6))
+    return min(max(at, span[0]), span[1])

@@ -327,6 +327,19 @@ def test_where_mild_settings_nobody_has_run_seem_unsafe_the_way_back_is_to_those
     assert step.risk == 0.004
 
 
+@pytest.mark.parametrize(("latest", "starts"), [(5500.0, 5500.0), (6800.0, 6200.0)])
+def test_the_mildest_way_back_has_its_ramp_as_late_as_it_may_be(latest: float, starts: float) -> None:
+    """15 points are left of the ramp, which rise over 750 rpm at the least; no other start asks for less."""
+    problem = problem_of(ramp_from=(3000.0, latest, 100.0, 2000.0))
+    history = [CAR.observe(problem, Settings(10, 5000, 6700, 25, 20, 0), 1)]
+    outlook, seen = Outlook(problem, history, surrogate_for(problem, history)), review(problem, history)
+    _, judged = _retreat(outlook, history, spans_after(problem, history), seen)
+    rpm = problem.target.grid(100.0)
+    mildest = min(judged, key=lambda f: float(f.settings.effective_duty(rpm).mean()))
+    assert mildest.settings == Settings(0, starts, 7000, 15, 0, 0)
+    assert not blocked(outlook, seen, mildest)
+
+
 @pytest.mark.parametrize("risk", [0.0, 0.02])
 def test_no_way_leads_through_what_went_wrong(monkeypatch: pytest.MonkeyPatch, risk: float) -> None:
     """Neither back to the mildest, where no draw of the surrogate passes the limit, nor in short strides from it."""
