@@ -124,7 +124,8 @@ def out_of_range(outlook: Outlook) -> tuple[Reason, ...]:
             f"The pulls so far begin at {wording.rpm(first)} and the judged range at {wording.rpm(target.judge_from)}: "
             f"begin lower, or set judge_from to {first:.0f} in the job file."
         )
-    if last < target.judge_to - little:
+    lifted = last < 0.5 * (target.judge_from + target.judge_to)  # no engine ends there
+    if last < target.judge_to - little and not lifted:
         said.append(
             f"The pulls so far end at {wording.rpm(last)} and the judged range at {wording.rpm(target.judge_to)}: go "
             f"on further where the engine allows it, or set judge_to to {last:.0f} in the job file."

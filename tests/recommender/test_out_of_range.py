@@ -68,3 +68,9 @@ def test_of_several_pulls_the_one_that_went_farthest_is_told() -> None:
 def test_a_pull_that_lacks_less_than_a_tenth_is_enough() -> None:
     """The judged range is 2800 rpm wide, and 250 of them are missing."""
     assert told(6100.0, 6450.0) == ""
+
+
+def test_a_pull_that_was_lifted_early_is_not_taken_for_all_that_the_engine_turns() -> None:
+    """To set judge_to to 3000 had been the first thing said after a lifted baseline."""
+    assert told(3000.0) == told(3000.0, 5000.0) == ""
+    assert told(3000.0, 5500.0).startswith("The pulls so far end at 5500 rpm")
