@@ -59,7 +59,7 @@ def _source(pull: PullResult) -> str:
     words = {
         "proposed": f" (as proposed in step {pull.step})",
         "changed": f" (not as proposed in step {pull.step})",
-        "foreign": " (no step before it)",
+        "foreign": " (nothing was proposed for it)",
     }
     return words.get(pull.source, "")
 

@@ -12,10 +12,10 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.units import FloatArray, from_kpa
 from recommender import wording
+from recommender.decide.allowed import Offender, idle_like
 from recommender.decide.step import Problem, Reason, Verdict
 
 if TYPE_CHECKING:
-    from recommender.decide.allowed import Offender
     from recommender.decide.outlook import Forecast, Outlook
 
 __all__ = ["Reason", "Verdict"]
@@ -164,7 +164,12 @@ def for_nothing_safe(problem: Problem, last: Observation, least: Forecast) -> tu
     )
     return (
         Reason("risk gate" if least.risk > problem.risk else "back off", text),
-        Reason("hardware", "Set the controller back to idle and run a baseline, or check gate and gauge."),
+        Reason(
+            "hardware",
+            "Nothing milder can be dialled: look at spring, gate and gauge, or agree a higher limit with the owner."
+            if idle_like(problem, last.settings)
+            else "Set the controller back to idle and run a baseline, or check gate and gauge.",
+        ),
     )
 
 

@@ -99,6 +99,13 @@ class TestStops:
             ]
             assert text.endswith(f"after pull 2 keeps the risk at or under 1 %: the mildest step still has {words}.")
 
+    def test_after_the_baseline_no_baseline_is_asked_for(self) -> None:
+        least = forecast(settings(0.0), risk=0.05)
+        found = (said(reasons.for_nothing_safe(problem(), pull(2, duty), least)) for duty in (0.0, 20.0))
+        idle, run = (each["hardware"] for each in found)
+        assert idle.startswith("Nothing milder can be dialled")
+        assert run.startswith("Set the controller back to idle and run a baseline")
+
 
 class TestEnds:
     def test_done_gives_deviation_tolerance_and_margin(self) -> None:
