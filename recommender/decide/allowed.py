@@ -184,6 +184,11 @@ def rpm_to(problem: Problem, last_rpm: float) -> FloatArray:
     return np.concatenate([rpm, np.arange(rpm[-1] + 100.0, np.fmax(last_rpm, rpm[-1]) + 50.0, 100.0)])
 
 
+def ends_at(observations: Sequence[Observation]) -> float:
+    """Highest engine speed of the pulls; NaN where none is known. [rpm]"""
+    return float(np.fmax.reduce([pull.last_rpm for pull in observations], initial=np.nan))
+
+
 def at_or_below(
     problem: Problem, settings: FloatArray, other: Settings, last_rpm: float = float("nan")
 ) -> npt.NDArray[np.bool_]:
@@ -314,8 +319,8 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     last = [pull.settings for pull in observations[-1:]]
     steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
     fed_back = next((settings for settings in last if settings.gain > problem.knobs["gain"].lower), None)
-    last_rpm = float(np.fmax.reduce([pull.last_rpm for pull in observations], initial=np.nan))
-    return Reach(min(most, past), steepest, fed_back, past < most, gain_gone_wrong(problem, observations), last_rpm)
+    wrong, last_rpm = gain_gone_wrong(problem, observations), ends_at(observations)
+    return Reach(min(most, past), steepest, fed_back, past < most, wrong, last_rpm)
 
 
 def gain_gone_wrong(problem: Problem, observations: Sequence[Observation]) -> float:

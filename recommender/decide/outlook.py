@@ -13,6 +13,7 @@ from models.risk import beyond_of, excess_kpa, hidden_kpa, highest_points, risk_
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.surrogate import BoostSurrogate
 from models.units import FloatArray
+from recommender.decide.allowed import duty_step, ends_at
 from recommender.decide.search import IntArray
 from recommender.decide.step import Band, Problem
 
@@ -65,7 +66,7 @@ class Outlook:
         self.run = np.array([pull.settings.as_array() for pull in self.pulls]).reshape(-1, len(KNOB_NAMES))
         self.spikes = spikes_seen(observations, self._fitted_tops())
         self.hidden = hidden_kpa(observations)
-        self.last_rpm = float(np.fmax.reduce([pull.last_rpm for pull in self.pulls], initial=np.nan))
+        self.last_rpm = ends_at(self.pulls)
         self.beyond = beyond_of(observations, self.by_ramp_past_end(self.run).mean(axis=0))
         self.knobs = [problem.knobs[name] for name in KNOB_NAMES]
 
@@ -106,12 +107,10 @@ class Outlook:
 
     def _milder(self, settings: FloatArray) -> FloatArray:
         """By how many steps of duty, ramp included, and of engagement settings are milder than pulls. Shape (S, K)"""
-        knobs = self.problem.knobs
-        duty = knobs["ramp_add"] if knobs["duty"].fixed else knobs["duty"]
         mean, run = (effective_duty(self.rpm, each).mean(axis=1) for each in (settings, self.run))
-        less = np.maximum(run[None, :] - mean[:, None], 0.0) / max(duty.step, 1e-9)
+        less = np.maximum(run[None, :] - mean[:, None], 0.0) / max(duty_step(self.problem), 1e-9)
         engagement = np.maximum(self.run[None, :, 4] - settings[:, None, 4], 0.0)
-        return np.asarray(less + engagement / max(knobs["engagement"].step, 1e-9))
+        return np.asarray(less + engagement / max(self.problem.knobs["engagement"].step, 1e-9))
 
     def values(self, positions: IntArray) -> FloatArray:
         """Grid positions (S, 6) to knob values (S, 6), engagement in kPa gauge."""

@@ -298,9 +298,7 @@ def most_seen(outlook: Outlook, since: int = 0) -> FloatArray:
         Shape (m,), [kPa gauge]
     """
     total, count = np.zeros(outlook.rpm.size), np.zeros(outlook.rpm.size)
-    for pull in outlook.pulls:
-        if not pull.trusted or pull.held_rpm or pull.number < since:
-            continue
+    for pull in _that_count(outlook, since):
         boost = pull.curve.at(outlook.rpm)
         # Some controllers open the gate for good once engagement was passed: under it is shut on the way up alone.
         highest = np.maximum.accumulate(np.where(np.isfinite(boost), boost, -np.inf))
@@ -321,10 +319,14 @@ def least_seen(outlook: Outlook, since: int = 0) -> FloatArray:
         Shape (m,), [kPa gauge]
     """
     least = np.full(int(outlook.judged.sum()), np.nan)
-    for pull in outlook.pulls:
-        if pull.trusted and not pull.held_rpm and pull.number >= since:
-            least = np.fmin(least, pull.curve.at(outlook.rpm)[outlook.judged])
+    for pull in _that_count(outlook, since):
+        least = np.fmin(least, pull.curve.at(outlook.rpm)[outlook.judged])
     return least
+
+
+def _that_count(outlook: Outlook, since: int) -> list[Observation]:
+    """Sweeps that can be relied on, of the car as it is from pull ``since`` on."""
+    return [pull for pull in outlook.pulls if pull.trusted and not pull.held_rpm and pull.number >= since]
 
 
 def has_breath(outlook: Outlook, under: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
