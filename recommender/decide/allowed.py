@@ -346,7 +346,7 @@ def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
 
     Boost that rises steeply where the hand stopped goes on rising, and the fit, smooth over duty, knows less of it
     than the log shows. ``STEEPER`` times as steep it stays under the limit, with boost as much higher elsewhere as on
-    the last sweep. The bound holds until a sweep has asked for as much at that rpm.
+    the last sweep. The bound holds until a sweep that reached that rpm has asked for as much there.
     """
     runs = [pull.number for pull in observations if pull.held_rpm and pull.trusted]
     if not runs:
@@ -355,14 +355,14 @@ def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
     end = max(points, key=lambda pull: pull.settings.duty)
     rpm = float(np.mean(end.curve.rpm[end.curve.reached])) if end.curve.reached.any() else float("nan")
     before = [pull for pull in points if pull.settings.duty <= end.settings.duty - OVER_DUTY]
-    sweeps = trusted_sweeps(problem, observations)
-    later = [float(effective_duty(np.array([rpm]), pull.settings.as_array())[0]) for pull in sweeps]
-    if not before or not sweeps or max(later) >= end.settings.duty:
+    reached = [(pull, float(pull.curve.at(np.array([rpm]))[0])) for pull in trusted_sweeps(problem, observations)]
+    sweeps = [(pull, there) for pull, there in reached if np.isfinite(there)]
+    later = [float(effective_duty(np.array([rpm]), pull.settings.as_array())[0]) for pull, _ in sweeps]
+    if not before or max(later, default=0.0) >= end.settings.duty:
         return float("inf")
     near = max(before, key=lambda pull: pull.settings.duty)
     slope = (end.sustained_peak_kpa - near.sustained_peak_kpa) / (end.settings.duty - near.settings.duty)
-    there = float(sweeps[-1].curve.at(np.array([rpm]))[0])
-    higher = max(sweeps[-1].highest_kpa / there, 1.0) if there > 0.0 else 1.0
+    higher = max([1.0, *(pull.highest_kpa / there for pull, there in sweeps[-1:] if there > 0.0)])
     left = max(problem.limit_kpa - higher * end.sustained_peak_kpa, 0.0)
     return end.settings.duty + left / (STEEPER * slope) if slope > 0.0 else float("inf")
 

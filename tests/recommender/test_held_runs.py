@@ -210,3 +210,10 @@ def test_a_sweep_that_asked_for_as_much_there_lifts_the_bound(problem: Problem) 
     assert past_held(problem, [*pulls, CAR.observe(problem, dialled(28.0), 3)]) == np.inf
     ramped = Settings(24.0, 4300, 5300, 6.0, 0, 0)
     assert past_held(problem, [*pulls, CAR.observe(problem, ramped, 3)]) == np.inf
+
+
+def test_a_sweep_lifted_before_that_rpm_lifts_no_bound_and_takes_none_of_it_back(problem: Problem) -> None:
+    """Nobody knows what it would have given there, however much duty was dialled in."""
+    pulls = steep(problem, (11.0, 12.0, 13.6))
+    lifted = CAR.observe(problem, dialled(40.0), 3, last_rpm=3000.0)
+    assert past_held(problem, [*pulls, lifted]) == past_held(problem, pulls) < np.inf
