@@ -541,16 +541,17 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Squared distance of a pull from what was expected of it, over what was to be expected. [-]
 
         Mean over three independent readings of the curve: its whole height, its tilt and its bow, each over the
-        standard deviation that the drawn curves have in it. About 1 where the surrogate is honest.
+        standard deviation that the drawn curves have in it. About 1 where the surrogate is honest; NaN where the pull
+        hardly reached the judged range.
         """
         if not pull.curve.reached.any():
-            return 1.0
+            return float("nan")
         known = (self.rpm_ >= pull.curve.rpm[pull.curve.reached][0]) & (
             self.rpm_ <= pull.curve.rpm[pull.curve.reached][-1]
         )
         judged = known & (self.gate_.u >= -0.05)
         if judged.sum() < 4:
-            return 1.0
+            return float("nan")
         seen = np.interp(self.rpm_, pull.curve.rpm[pull.curve.reached], pull.curve.boost_kpa[pull.curve.reached])
         drawn = self.curves(pull.settings.as_array()[None])[:, 0]
         forms, _ = np.linalg.qr(np.vander(self.gate_.u[judged], 3, increasing=True))

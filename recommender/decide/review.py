@@ -17,7 +17,6 @@ from recommender.decide.allowed import (
     Offender,
     Reach,
     forbidden,
-    held,
     kept_limit,
     offenders,
     reach_of,
@@ -84,7 +83,8 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
         and not any(repeats_offence(problem, pull.settings.as_array()[None], each)[0] for each in passed)
     ]
     rows = [row for row in rows if np.isfinite(row[0])]
-    changed = since > 0 and since >= max((pull.number for pull in observations[:-1]), default=0)
+    told = [pull.number for pull in observations if pull.trusted]
+    changed = since > 0 and since >= max(told[:-1], default=0)
     reach = reach_of(problem, observations, changed=changed)
     swept = trusted_sweeps(problem, observations)
     gain_known = any(pull.settings.gain > problem.knobs["gain"].lower and pull.tells_of_ringing for pull in swept)
@@ -146,21 +146,23 @@ def widening(
 ) -> float:
     """Factor by which the surrogate is widened: how far the latest two pulls lay from what was expected of them.
 
-    Each is judged by a fit to the pulls before it; runs at held rpm, which were not predicted, are passed over. The
-    latest counts in full, the one before it half. A change noticed in the latest pull widens as well: the step after
-    it is a careful one.
+    Each is judged by a fit to the pulls before it; runs at held rpm, which were not predicted, and pulls that cannot be
+    relied on or hardly tell of the judged range are passed over. The latest counts in full, the one before it half. A
+    change noticed in the latest pull widens as well: the step after it is a careful one.
     """
-    factor = AFTER_CHANGE if observations and any(c.since == observations[-1].number for c in changes) else 1.0
-    sweeps = [pull for pull in observations if not (pull.trusted and held(problem, pull))]
-    for pull, weight in zip(sweeps[:-3:-1], (1.0, 0.5), strict=False):
+    last = max((pull.number for pull in observations if pull.trusted), default=0)
+    factor = AFTER_CHANGE if any(c.since == last for c in changes) else 1.0
+    weights = [1.0, 0.5]
+    for pull in reversed(trusted_sweeps(problem, observations)):
         before = [other for other in observations if other.number < pull.number]
-        if not pull.trusted or sum(other.trusted for other in before) < 1:
-            continue
+        if not weights or not any(other.trusted for other in before):
+            break
         seed = problem.seed * 1009 + len(before)
         known = tuple(c for c in changes if c.since <= before[-1].number)
         quick = BoostSurrogate(
             problem.target, problem.knobs, seed=seed, draws=192, points=24, prior=prior, changes=known
         )
         miss = float(np.sqrt(quick.fit_pulls(before).surprise_of(pull)))
-        factor = max(factor, 1.0 + weight * (min(miss / MISS, WIDEST) - 1.0))
+        if np.isfinite(miss):
+            factor = max(factor, 1.0 + weights.pop(0) * (min(miss / MISS, WIDEST) - 1.0))
     return factor

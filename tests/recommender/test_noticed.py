@@ -17,7 +17,7 @@ from recommender.decide import decide, decide_with, noticed, surrogate_for, wide
 from recommender.decide.allowed import idle
 from recommender.decide.findings import _of_change, _of_doubt, _unequal, findings
 from recommender.decide.noticed import STRONG
-from recommender.decide.review import AFTER_CHANGE, MISS, WIDEST
+from recommender.decide.review import AFTER_CHANGE, MISS, WIDEST, review
 from recommender.decide.step import Decision
 from tests.recommender.cars import PlainCar, problem_of
 
@@ -255,6 +255,26 @@ def test_of_the_latest_two_pulls_a_miss_counts_in_full_and_by_half(monkeypatch: 
             lambda _, pull, number=number, off=off: (off * MISS) ** 2 if pull.number == number else 0.0,
         )
         assert widening(PROBLEM, pulls) == pytest.approx(factor)
+
+
+def test_what_tells_nothing_takes_no_miss_back() -> None:
+    """Neither a log that cannot be relied on nor a pull lifted under the judged range foretells anything."""
+    missed = [CAR.observe(PROBLEM, settings(duty), i + 1) for i, duty in enumerate((0.0, 20.0))]
+    missed.append(CAR.observe(PROBLEM, settings(30.0), 3, scale=1.5))
+    stuck = [CAR.observe(PROBLEM, settings(30.0), number, trusted=False) for number in (4, 5)]
+    lifted = [CAR.observe(PROBLEM, settings(30.0), number, last_rpm=3200.0) for number in (4, 5)]
+    alone = widening(PROBLEM, missed)
+    assert alone > 1.3
+    assert widening(PROBLEM, [*missed, *stuck]) == alone
+    assert widening(PROBLEM, [*missed, *lifted]) == alone
+
+
+def test_a_log_that_tells_nothing_does_not_end_the_care_after_a_change() -> None:
+    pulls = session([CAR] * 3)
+    pulls += [CAR.observe(PROBLEM, settings(30.0), number, trusted=False) for number in (4, 5)]
+    assert widening(PROBLEM, pulls, changes=(change("ceiling", 3, -0.15),)) >= AFTER_CHANGE
+    assert review(PROBLEM, pulls, since=3).reach.duty == review(PROBLEM, pulls[:3], since=3).reach.duty
+    assert review(PROBLEM, pulls, since=3).reach.duty < review(PROBLEM, pulls).reach.duty
 
 
 # ------------------------------------------------------------------ runs at held rpm
