@@ -123,6 +123,12 @@ class Observation:
         reached = self.curve.boost_kpa[self.curve.reached]
         return float(max(self.peak_kpa, reached.max() if reached.size else -np.inf))
 
+    @property
+    def tops_past_grid(self) -> bool:
+        """Whether its curve is highest past the grid's end."""
+        reached = self.curve.boost_kpa[self.curve.reached]
+        return bool(reached.size and reached[-1] + self.beyond_kpa > reached.max())
+
 
 def quiet_kpa(pulls: Sequence[Observation], settings: Settings, least_gain: float = 0.0) -> float:
     """Roughness from which on a pull with these settings rings: that of the whole pulls at the least gain, by their

@@ -81,6 +81,8 @@ HELD_PART = 0.3
 STEEPEST = 2.0
 #: Share of a step of the ramp that the solenoid may see on top of a full step of duty.
 ON_TOP = 0.6
+#: How much sooner than one that passed the limit past the target's range a pull may end and have been run as far. [rpm]
+ENDS_APART = 100.0
 #: How much steeper than at the end of a run at held rpm boost may rise past it. [-]
 STEEPER = 2.0
 #: Duty over which that end's slope is read, at the least. [points]
@@ -117,24 +119,22 @@ def kept_limit(problem: Problem, pull: Observation) -> bool:
 def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
     """Pulls that forbid what is at or above their settings.
 
-    A pull that passed the limit forbids for good, until a pull at or above it has been run and stayed under; where that
-    was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull forbids until any
-    later one was complete and trusted. Runs at held rpm clear nothing.
+    A pull that passed the limit forbids for good, until a pull at or above it has been run as far and stayed under;
+    where that was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull forbids
+    until any later one was complete and trusted. Runs at held rpm clear nothing.
     """
     found: list[Offender] = []
-    kept = [pull.settings for pull in observations if kept_limit(problem, pull)]
     for i, pull in enumerate(observations):
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
-            held_up = [
-                other.settings.gain
-                for other in later
-                if kept_limit(problem, other) and asks_as_much(problem, other.settings, pull.settings)
-            ]
+            end = counts_to(pull)
+            kept = [o for o in observations if kept_limit(problem, o) and not o.last_rpm < end - ENDS_APART]
+            as_much = {o.number for o in kept if asks_as_much(problem, o.settings, pull.settings, end)}
+            held_up = [other.settings.gain for other in later if other.number in as_much]
             if not held_up or max(held_up) < pull.settings.gain - 1e-9:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
-                less = [each for each in kept if not asks_as_much(problem, each, pull.settings)]
-                found.append(Offender(pull, "limit passed", not later, tuple(less), fed_back=bool(held_up)))
+                less = tuple(other.settings for other in kept if other.number not in as_much)
+                found.append(Offender(pull, "limit passed", not later, less, fed_back=bool(held_up)))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
@@ -144,23 +144,30 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
     return found
 
 
-def at_or_above(
-    problem: Problem, settings: FloatArray, other: Settings, *, within: float = 0.0
-) -> npt.NDArray[np.bool_]:
-    """Whether settings ask for at least as much boost as ``other`` everywhere. Shape (S,)
+def counts_to(pull: Observation) -> float:
+    """Engine speed up to which settings are held against a pull that passed the limit: where it ended, if it stood
+    highest past the target's range, so that duty there counts as well; NaN, the target's end, where it did not. [rpm]
+    """
+    return pull.last_rpm if pull.tops_past_grid else float("nan")
 
-    Duty at every rpm of the grid and engagement count; gain has no direction that holds for every feedback law.
+
+def at_or_above(
+    problem: Problem, settings: FloatArray, other: Settings, last_rpm: float = float("nan"), *, within: float = 0.0
+) -> npt.NDArray[np.bool_]:
+    """Whether settings ask for at least as much boost as ``other`` everywhere up to an rpm. Shape (S,)
+
+    Duty at every rpm as in ``rpm_to`` and engagement count; gain has no direction that holds for every feedback law.
     ``within`` is the part of a step of each by which they may ask for less.
     """
-    rpm, knobs = problem.target.grid(100.0), problem.knobs
+    rpm, knobs = rpm_to(problem, last_rpm), problem.knobs
     duty = effective_duty(rpm, settings)
     more = np.all(duty >= effective_duty(rpm, other.as_array()) - within * duty_step(problem) - 1e-9, axis=1)
     return np.asarray(more & (settings[:, 4] >= other.engagement - within * knobs["engagement"].step - 1e-9))
 
 
-def asks_as_much(problem: Problem, settings: Settings, other: Settings) -> bool:
+def asks_as_much(problem: Problem, settings: Settings, other: Settings, last_rpm: float = float("nan")) -> bool:
     """``at_or_above`` for one pull's settings."""
-    return bool(at_or_above(problem, settings.as_array()[None], other)[0])
+    return bool(at_or_above(problem, settings.as_array()[None], other, last_rpm)[0])
 
 
 def duty_step(problem: Problem) -> float:
@@ -171,7 +178,7 @@ def duty_step(problem: Problem) -> float:
 
 def repeats_offence(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:
     """Whether settings ask for as much as an offender, in gain too where it counts only with that. Shape (S,)"""
-    as_much = at_or_above(problem, settings, offender.pull.settings)
+    as_much = at_or_above(problem, settings, offender.pull.settings, counts_to(offender.pull))
     return as_much & (settings[:, 5] >= offender.pull.settings.gain - 1e-9) if offender.fed_back else as_much
 
 
@@ -214,7 +221,7 @@ def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.
     share = passed_by(problem, offender)
     if share == 0.0 or offender.fed_back:
         return np.zeros(settings.shape[0], dtype=bool)
-    near = at_or_above(problem, settings, offender.pull.settings, within=share)
+    near = at_or_above(problem, settings, offender.pull.settings, counts_to(offender.pull), within=share)
     for kept in offender.kept:
         near &= ~at_or_below(problem, settings, kept, offender.pull.last_rpm)
     return near

@@ -10,9 +10,17 @@ import pytest
 from models.curve import Target, Trace, measure
 from models.evidence import Observation
 from models.settings import Settings
-from recommender.decide.allowed import Offender, at_or_below, backed_off, forbidden, reach_of
+from recommender.decide.allowed import (
+    Offender,
+    at_or_below,
+    backed_off,
+    forbidden,
+    offenders,
+    reach_of,
+    repeats_offence,
+)
 from recommender.decide.outlook import Outlook
-from recommender.decide.review import surrogate_for
+from recommender.decide.review import review, surrogate_for
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
 CAR = PlainCar(droop=0.0)
@@ -24,9 +32,9 @@ FLAT = Settings(45.0, 6500.0, ENDS_RPM, 0.0, 0.0, 0.0)
 RAMPED = dataclasses.replace(FLAT, ramp_add=22.0)
 
 
-def observe(settings: Settings, number: int) -> Observation:
+def observe(settings: Settings, number: int, ends_rpm: float = ENDS_RPM) -> Observation:
     random = np.random.default_rng([3, number])
-    rpm = np.linspace(2200.0, ENDS_RPM, 500)
+    rpm = np.linspace(2200.0, ends_rpm, 500)
     boost = (1.0 + 0.006 * random.standard_normal()) * CAR.boost(settings, rpm, TARGET) + random.normal(0.0, 0.4, 500)
     return Observation.of(number, settings, measure(Trace(np.arange(500) * 0.02, rpm, boost), TARGET))
 
@@ -77,3 +85,25 @@ def test_a_steeper_ramp_past_the_end_is_no_backing_off(outlook: Outlook) -> None
     assert at_or_below(PROBLEM, rows, FLAT).tolist() == [True, True]  # over the target's range
     assert at_or_below(PROBLEM, rows, FLAT, ENDS_RPM).tolist() == [True, False]
     assert backed_off(PROBLEM, rows, Offender(over, "limit passed", latest=True)).tolist() == [True, False]
+
+
+def test_a_limit_passed_past_the_end_is_cleared_by_no_pull_that_asked_for_less_there_or_ended_before() -> None:
+    """Such pulls, the same over the target's range, had cleared it: its own settings could stand as the best."""
+    tight = dataclasses.replace(PROBLEM, limit_kpa=15.0 * PSI)
+    over, flat, short = observe(RAMPED, 5), observe(FLAT, 6), observe(RAMPED, 6, 6600.0)
+    assert over.tops_past_grid
+    assert over.highest_kpa > tight.limit_kpa > max(flat.highest_kpa, short.highest_kpa)
+    (offender,) = offenders(tight, [over, flat])
+    assert [each.pull for each in offenders(tight, [over, short])] == [over]
+    assert review(tight, [over, short]).best is None
+    rows = np.array([each.as_array() for each in (FLAT, RAMPED)])
+    assert repeats_offence(tight, rows, offender).tolist() == [False, True]
+    assert review(tight, [over, flat]).best is flat
+    again = dataclasses.replace(over, number=6, peak_kpa=tight.limit_kpa - 1.0, last_rpm=over.last_rpm - 60.0)
+    assert offenders(tight, [over, again]) == []
+
+
+def test_a_spike_within_the_range_is_cleared_by_what_asks_for_as_much_there() -> None:
+    spiked = dataclasses.replace(observe(RAMPED, 5), peak_kpa=PROBLEM.limit_kpa + 1.0, beyond_kpa=-5.0)
+    assert not spiked.tops_past_grid
+    assert offenders(PROBLEM, [spiked, observe(FLAT, 6, 6600.0)]) == []
