@@ -9,7 +9,7 @@ import numpy as np
 from models.evidence import Observation
 from models.settings import Settings
 from recommender import wording
-from recommender.decide.allowed import asks_as_much, beside, idle_like, offenders
+from recommender.decide.allowed import beside, gain_gone_wrong, idle_like, offenders, repeats_offence
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import surrogate_for
 from recommender.decide.step import Decision, Problem, Reason
@@ -57,14 +57,20 @@ def expected(problem: Problem, observations: Sequence[Observation], settings: Se
 
 def _went_wrong(problem: Problem, observations: Sequence[Observation], settings: Settings) -> tuple[Reason, ...]:
     """That a pull that went wrong speaks against settings, whatever their risk; of several pulls the latest."""
+    row = settings.as_array()[None]
     for offender in reversed(offenders(problem, observations)):
         what = "passed the limit" if offender.why == "limit passed" else "was aborted"
-        if asks_as_much(problem, settings, offender.pull.settings):
+        if repeats_offence(problem, row, offender)[0]:
             near = "ask for at least as much boost"
-        elif beside(problem, settings.as_array()[None], offender)[0]:
+        elif beside(problem, row, offender)[0]:
             near = "are not far enough below it"
         else:
             continue
         text = f"Pull {offender.pull.number} {what}, and these settings {near}: this would not be proposed."
         return (Reason("back off", text),)
-    return ()
+    wrong = gain_gone_wrong(problem, observations)
+    if settings.gain < wrong - 1e-9:
+        return ()
+    what = f"A pull with gain {wording.knob_number(wrong)} was lifted or passed the limit"
+    text = f"{what}, and none with at most a step less has kept it since: this would not be proposed."
+    return (Reason("back off", text),)

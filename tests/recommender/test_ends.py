@@ -208,6 +208,26 @@ def test_settings_asked_about_are_held_against_pulls_that_went_wrong(aborted: bo
     assert told(45, [*pulls, wrong, CAR.observe(problem, dialled(45, 20), 5)]) == ""
 
 
+def test_gain_asked_about_is_held_against_gain_that_went_wrong() -> None:
+    """With less of it what was asked for has kept the limit; a pull that was lifted with gain forbids as much of it."""
+    problem = problem_of()
+    fed_back = replace(dialled(40, 20), gain=5.0)
+    pulls = [CAR.observe(problem, dialled(duty, 20), n) for n, duty in ((1, 0), (2, 20), (3, 38))]
+    over = replace(CAR.observe(problem, fed_back, 4), peak_kpa=problem.limit_kpa + PSI)
+    lifted = CAR.observe(problem, fed_back, 4, last_rpm=5000.0)
+    without = CAR.observe(problem, dialled(40, 20), 5)
+
+    def told(wrong: Observation, duty: float, gain: float) -> str:
+        asked = expected(problem, [*pulls, wrong, without], replace(dialled(duty, 20), gain=gain))
+        return next((reason.text for reason in asked.reasons if reason.code == "back off"), "")
+
+    assert told(over, 41, 0.0) == told(over, 41, 4.0) == told(lifted, 41, 4.0) == ""
+    assert told(over, 41, 5.0).startswith("Pull 4 passed the limit, and these settings ask for at least as much boost")
+    kept = "and none with at most a step less has kept it since: this would not be proposed."
+    for wrong in (over, lifted):
+        assert told(wrong, 20, 5.0) == f"A pull with gain 5 was lifted or passed the limit, {kept}"
+
+
 def test_the_highest_boost_told_is_passed_by_one_draw_in_twenty_and_the_band_by_one_on_each_side() -> None:
     problem = problem_of()
     pulls = [CAR.observe(problem, Settings(duty, 4800, 6700, 0, 0, 0), n) for n, duty in ((1, 0), (2, 20))]
