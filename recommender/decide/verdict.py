@@ -8,10 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.evidence import Observation
-from models.settings import Settings
+from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
 from recommender.decide import reasons, value
-from recommender.decide.allowed import Offender, asks_as_much, backed_off, crossed, held, idle_like, kept_limit, spans
+from recommender.decide.allowed import (
+    Offender,
+    backed_off,
+    crossed,
+    held,
+    idle_like,
+    kept_limit,
+    repeats_offence,
+    spans,
+)
 from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.choose import starts
 from recommender.decide.more_gain import more_gain
@@ -247,20 +256,26 @@ def _close(problem: Problem, seen: Review) -> bool:
 
 
 def _stalled(problem: Problem, observations: Sequence[Observation], seen: Review, patience: int) -> bool:
-    """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have.
+    """Whether the latest pulls brought the best one down by too little to go on. Runs at held rpm could not have, nor
+    could logs that cannot be relied on.
 
     Both bests are those that stand now. As long as one of the latest pulls passed the limit and so took a nearer one
     away, they led back and up again: nothing has stalled.
     """
-    swept = [p for p in observations if p.number >= seen.since and np.isfinite(p.deviation_kpa(problem.target))]
+    swept = [
+        pull
+        for pull in observations
+        if pull.trusted and pull.number >= seen.since and np.isfinite(pull.deviation_kpa(problem.target))
+    ]
     if len(swept) <= patience + 1:
         return False
     first = swept[-patience].number
-    passed = [offender.pull for offender in seen.bad if offender.why == "limit passed"]
+    passed = [offender for offender in seen.bad if offender.why == "limit passed"]
     kept = [pull for pull in swept if kept_limit(problem, pull)]
-    taken_by = [
-        max((o.number for o in passed if asks_as_much(problem, pull.settings, o.settings)), default=0) for pull in kept
-    ]
+    run = np.array([pull.settings.as_array() for pull in kept]).reshape(-1, len(KNOB_NAMES))
+    taken_by = np.zeros(len(kept), dtype=int)
+    for offender in passed:
+        taken_by = np.maximum(taken_by, np.where(repeats_offence(problem, run, offender), offender.pull.number, 0))
     stand = [pull for pull, number in zip(kept, taken_by, strict=True) if not number]
     now = review(problem, stand).best_kpa
     lost = [pull for pull, number in zip(kept, taken_by, strict=True) if number >= first]

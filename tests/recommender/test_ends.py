@@ -403,6 +403,13 @@ def test_pulls_that_lead_back_up_after_the_best_was_taken_away_have_not_stalled(
     assert stalled(problem, [*flat[:4], again, *flat[5:]], 5)  # nor is it forgiven for ever
 
 
+def test_logs_that_cannot_be_relied_on_are_no_pulls_that_came_no_nearer() -> None:
+    problem = problem_of()
+    pulls = climb(problem, 0, 20, 40, 41, 41, 41, 38)
+    assert stalled(problem, pulls, 3)
+    assert not stalled(problem, [*pulls[:3], *(replace(pull, trusted=False) for pull in pulls[3:6]), pulls[6]], 3)
+
+
 def test_a_best_that_a_later_pull_gave_back_is_no_progress() -> None:
     """The limit was passed with as much as at 50 %, the best, and kept in a repeat: 50 % stands again."""
     problem = problem_of()
