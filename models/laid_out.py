@@ -14,7 +14,7 @@ from models.units import FloatArray, kelvin_from_celsius
 
 #: Of every second point of the grid a pull must have this many, or all of its points count.
 FEW = 4
-#: Intake air this far from the latest pull's is another season's; what is nearer is heat soak. [°C]
+#: Intake air this far from that last known is another season's; what is nearer is heat soak. [°C]
 ANOTHER_SEASON_C = 15.0
 #: A barometer this far from another pull's means another altitude, or much other weather. [kPa]
 ANOTHER_ALTITUDE_KPA = 2.0
@@ -28,7 +28,7 @@ class Evidence:
 
     settings: FloatArray  # (pulls, 6)
     numbers: FloatArray  # (pulls,)
-    air: FloatArray  # (pulls,) logarithm of the barometer over that of the latest pull, 0 where either is unknown
+    air: FloatArray  # (pulls,) logarithm of the barometer over that last known, 0 where a pull's is unknown
     warmth: FloatArray  # (pulls,) the same of the intake air's absolute temperature, 0 where it is much alike as well
     mask: npt.NDArray[np.bool_]  # (pulls, M): which boost counts
     y: FloatArray  # (N,)
@@ -102,7 +102,7 @@ def lay_out(
     return Evidence(
         settings=np.array(settings),
         numbers=np.array(numbers),
-        air=_over_the_latest(numbers, barometer_kpa),
+        air=_over_the_last(numbers, barometer_kpa),
         warmth=_warmth(numbers, intake_c),
         mask=grid_mask,
         y=np.concatenate(values),
@@ -113,18 +113,22 @@ def lay_out(
     )
 
 
-def _over_the_latest(numbers: Sequence[float], values: Mapping[float, float]) -> FloatArray:
-    """Logarithm of each pull's value over that of the latest pull; 0 where either is unknown. Shape (pulls,)"""
-    latest = values.get(max(numbers), np.nan)
-    ratio = np.array([values.get(number, np.nan) for number in numbers]) / latest
+def _over_the_last(numbers: Sequence[float], values: Mapping[float, float]) -> FloatArray:
+    """Logarithm of each pull's value over that last known; 0 where a pull's is unknown. Shape (pulls,)"""
+    ratio = np.array([values.get(number, np.nan) for number in numbers]) / _last(numbers, values)
     return np.where(np.isfinite(ratio), np.log(np.where(np.isfinite(ratio), ratio, 1.0)), 0.0)
 
 
+def _last(numbers: Sequence[float], values: Mapping[float, float]) -> float:
+    """Value of the latest of the pulls of which one is known; NaN where none is."""
+    return values.get(max((number for number in numbers if number in values), default=np.nan), np.nan)
+
+
 def _warmth(numbers: Sequence[float], intake_c: Mapping[float, float]) -> FloatArray:
-    """Logarithm of each pull's absolute intake temperature over that of the latest, where another season made it."""
-    ratio = _over_the_latest(numbers, {number: float(kelvin_from_celsius(value)) for number, value in intake_c.items()})
-    latest = intake_c.get(max(numbers), np.nan)
-    apart = np.array([abs(intake_c.get(number, np.nan) - latest) > ANOTHER_SEASON_C for number in numbers])
+    """Logarithm of each pull's absolute intake temperature over that last known, where another season made it."""
+    ratio = _over_the_last(numbers, {number: float(kelvin_from_celsius(value)) for number, value in intake_c.items()})
+    last = _last(numbers, intake_c)
+    apart = np.array([abs(intake_c.get(number, np.nan) - last) > ANOTHER_SEASON_C for number in numbers])
     return np.where(apart, ratio, 0.0)
 
 

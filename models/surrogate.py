@@ -157,7 +157,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Fit to boost values.
 
         A turbo multiplies the air it is given, so that the ceiling's gauge pressure goes with the barometer, while a
-        spring works against it. What is predicted is a pull under the latest pull's barometer. What intake air of
+        spring works against it. What is predicted is a pull under the barometer last known. What intake air of
         another season does depends on intercooler and controller: boost goes with an unknown power of its temperature.
 
         Args:

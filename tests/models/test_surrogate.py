@@ -276,6 +276,21 @@ def test_thinner_air_lowers_what_the_turbo_can_do_and_not_what_the_spring_holds(
     np.testing.assert_allclose(band_of(above, IDLE)[0][spooled], band_of(at_sea, IDLE)[0][spooled], rtol=0.04)
 
 
+def test_a_pull_without_a_barometer_is_taken_for_one_under_the_barometer_last_known() -> None:
+    """Its log lacked the channel: the pulls near sea level had then counted as run up there."""
+    shut = Settings(90, 4900, 6700, 0, 105, 0)
+    z = np.zeros((1, Gate(TARGET, KNOBS, GRID).size))
+    run = pulls(z, [IDLE, SOME[2], SOME[4], shut, IDLE, SOME[2]], scatter=0.0)
+    read = [dataclasses.replace(p, barometer_kpa=101.0 if p.number <= 4 else 80.0, intake_c=20.0) for p in run]
+    read = [dataclasses.replace(p, intake_c=45.0) if p.number > 4 else p for p in read]
+    unread = [*read[:-1], dataclasses.replace(read[-1], barometer_kpa=float("nan"), intake_c=float("nan"))]
+    both, one = surrogate().fit_pulls(read), surrogate().fit_pulls(unread)
+    np.testing.assert_allclose(one.evidence_.air, both.evidence_.air)
+    np.testing.assert_allclose(one.evidence_.warmth, both.evidence_.warmth)
+    assert np.any(one.evidence_.air != 0.0)
+    np.testing.assert_array_equal(band_of(one, shut)[0], band_of(both, shut)[0])
+
+
 def test_a_barometer_that_is_not_known_changes_nothing() -> None:
     run = pulls(car(3), SOME)
     known = [dataclasses.replace(pull, barometer_kpa=96.0) for pull in run[:-1]] + [run[-1]]
