@@ -49,7 +49,7 @@ def spikes_seen(pulls: Sequence[Observation], fitted_kpa: FloatArray | None = No
     The trace's highest point without single-sample noise, less the highest point of its curve up to the pull's end and
     less half the swing of its ringing under gain, which is forecast by itself; never below 0. Where the curve expected
     of the pull's settings does not come up to that curve, since the fit is smooth, what it lacks counts as well. Runs
-    at held rpm show no spike of a pull.
+    at held rpm show no spike of a pull, and that a pull which was lifted had none is no news: it may have come later.
 
     Args:
         pulls: Pulls that were run.
@@ -59,9 +59,9 @@ def spikes_seen(pulls: Sequence[Observation], fitted_kpa: FloatArray | None = No
         NaN where a pull does not tell. Shape (K,), [kPa]
     """
     fitted = np.full(len(pulls), np.nan) if fitted_kpa is None else fitted_kpa
-    return np.array(
-        [_spike_kpa(pull, top) if _shows_spikes(pull) else np.nan for pull, top in zip(pulls, fitted, strict=True)]
-    )
+    seen = [_spike_kpa(pull, top) if _shows_spikes(pull) else np.nan for pull, top in zip(pulls, fitted, strict=True)]
+    whole = np.array([pull.complete for pull in pulls], dtype=bool)
+    return np.where(whole | (np.array(seen) > EXCESS_KPA), seen, np.nan)
 
 
 def excess_kpa(seen: FloatArray, milder: npt.ArrayLike = 0.0) -> FloatArray:

@@ -121,6 +121,13 @@ def test_the_latest_pull_counts_most() -> None:
     assert usual([spiky, calm, calm]) < usual([calm, spiky, calm]) < usual([calm, calm, spiky])
 
 
+def test_a_lifted_pull_tells_of_a_spike_that_it_showed_and_of_none_that_it_did_not() -> None:
+    """Lifted twice before boost was up, settings that had spiked by 14 kPa were expected to spike half as much."""
+    spiky, lifted = pull(114.0, 100.0), replace(pull(100.0, 100.0), complete=False)
+    assert usual([spiky, lifted, lifted]) == usual([spiky])
+    assert usual([spiky, replace(spiky, complete=False)]) == usual([spiky, spiky]) > usual([spiky])
+
+
 def test_what_the_fit_does_not_follow_counts_as_spike() -> None:
     """A smooth fit that stands 6 kPa under a narrow hump of the log will stand under it the next time too."""
     hump = [pull(110.0, 110.0)] * 3
