@@ -106,11 +106,17 @@ class Outlook:
         return excess_kpa(self.spikes, self._milder(settings)) + self.hidden
 
     def _milder(self, settings: FloatArray) -> FloatArray:
-        """By how many steps of duty, ramp included, and of engagement settings are milder than pulls. Shape (S, K)"""
+        """By how many steps of duty, ramp included, and of engagement settings are milder than pulls. Shape (S, K)
+
+        A knob that the job file fixes has no step: run with more of it once, it is milder by none.
+        """
         mean, run = (effective_duty(self.rpm, each).mean(axis=1) for each in (settings, self.run))
-        less = np.maximum(run[None, :] - mean[:, None], 0.0) / max(duty_step(self.problem), 1e-9)
-        engagement = np.maximum(self.run[None, :, 4] - settings[:, None, 4], 0.0)
-        return np.asarray(less + engagement / max(self.problem.knobs["engagement"].step, 1e-9))
+        less = run[None, :] - mean[:, None], self.run[None, :, 4] - settings[:, None, 4]
+        steps = duty_step(self.problem), self.problem.knobs["engagement"].step
+        milder = np.zeros(less[0].shape)
+        for each, step in zip(less, steps, strict=True):
+            milder += np.maximum(each, 0.0) / step if step > 0.0 else 0.0
+        return milder
 
     def values(self, positions: IntArray) -> FloatArray:
         """Grid positions (S, 6) to knob values (S, 6), engagement in kPa gauge."""

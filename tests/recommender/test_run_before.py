@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from models.risk import excess_kpa, spikes_seen
 from models.settings import Settings
 from models.units import kpa_in
 from recommender.decide.outlook import Outlook
+from recommender.decide.review import surrogate_for
+from recommender.job.dials import fixed_dial
 
-from .cars import outlook_after
+from .cars import PlainCar, outlook_after, problem_of
 
 PSI = kpa_in("psi")
 
@@ -45,3 +49,15 @@ def test_boost_of_settings_that_were_run_is_known_to_what_equal_pulls_differ_by(
 def test_a_hump_that_the_fit_does_not_follow_counts_as_spike(outlook: Outlook) -> None:
     bold = outlook.pulls[-1].settings.as_array()[None]
     assert outlook.excess(bold)[0] > excess_kpa(spikes_seen(outlook.pulls)) + 0.3
+
+
+def test_a_spike_counts_where_a_fixed_knob_goes_back_after_it() -> None:
+    """Engagement, fixed at 5 psi, had been 6 psi once: milder by any number of steps, and the spike was forgotten."""
+    problem, car = problem_of(), PlainCar()
+    problem = replace(problem, knobs={**problem.knobs, "engagement": fixed_dial("engagement", 5.0, "psi").knob})
+    run = [Settings(duty, 4800, 6700, 0, psi * PSI, 0) for duty, psi in ((0, 5.0), (20, 5.0), (38, 6.0))]
+    pulls = [car.observe(problem, settings, number) for number, settings in enumerate(run, start=1)]
+    pulls[2] = replace(pulls[2], peak_kpa=pulls[2].peak_kpa + 14.0, sustained_peak_kpa=pulls[2].peak_kpa + 14.0)
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls, changes=()))
+    back = replace(run[2], engagement=problem.knobs["engagement"].lower)
+    assert outlook.excess(back.as_array()[None]) == pytest.approx(outlook.excess(run[2].as_array()[None]))
