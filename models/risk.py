@@ -29,6 +29,8 @@ UNSEEN_SHARE: Final = 0.25
 #: How far boost past the grid's end usually stands from that at its end [kPa], and how many pulls that is worth.
 BEYOND_KPA: Final = 1.5
 BEYOND_WORTH: Final = 0.5
+#: Share of the way past the grid's end that others went on, under which a pull tells less of it than they do. [-]
+AS_FAR: Final = 0.75
 #: Worth of a pull for both, over that of the pull after it.
 OLDER_WORTH: Final = 0.7
 #: Width of the normal kernel put on each drawn highest point, over the spread of them all. It widens the spread by
@@ -138,15 +140,20 @@ def beyond_of(pulls: Sequence[Observation], by_ramp: Sequence[float] | FloatArra
     with settings most like the next ones. What is usual counts as half a pull.
 
     Args:
-        pulls: Pulls so far. Of those that were lifted past the grid's end, none counts beside a whole one.
-        by_ramp: How much of it came of a ramp that goes on past the grid's end, one a pull. [kPa]
+        pulls: Pulls so far. Of those that were lifted past the grid's end, or ended long before others, none counts
+            beside a whole one.
+        by_ramp: How much of it came of a ramp that goes on past the grid's end, up to where the pull ended, one a pull.
+            [kPa]
     """
     past = [
-        (pull.complete, pull.beyond_kpa - ramp)
+        (pull.complete, pull.last_rpm - float(pull.curve.rpm[-1]), pull.beyond_kpa - ramp)
         for pull, ramp in zip(pulls, by_ramp, strict=True)
         if pull.trusted and np.isfinite(pull.beyond_kpa)
     ]
-    seen = np.array([kpa for whole, kpa in past if whole] or [kpa for _, kpa in past])
+    farthest = np.fmax.reduce([went for whole, went, _ in past if whole], initial=np.nan)
+    seen = np.array(
+        [kpa for whole, went, kpa in past if whole and not went < AS_FAR * farthest] or [kpa for *_, kpa in past]
+    )
     if not seen.size:
         return NO_MORE
     worth = OLDER_WORTH ** np.arange(seen.size)[::-1]

@@ -67,7 +67,8 @@ class Outlook:
         self.spikes = spikes_seen(observations, self._fitted_tops())
         self.hidden = hidden_kpa(observations)
         self.last_rpm = ends_at(self.pulls)
-        self.beyond = beyond_of(observations, self.by_ramp_past_end(self.run).mean(axis=0))
+        ends = np.array([pull.last_rpm for pull in self.pulls])
+        self.beyond = beyond_of(observations, self.by_ramp_past_end(self.run, ends).mean(axis=0))
         self.knobs = [problem.knobs[name] for name in KNOB_NAMES]
 
     def _fitted_tops(self) -> FloatArray:
@@ -87,10 +88,22 @@ class Outlook:
         tops[which] = np.fmax(np.maximum(before.max(axis=1), at_end), mean[:, -1] + beyond)
         return tops
 
-    def by_ramp_past_end(self, settings: FloatArray, draws: slice = slice(None)) -> FloatArray:
-        """What a ramp that goes on past the grid's end adds to boost there, up to where pulls end: as much as so much
-        more duty would at the grid's end. Settings of shape (S, 6); shape (D or 1, S), [kPa]"""
-        duty = effective_duty(np.array([self.rpm[-1], np.fmax(self.last_rpm, self.rpm[-1])]), settings)
+    def by_ramp_past_end(
+        self, settings: FloatArray, last_rpm: FloatArray | float | None = None, *, draws: slice = slice(None)
+    ) -> FloatArray:
+        """What a ramp that goes on past the grid's end adds to boost there, up to where a pull ends: as much as so much
+        more duty would at the grid's end.
+
+        Args:
+            settings: Shape (S, 6)
+            last_rpm: Where it ends, one value or one for each; the farthest that pulls went where it is None. [rpm]
+            draws: Which draws.
+        Returns:
+            Shape (D or 1, S), [kPa]
+        """
+        end = np.broadcast_to(self.last_rpm if last_rpm is None else last_rpm, settings.shape[0])
+        last = np.full(end.size, self.rpm[-1])
+        duty = effective_duty(np.column_stack([last, np.fmax(end, last)]), settings)
         ramped = duty[:, 1] > duty[:, 0] + 1e-9
         if not ramped.any():
             return np.zeros((1, settings.shape[0]))
@@ -146,7 +159,7 @@ class Outlook:
         curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
         ringing = self.ringing(settings)[few]
         excess = self.excess(settings)
-        highest = tops_kpa(curves, self.beyond.mean_kpa + self.by_ramp_past_end(settings, few)) + ringing + excess
+        highest = tops_kpa(curves, self.beyond.mean_kpa + self.by_ramp_past_end(settings, draws=few)) + ringing + excess
         return self.deviations(curves, ringing, coarse=True), highest, excess
 
     def headroom(self, highest: FloatArray, excess: FloatArray) -> FloatArray:

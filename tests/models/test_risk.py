@@ -172,6 +172,11 @@ def test_boost_past_the_range_is_learnt_and_the_latest_pull_counts_most() -> Non
     lifted = replace(whole(101.0, 100.0, 1.0), complete=False)  # it might have gone on rising
     assert beyond_of([whole(107.0, 100.0, 7.0), lifted], [0.0, 0.0]) == steady[0]
     assert beyond_of([lifted], [0.0]) == beyond_of([replace(lifted, complete=True)], [0.0])
+    # So might one that ended 400 rpm past the grid, where others went on for 1000; one that went on for 900 counts.
+    far, near, late = (whole(107.0, 100.0, kpa, last_rpm=end) for kpa, end in ((7.0, 6000), (1.0, 5400), (6.0, 5900)))
+    assert beyond_of([far, near], [0.0, 0.0]) == beyond_of([near, far], [0.0, 0.0]) == steady[0]
+    assert beyond_of([near], [0.0]) == beyond_of([lifted], [0.0])
+    assert beyond_of([far, late], [0.0, 0.0]) != steady[0]
     level = beyond_of([whole(100.0, 100.0, 0.0)], [0.0])
     assert (level.mean_kpa, 0.0 < level.deviation_kpa < BEYOND_KPA) == (0.0, True)
 

@@ -67,6 +67,18 @@ def test_what_a_ramp_did_past_the_end_is_not_taken_for_the_cars_own_way(outlook:
     assert float(np.mean(ramped.highest)) == pytest.approx(pulls[-1].highest_kpa, abs=7.0)
 
 
+def test_a_pull_that_ended_before_the_ramp_did_takes_nothing_off_what_comes_past_the_end(outlook: Outlook) -> None:
+    """What the whole ramp would have added had been taken off its boost: 7 kPa less past the end than at it."""
+    short = observe(RAMPED, 5, 6800.0)
+    assert 2.0 < short.beyond_kpa < 10.0
+    added = outlook.by_ramp_past_end(np.array([RAMPED.as_array()] * 2), np.array([6800.0, ENDS_RPM])).mean(axis=0)
+    assert 0.0 < added[0] < 0.4 * added[1]
+    for pulls in ([*outlook.pulls, short], [short]):
+        after = Outlook(PROBLEM, pulls, surrogate_for(PROBLEM, pulls))
+        assert after.beyond.mean_kpa > -2.0
+        assert after.beyond.deviation_kpa < 4.0
+
+
 def test_duty_past_the_end_counts_in_what_may_be_dialled_in(outlook: Outlook) -> None:
     reach = reach_of(PROBLEM, outlook.pulls)
     assert reach.last_rpm == pytest.approx(ENDS_RPM)
