@@ -30,6 +30,8 @@ from recommender.decide.step import Problem
 #: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
 MISS = 1.5
 WIDEST = 2.5
+#: Latest sweeps among which two that tell of the judged range are looked for: each costs a fit.
+LOOKED_AT = 6
 #: Curves drawn for a risk of 1 %, and at the most for a lower one.
 DRAWS = 384
 MOST_DRAWS = 3840
@@ -153,7 +155,7 @@ def widening(
     last = max((pull.number for pull in observations if pull.trusted), default=0)
     factor = AFTER_CHANGE if any(c.since == last for c in changes) else 1.0
     weights = [1.0, 0.5]
-    for pull in reversed(trusted_sweeps(problem, observations)):
+    for pull in reversed(trusted_sweeps(problem, observations)[-LOOKED_AT:]):
         before = [other for other in observations if other.number < pull.number]
         if not weights or not any(other.trusted for other in before):
             break
