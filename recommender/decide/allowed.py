@@ -119,22 +119,20 @@ def kept_limit(problem: Problem, pull: Observation) -> bool:
 def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Offender]:
     """Pulls that forbid what is at or above their settings.
 
-    A pull that passed the limit forbids for good, until a pull at or above it has been run as far and stayed under;
-    where that was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull forbids
-    until any later one was complete and trusted. Runs at held rpm clear nothing.
+    A pull that passed the limit forbids for good, until a pull at or above it has been run over the same rpm and stayed
+    under; where that was run with less gain, it is the gain that passed the limit, and forbids on. An aborted pull
+    forbids until any later one was complete and trusted. Runs at held rpm clear nothing.
     """
     found: list[Offender] = []
     for i, pull in enumerate(observations):
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
-            end = counts_to(pull)
-            kept = [o for o in observations if kept_limit(problem, o) and not o.last_rpm < end - ENDS_APART]
-            as_much = {o.number for o in kept if asks_as_much(problem, o.settings, pull.settings, end)}
-            held_up = [other.settings.gain for other in later if other.number in as_much]
-            if not held_up or max(held_up) < pull.settings.gain - 1e-9:
+            held_up, _ = _kept_beside(problem, later, pull)
+            gain = max((settings.gain for settings in held_up), default=-np.inf)
+            if gain < pull.settings.gain - 1e-9:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
-                less = tuple(other.settings for other in kept if other.number not in as_much)
-                found.append(Offender(pull, "limit passed", not later, less, fed_back=bool(held_up)))
+                _, less = _kept_beside(problem, observations, pull)
+                found.append(Offender(pull, "limit passed", not later, tuple(less), fed_back=bool(held_up)))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
@@ -142,6 +140,26 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
         ):
             found.append(Offender(pull, "aborted", latest=not later))
     return found
+
+
+def _kept_beside(
+    problem: Problem, others: Sequence[Observation], pull: Observation
+) -> tuple[list[Settings], list[Settings]]:
+    """Settings of the pulls that kept the limit over the rpm over which one passed it: those that asked for as much as
+    that one, and those that asked for less."""
+    end = counts_to(pull)
+    kept = [other.settings for other in others if kept_limit(problem, other) and _ran_as_far(other, pull)]
+    as_much = [asks_as_much(problem, settings, pull.settings, end) for settings in kept]
+    return (
+        [settings for settings, much in zip(kept, as_much, strict=True) if much],
+        [settings for settings, much in zip(kept, as_much, strict=True) if not much],
+    )
+
+
+def _ran_as_far(other: Observation, pull: Observation) -> bool:
+    """Whether another pull was run over nearly all the rpm over which one that passed the limit was."""
+    covered = other.curve.reached[pull.curve.reached]
+    return not other.last_rpm < counts_to(pull) - ENDS_APART and (not covered.size or float(np.mean(covered)) >= 0.9)
 
 
 def counts_to(pull: Observation) -> float:

@@ -144,6 +144,18 @@ def test_a_pull_over_the_limit_offends_until_one_above_it_stayed_under() -> None
     assert offenders(PROBLEM, [run(BASE, peak=130.0)]) == []  # at the limit is not past it
 
 
+def test_a_pull_that_began_late_clears_none_that_passed_the_limit_maybe_before() -> None:
+    """It passed the limit by a spike on the way up, say, and the later pull began past it."""
+    over, late = run(BASE, peak=140.0), run(BASE)
+    rpm = late.curve.rpm
+    late = dataclasses.replace(late, curve=Curve(rpm, np.where(rpm < 4700.0, np.nan, late.curve.boost_kpa)))
+    assert [each.pull for each in offenders(PROBLEM, [over, late])] == [over]
+    begun = dataclasses.replace(late, curve=Curve(rpm, np.where(rpm < 2900.0, np.nan, 95.0)))
+    assert offenders(PROBLEM, [over, begun]) == []
+    lifted = dataclasses.replace(over, complete=False, curve=Curve(rpm, np.where(rpm < 4700.0, np.nan, 95.0)))
+    assert offenders(PROBLEM, [lifted, late]) == []  # over the same rpm
+
+
 def test_an_untrusted_log_over_the_limit_offends_too() -> None:
     assert [each.why for each in offenders(PROBLEM, [run(BASE, peak=140.0, trusted=False)])] == ["limit passed"]
 
