@@ -52,8 +52,12 @@ LONG_PATIENCE = 5
 
 
 def must_stop(problem: Problem, observations: Sequence[Observation]) -> tuple[str, tuple[reasons.Reason, ...]] | None:
-    """Cause and reasons to stop, before anything is searched; None to go on."""
-    numbers = list(dict.fromkeys(pull.number for pull in reversed(observations)))
+    """Cause and reasons to stop, before anything is searched; None to go on.
+
+    That two pulls passed the limit counts although one between them was lifted under it or cannot be relied on.
+    """
+    tell = [pull for pull in observations if (pull.trusted and pull.complete) or pull.highest_kpa > problem.limit_kpa]
+    numbers = list(dict.fromkeys(pull.number for pull in (observations[-1], *reversed(tell))))
     # A run at held rpm is one pull, however many duties it shows.
     last, *earlier = [max((o for o in observations if o.number == n), key=lambda o: o.highest_kpa) for n in numbers[:2]]
     if last.highest_kpa <= problem.limit_kpa:

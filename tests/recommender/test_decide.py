@@ -219,6 +219,16 @@ def test_the_limit_broken_once_is_backed_off_from_and_twice_is_a_stop() -> None:
     assert end.verdict == "stop"
     assert end.cause == "limit passed twice"
     assert "Pulls 3 and 4 both passed the limit of 19.0 psi although the second was backed off" in words(end)
+    # A pull between them that was lifted under the limit, or cannot be relied on, says nothing against that.
+    for told_nothing in (
+        CAR.observe(problem, step.settings, 4, last_rpm=3000.0),
+        CAR.observe(problem, step.settings, 4, trusted=False),
+    ):
+        end = decide(problem, [*history, told_nothing, dataclasses.replace(again[3], number=5)])
+        assert end.cause == "limit passed twice"
+        assert "Pulls 3 and 5 both passed the limit" in words(end)
+    kept = CAR.observe(problem, step.settings, 4)
+    assert decide(problem, [*history, kept, dataclasses.replace(again[3], number=5)]).cause != "limit passed twice"
 
 
 def test_an_aborted_pull_is_backed_off_from() -> None:
