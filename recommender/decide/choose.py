@@ -71,12 +71,13 @@ def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings,
     """Gain is not raised before boost is within reach of the target without it.
 
     Common practice, and for a reason: many feedback laws wake up only near the target, so that far from it gain
-    teaches nothing about itself and hides what duty does.
+    teaches nothing about itself and hides what duty does. Where nothing moves duty, there is nothing to wait for.
     """
     low, high = allowed[5]
     knob = problem.knobs["gain"]
     stay = int(knob.index(last.gain))
-    if seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
+    alone = seen.best is not None and problem.knobs["duty"].fixed and problem.knobs["ramp_add"].fixed
+    if alone or seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
         first = max(int(knob.index(knob.lower + FIRST_GAIN * knob.step)), 1) if not seen.gain_known else high
         return [*allowed[:5], (low, max(low, stay, min(first, high)))]
     return [*allowed[:5], (low, max(low, min(stay, high)))]

@@ -8,7 +8,7 @@ import pytest
 
 from models.curve import Target
 from models.evidence import Observation
-from models.settings import Knob, Settings
+from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray
 from recommender.decide import decide, surrogate_for
 from recommender.decide.allowed import spans_after
@@ -177,3 +177,25 @@ def test_not_where_the_spring_alone_stands_above_the_target(problem: Problem) ->
 def test_not_where_gain_is_fixed() -> None:
     fixed = problem_of(ramp_from=4800.0, ramp_to=6700.0, ramp_add=0.0, engagement=60.0, gain=0.0)
     assert asked(fixed, run(fixed, (0, 0), (20, 0), (40, 0), (57, 0))) is None
+
+
+# ------------------------------------------------------------------ where gain is all that there is
+
+
+def test_where_nothing_moves_duty_gain_is_not_waited_with() -> None:
+    """It was raised from 1.6 psi on alone, and a job at 4.8 psi from the target ended as out of reach without it."""
+    alone: dict[str, tuple[float, float, float, float] | float] = {"duty": 40.0, "ramp_add": 0.0, "engagement": 0.0}
+    car = PlainCar(spring_kpa=60.0, pull_together=3.0)
+    problem = problem_of(**alone)
+    idle = Settings(40.0, 4900.0, 6700.0, 0.0, 0.0, 0.0)
+    step = decide(problem, [car.observe(problem, idle, 1)])
+    assert step.verdict == "pull"
+    assert step.settings is not None
+    assert step.settings.gain in (1.0, 2.0)  # half a step, and no more, before it has shown whether it rings
+    assert step.risk <= problem.risk
+    # Not before the spring has been seen to hold; and where the ramp moves duty, it waits.
+    spans = [(0, problem.knobs[name].count - 1) for name in KNOB_NAMES]
+    lifted = review(problem, [car.observe(problem, idle, 1, last_rpm=3000.0)])
+    assert _gain_last(problem, spans, idle, lifted)[5] == (0, 0)
+    ramped = problem_of(**(alone | {"ramp_add": (0.0, 30.0, 1.0, 10.0)}))
+    assert _gain_last(ramped, spans, idle, review(ramped, [car.observe(ramped, idle, 1)]))[5] == (0, 0)
