@@ -31,6 +31,8 @@ BEYOND_KPA: Final = 1.5
 BEYOND_WORTH: Final = 0.5
 #: Share of the way past the grid's end that others went on, under which a pull tells less of it than they do. [-]
 AS_FAR: Final = 0.75
+#: By how much pulls may end apart and count as run as far all the same. [rpm]
+ENDS_APART: Final = 100.0
 #: Worth of a pull for both, over that of the pull after it.
 OLDER_WORTH: Final = 0.7
 #: Width of the normal kernel put on each drawn highest point, over the spread of them all. It widens the spread by
@@ -150,10 +152,9 @@ def beyond_of(pulls: Sequence[Observation], by_ramp: Sequence[float] | FloatArra
         for pull, ramp in zip(pulls, by_ramp, strict=True)
         if pull.trusted and np.isfinite(pull.beyond_kpa)
     ]
-    farthest = np.fmax.reduce([went for whole, went, _ in past if whole], initial=np.nan)
-    seen = np.array(
-        [kpa for whole, went, kpa in past if whole and not went < AS_FAR * farthest] or [kpa for *_, kpa in past]
-    )
+    farthest = float(np.fmax.reduce([went for whole, went, _ in past if whole], initial=np.nan))
+    least = min(AS_FAR * farthest, farthest - ENDS_APART)
+    seen = np.array([kpa for whole, went, kpa in past if whole and not went < least] or [kpa for *_, kpa in past])
     if not seen.size:
         return NO_MORE
     worth = OLDER_WORTH ** np.arange(seen.size)[::-1]

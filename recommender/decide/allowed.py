@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.evidence import Observation
+from models.risk import ENDS_APART
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.units import FloatArray
 from recommender.decide.step import Problem
@@ -81,8 +82,6 @@ HELD_PART = 0.3
 STEEPEST = 2.0
 #: Share of a step of the ramp that the solenoid may see on top of a full step of duty.
 ON_TOP = 0.6
-#: How much sooner than one that passed the limit past the target's range a pull may end and have been run as far. [rpm]
-ENDS_APART = 100.0
 #: How much steeper than at the end of a run at held rpm boost may rise past it. [-]
 STEEPER = 2.0
 #: Duty over which that end's slope is read, at the least. [points]

@@ -177,6 +177,8 @@ def test_boost_past_the_range_is_learnt_and_the_latest_pull_counts_most() -> Non
     assert beyond_of([far, near], [0.0, 0.0]) == beyond_of([near, far], [0.0, 0.0]) == steady[0]
     assert beyond_of([near], [0.0]) == beyond_of([lifted], [0.0])
     assert beyond_of([far, late], [0.0, 0.0]) != steady[0]
+    hardly, less = (whole(107.0, 100.0, kpa, last_rpm=end) for kpa, end in ((7.0, 5120), (1.0, 5060)))
+    assert beyond_of([hardly, less], [0.0, 0.0]) != steady[0]
     level = beyond_of([whole(100.0, 100.0, 0.0)], [0.0])
     assert (level.mean_kpa, 0.0 < level.deviation_kpa < BEYOND_KPA) == (0.0, True)
 
