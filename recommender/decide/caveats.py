@@ -28,7 +28,7 @@ def with_caveats(
 ) -> tuple[Reason, ...]:
     """The reasons of a decision with what is to be said of its logs.
 
-    Slow logs and boost past the range come after the reason about the limit; that the job comes to no end comes first,
+    A first gain, slow logs and boost past the range come after the reason about the limit; that the job comes to no end comes first,
     and a nearer pull that does not stand last.
 
     Args:
@@ -41,9 +41,27 @@ def with_caveats(
         return (*why, *_risky_end(outlook, verdict, forecast))
     if verdict not in _RELYING:
         return tuple(why)
-    more = (*slow_logs(outlook, forecast), *past_the_range(outlook, forecast), *_risky_end(outlook, verdict, forecast))
+    more = (
+        *first_gain(outlook, verdict, forecast, why, seen),
+        *slow_logs(outlook, forecast),
+        *past_the_range(outlook, forecast),
+        *_risky_end(outlook, verdict, forecast),
+    )
     place = next((number for number, reason in enumerate(why, start=1) if reason.code == "limit"), len(why))
     return (*out_of_range(outlook), *why[:place], *more, *why[place:])
+
+
+def first_gain(
+    outlook: Outlook, verdict: str, forecast: Forecast, why: Sequence[Reason], seen: Review | None
+) -> tuple[Reason, ...]:
+    """That a pull with gain is one to be ready to end, while none has shown whether gain rings on this car."""
+    runs = verdict in ("pull", "repeat") and seen is not None and not seen.gain_known
+    if not runs or forecast.settings.gain <= outlook.problem.knobs["gain"].lower:
+        return ()
+    if any(reason.code == "more gain" for reason in why):  # says so itself
+        return ()
+    text = "No pull has shown yet what gain does on this car: be ready to end this one if boost rings."
+    return (Reason("first gain", text),)
 
 
 def _risky_end(outlook: Outlook, verdict: str, forecast: Forecast) -> tuple[Reason, ...]:
