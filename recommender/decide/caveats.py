@@ -28,8 +28,8 @@ def with_caveats(
 ) -> tuple[Reason, ...]:
     """The reasons of a decision with what is to be said of its logs.
 
-    A first gain, slow logs and boost past the range come after the reason about the limit; that the job comes to no end comes first,
-    and a nearer pull that does not stand last.
+    A first gain, slow logs and boost past the range come after the reason about the limit; that the job comes to no end
+    comes first, and a nearer pull that does not stand last.
 
     Args:
         outlook, verdict, forecast, why: The decision.
