@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,7 +15,11 @@ from recommender.logs.errors import LogError
 from recommender.logs.read import MOST_CELLS
 from recommender.logs.source import sha256_of
 from recommender.logs.table import Column, RawLog
+from recommender.logs.words import rank_of
 from recommender.logs.written_units import split_name, tidy
+
+#: A sample stands for so many of its channel's usual intervals; after that the next one is missing. [-]
+LONGEST_HELD: Final = 5.0
 
 
 def _column(header: str, unit: str | None, values: FloatArray, kind: Any = "number", again: str = "") -> Column:
@@ -62,11 +68,63 @@ def read_parquet(path: Path) -> RawLog:
     return RawLog(path.name, sha256_of(path), tuple(columns), "Parquet")
 
 
-def read_mdf(path: Path) -> RawLog:
-    """An ASAM MDF 4 file, read with ``asammdf``: every channel held onto the time of the densest group.
+def _stamps(signal: Any) -> FloatArray:
+    """Moments of a channel to the microsecond: groups of one raster differ by less. [s]"""
+    return np.round(np.asarray(signal.timestamps, dtype=float), 6)
+
+
+def _moments(signals: Sequence[Any], file_name: str) -> FloatArray:
+    """Every moment at which any channel was read.
+
+    Not those of the densest group alone: one that was triggered late would cut off what the others read before.
 
     Raises:
-        LogError: ``asammdf`` is not installed, or the file is damaged or holds no channels of numbers.
+        LogError: there are several groups, and the time of one runs backwards.
+    """
+    groups: list[FloatArray] = []
+    for signal in signals:
+        stamps = _stamps(signal)
+        if not groups or not np.array_equal(stamps, groups[-1]):
+            groups.append(stamps)
+    if len(groups) == 1:
+        return groups[0]
+    if any(np.any(np.diff(stamps) < 0) for stamps in groups):
+        raise LogError(f"{file_name}: time runs backwards in a group of this ASAM MDF file. Export it as CSV.")
+    return np.unique(np.concatenate(groups))
+
+
+def _held(signal: Any, base: FloatArray) -> FloatArray:
+    """A channel held from sample to sample. Shape of ``base``, NaN before the first, and where one is marked invalid"""
+    stamps, samples = _stamps(signal), np.asarray(signal.samples, dtype=float)
+    if signal.invalidation_bits is not None:
+        samples = np.where(np.asarray(signal.invalidation_bits, dtype=bool), np.nan, samples)
+    if np.array_equal(stamps, base):
+        return samples
+    last = np.searchsorted(stamps, base, side="right") - 1
+    return np.where(last >= 0, samples[np.maximum(last, 0)], np.nan)
+
+
+def _without_missing(column: Column, signal: Any, base: FloatArray) -> Column:
+    """A pressure or engine speed with blanks where its samples are missing; other channels as they are held.
+
+    A pedal, say, may be written only as it moves, and stands for long.
+    """
+    measured = rank_of("boost", column.name) or rank_of("rpm", column.name)
+    stamps = _stamps(signal)
+    if not (measured or column.quantity in ("pressure", "speed")) or np.array_equal(stamps, base):
+        return column
+    since = base - stamps[np.maximum(np.searchsorted(stamps, base, side="right") - 1, 0)]
+    missing = since > LONGEST_HELD * float(np.quantile(np.diff(stamps), 0.9)) + 1e-6
+    values = np.where(missing, np.nan, column.values)
+    values.flags.writeable = False
+    return replace(column, values=values)
+
+
+def read_mdf(path: Path) -> RawLog:
+    """An ASAM MDF 4 file, read with ``asammdf``: a row for each moment at which any group was read.
+
+    Raises:
+        LogError: ``asammdf`` is not installed, or the file is damaged, too large, or holds no channels of numbers.
     """
     with path.open("rb") as stream:
         start = stream.read(72)
@@ -90,17 +148,16 @@ def read_mdf(path: Path) -> RawLog:
     signals = [signal for signal in signals if signal.samples.ndim == 1 and signal.timestamps.size > 3]
     if not signals:
         raise LogError(f"{path.name}: no channels of numbers in this ASAM MDF file. Expected engine speed and boost.")
-    base = max((np.asarray(signal.timestamps, dtype=float) for signal in signals), key=lambda stamps: stamps.size)
+    base = _moments(signals, path.name)
+    if base.size * (len(signals) + 1) > MOST_CELLS:
+        raise LogError(
+            f"{path.name}: {len(signals)} channels at {base.size} moments, more than {MOST_CELLS / 1e6:g} million "
+            "cells. Cut the recording to the part with the pull, or leave out channels that are not needed."
+        )
     columns = [_column("time", "s", base)]
     for place, signal in enumerate(signals):
-        stamps = np.asarray(signal.timestamps, dtype=float)
-        samples = np.asarray(signal.samples, dtype=float)
-        if stamps.size == base.size and np.array_equal(stamps, base):
-            held = samples
-        else:
-            last = np.searchsorted(stamps, base + 1e-9, side="right") - 1
-            held = np.where(last >= 0, samples[np.maximum(last, 0)], np.nan)
         before = sum(str(other.name) == str(signal.name) for other in signals[:place])
         again = f" (again {before})" if before else ""
-        columns.append(_column(str(signal.name), str(signal.unit or ""), held, again=again))
+        held = _column(str(signal.name), str(signal.unit or ""), _held(signal, base), again=again)
+        columns.append(_without_missing(held, signal, base))
     return RawLog(path.name, sha256_of(path), tuple(columns), "ASAM MDF 4")

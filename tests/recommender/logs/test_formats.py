@@ -6,6 +6,7 @@ import gzip
 import importlib
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -189,6 +190,67 @@ def test_mdf_with_two_groups_of_their_own_rate(tmp_path: Path) -> None:
     assert pull.conditions.barometer_kpa == pytest.approx(98.3)
     assert pull.rate_hz["lambda_"] == pytest.approx(5.0, rel=0.05)
     assert np.mean(pull.trace.boost_kpa[pull.trace.rpm > 5000]) == pytest.approx(PLATEAU_KPA + 98.0 - 98.3, abs=0.7)
+
+
+def _mdf(path: Path, *groups: list[tuple[str, str, Any, Any, Any]]) -> Path:
+    """An MDF file: of each channel its name, unit, times, samples, and which of them are invalid."""
+    asammdf = pytest.importorskip("asammdf")
+    with asammdf.MDF(version="4.10") as file:
+        for group in groups:
+            file.append(
+                [
+                    asammdf.Signal(samples, times, name=name, unit=unit, invalidation_bits=bad)
+                    for name, unit, times, samples, bad in group
+                ]
+            )
+        file.save(path)
+    return path
+
+
+def _spiked() -> tuple[Any, Any, Any]:
+    """Times, engine speed, and boost that spikes to 140 kPa at 4 s."""
+    boost = _LOG["boost_kpa"].copy()
+    boost[80] = 140.0
+    return _LOG["time_s"], _LOG["rpm"], boost
+
+
+def test_a_dense_mdf_group_that_was_triggered_late_cuts_nothing_off(tmp_path: Path) -> None:
+    time, rpm, boost = _spiked()
+    late = np.arange(6.0, 10.0, 0.001)
+    path = _mdf(
+        tmp_path / "log.mf4",
+        [("EngineSpeed", "1/min", time, rpm, None)],
+        [("Boost", "kPa", time + 0.002, boost, None)],
+        [("KnockRaw", "V", late, np.sin(late), None)],
+    )
+    (pull,) = intake(path).pulls
+    assert pull.trace.boost_kpa.max() == 140.0
+    assert pull.trace.rpm[0] < 2100.0
+    assert pull.rate_hz["boost"] == pytest.approx(20.0, rel=0.05)
+
+
+def test_missing_samples_of_an_mdf_group_are_a_gap(tmp_path: Path) -> None:
+    time, rpm, boost = _spiked()
+    there = (time < 3.5) | (time > 5.5)
+    path = _mdf(
+        tmp_path / "log.mf4",
+        [("EngineSpeed", "1/min", time, rpm, None)],
+        [("Boost", "kPa", time[there], boost[there], None)],
+        [("Pedal", "%", time[[0, 1, 2, 3]], np.full(4, 100.0), None)],  # written only as it moves
+    )
+    (pull,) = intake(path).pulls
+    assert any("gap in the log" in remark.text for remark in pull.quality.remarks)
+    assert not np.any((pull.trace.time_s > 4.0) & (pull.trace.time_s < 5.0))
+
+
+def test_samples_that_an_mdf_file_marks_invalid_are_none(tmp_path: Path) -> None:
+    time, rpm, boost = _spiked()
+    bad = (time > 6.0) & (time < 6.4)
+    boost[bad] = 0.0
+    path = _mdf(tmp_path / "log.mf4", [("EngineSpeed", "1/min", time, rpm, None), ("Boost", "kPa", time, boost, bad)])
+    (pull,) = intake(path).pulls
+    assert pull.trace.boost_kpa[pull.trace.rpm > 4500.0].min() > 90.0
+    assert any("gap in the log" in remark.text for remark in pull.quality.remarks)
 
 
 def test_sha256_is_of_the_file_as_it_lies(tmp_path: Path) -> None:
