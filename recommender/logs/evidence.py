@@ -67,8 +67,8 @@ class Evidence:
         earlier: Of the job's pulls on days before.
         judged: Judged range or None. [rpm]
         key_on_gap_kpa: Gauge against barometer at key-on, or None.
-        put_back: Time and boost of a reading above all others of the pull, in a row without engine speed; None where
-            there is none. [s], [kPa gauge]
+        put_back: Time and boost of a reading above all others of the pull, in a row without engine speed or time; None
+            where there is none. [s], [kPa gauge]
         unread: Moment and text of every cell of boost in the pull that holds words. [s]
     """
 

@@ -91,15 +91,15 @@ def pinned(evidence: Evidence) -> Iterator[Remark]:
 
 
 def without_rpm(evidence: Evidence) -> Iterator[Remark]:
-    """The highest boost of the pull, read where engine speed was not."""
+    """The highest boost of the pull, read where engine speed or time was not."""
     if evidence.put_back is None:
         return
     at_s, boost_kpa = evidence.put_back
     if boost_kpa > float(evidence.boost_kpa[evidence.rows].max()) + BESIDE_KPA:
         yield Remark(
             "peak without engine speed",
-            f"the highest boost, {boost_kpa:.1f} kPa at {at_s:.2f} s, stands in a row whose engine speed was left out: "
-            "it counts, at the engine speed between its neighbours",
+            f"the highest boost, {boost_kpa:.1f} kPa at {at_s:.2f} s, stands in a row whose time or engine speed is "
+            "not known: it counts, at the engine speed between its neighbours",
             at_s,
         )
 

@@ -32,11 +32,11 @@ BLANK_S: Final = 1.0
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Readings of boost in rows that were left out because engine speed is not known there.
+    """Readings of boost in rows that were left out because engine speed or time is not known there.
 
     Attributes:
         before: The usable row that each stands before. Shape (m,)
-        time_s, boost_kpa: Shape (m,), [s], [kPa gauge]
+        time_s, boost_kpa: Shape (m,), [s], [kPa gauge]; times that a row lacks are drawn between those beside it
     """
 
     before: npt.NDArray[np.intp]
@@ -50,7 +50,7 @@ class Unread:
 
     Attributes:
         before: The usable row that each stands before. Shape (m,)
-        time_s: Shape (m,), NaN where the row has none. [s]
+        time_s: Shape (m,), drawn between the rows beside it where a row has none. [s]
         texts: As the log writes them.
     """
 

@@ -70,16 +70,24 @@ def usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Ro
         for role, array in channels.values.items()
         if role != "boost"
     }
-    lost = np.flatnonzero(~good & np.isfinite(channels.time_s) & np.isfinite(reading.boost_kpa))
-    left_out = LeftOut(np.searchsorted(rows, lost), channels.time_s[lost], reading.boost_kpa[lost])
+    lost = np.flatnonzero(~good & np.isfinite(reading.boost_kpa))
+    left_out = LeftOut(np.searchsorted(rows, lost), _times_at(channels.time_s, lost), reading.boost_kpa[lost])
     return Rows(time, values, boost[part], backward, left_out, _unread(channels, reading, rows))
+
+
+def _times_at(time_s: FloatArray, rows: npt.NDArray[np.intp]) -> FloatArray:
+    """Times of some rows, drawn between the rows beside them where a row has none. Shape of ``rows``, [s]"""
+    own = time_s[rows]
+    known = np.flatnonzero(np.isfinite(time_s))
+    return own if np.isfinite(own).all() else np.where(np.isfinite(own), own, np.interp(rows, known, time_s[known]))
 
 
 def _unread(channels: Channels, reading: BoostReading, rows: npt.NDArray[np.intp]) -> Unread:
     """Cells of boost that hold words, or numbers far beyond any turbo, among the rows that are used."""
     cells = {**channels.columns["boost"].unread, **reading.beyond}
     places = np.array(sorted(cells), dtype=np.intp)
-    return Unread(np.searchsorted(rows, places), channels.time_s[places], tuple(cells[row] for row in sorted(cells)))
+    texts = tuple(cells[row] for row in sorted(cells))
+    return Unread(np.searchsorted(rows, places), _times_at(channels.time_s, places), texts)
 
 
 def _highest_of_equal_stamps(

@@ -118,14 +118,18 @@ def test_a_spike_in_rows_without_engine_speed_counts(tmp_path: Path, rpm: str) -
     assert found.highest_boost_kpa == pytest.approx(170.0, abs=0.05)
     assert found.highest_at_s == pytest.approx(moment)
     words = [remark.text for remark in pull.quality.remarks]
-    assert any(f"kPa at {moment:.2f} s, stands in a row whose engine speed was left out" in each for each in words)
+    assert any(f"kPa at {moment:.2f} s, stands in a row whose time or engine speed is not" in each for each in words)
     assert not any("at rest" in each for each in words)
 
 
-def test_a_spike_in_a_row_without_time_is_the_highest_of_the_log(tmp_path: Path) -> None:
+def test_a_spike_in_rows_without_time_counts(tmp_path: Path) -> None:
     found = intake(write_log(tmp_path / "log.csv", spiked({"time_s": "nan"})), JUDGED)
     assert found.highest_boost_kpa == pytest.approx(170.0, abs=0.05)
     assert found.highest_at_s == pytest.approx(_LOG["time_s"][_ROW - 1])
+    (pull,) = found.pulls
+    assert pull.trace.boost_kpa.max() == pytest.approx(170.0, abs=0.05)
+    assert pull.trace.time_s[np.argmax(pull.trace.boost_kpa)] == pytest.approx(_LOG["time_s"][_ROW + 1])
+    assert pull.trace.rpm[np.argmax(pull.trace.boost_kpa)] == pytest.approx(_LOG["rpm"][_ROW + 1], abs=15.0)
 
 
 @pytest.mark.parametrize("place", [0, 1])
@@ -160,6 +164,16 @@ def test_boost_above_the_gauges_range_refuses_the_pull(tmp_path: Path, cell: str
     assert not pull.usable
     words = f"boost reads {cell!r} at {_LOG['time_s'][_ROW]:.2f} s and 1 times more, above what the gauge can show"
     assert pull.quality.remarks[0].text.startswith(words)
+
+
+def test_boost_above_the_gauges_range_in_a_row_without_time_refuses_the_pull(tmp_path: Path) -> None:
+    lines = write_log(tmp_path / "log.csv", _LOG).read_text().splitlines()
+    cells = lines[_ROW + 1].split(",")
+    lines[_ROW + 1] = ",".join(["", cells[1], "OVL", *cells[3:]])
+    (tmp_path / "log.csv").write_text("\n".join(lines) + "\n")
+    (pull,) = intake(tmp_path / "log.csv", JUDGED).pulls
+    assert not pull.usable
+    assert "boost reads 'OVL' at 14.00 s, above what the gauge can show" in pull.quality.remarks[0].text
 
 
 def test_words_in_a_cell_of_boost_are_said(tmp_path: Path) -> None:
