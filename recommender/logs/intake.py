@@ -20,6 +20,7 @@ from recommender.logs.falling import find_falling
 from recommender.logs.found import FoundPull, Intake
 from recommender.logs.gauge_top import off_scale_said
 from recommender.logs.guards import GuardFinding, readings, watch
+from recommender.logs.left_out import signal_lost, signal_lost_said
 from recommender.logs.options import Conditions, FinderOptions, ReadOptions, guarded_role
 from recommender.logs.pulls import Recording, Span, find_pulls, full_load_pct, fullest, shifted
 from recommender.logs.quality import OSCILLATION_HZ, OVERSHOOT_HZ, judge
@@ -75,10 +76,14 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     if between is not None:
         options = replace(options, barometer_kpa=between, barometer_from=BETWEEN)
     reading = read_boost(column, running_rpm(channels), ambient, options, raw.file_name, throttle)
+    lost = signal_lost(channels.time_s, reading.boost_kpa)
+    lost_said = signal_lost_said(column.label, channels.time_s, reading.boost_kpa, lost)
+    if lost_said:
+        reading = replace(reading, boost_kpa=np.where(lost, np.nan, reading.boost_kpa))
     rows = usable_rows(channels, reading, raw.file_name)
     warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
     warnings += zero_said(raw, channels, reading, options)
-    warnings += dropouts_said(channels.time_s, channels.values["rpm"])
+    warnings += [*lost_said, *dropouts_said(channels.time_s, channels.values["rpm"])]
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])
         warnings.append(f"time runs backwards after {moments}: the parts were searched one by one")

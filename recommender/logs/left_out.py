@@ -17,6 +17,15 @@ FASTEST_RPM: Final = 20000.0
 FEW: Final = 0.05
 #: No boost, gauge or absolute, reads more than the first; what reads more than the second is no boost at all. [kPa]
 HIGHEST_KPA: Final = (530.0, 1500.0)
+#: A gauge without a signal stands still within the first, at no more than the second, between readings over the third;
+#: for so many readings, or where those beside it are alike to such a share. It is gone and back within the times.
+STANDS_KPA: Final = 0.5
+NO_SIGNAL_KPA: Final = 5.0
+UNDER_BOOST_KPA: Final = 30.0
+STANDS_FOR: Final = 3
+ALIKE_SHARE: Final = 0.8
+AT_ONCE_S: Final = 0.25
+SIGNAL_LOST_S: Final = 3.0
 
 
 def measured(column: Column) -> Column:
@@ -48,6 +57,47 @@ def bearable(kpa: FloatArray) -> FloatArray:
     count = np.count_nonzero(far)
     few = 0 < count <= FEW * np.count_nonzero(np.isfinite(kpa)) and count == np.count_nonzero(beyond)
     return np.where(far, np.nan, kpa) if few else kpa
+
+
+def signal_lost(time_s: FloatArray, boost_kpa: FloatArray) -> npt.NDArray[np.bool_]:
+    """Readings of boost at which the gauge gave no signal for a moment, as with a loose plug.
+
+    From one reading to the next it falls to ambient or under it, stands still there and is back: no turbo does that.
+
+    Args:
+        time_s, boost_kpa: Shape (n,), NaN where blank. [s], [kPa gauge]
+    """
+    lost = np.zeros(boost_kpa.size, dtype=bool)
+    known = np.flatnonzero(np.isfinite(boost_kpa) & np.isfinite(time_s))
+    whole = known.size == boost_kpa.size  # then nothing is copied: the largest logs are sound ones
+    boost, time = (boost_kpa, time_s) if whole else (boost_kpa[known], time_s[known])
+    edges = np.flatnonzero(np.diff((boost <= NO_SIGNAL_KPA).astype(np.int8), prepend=0, append=0))
+    first, stop = edges[::2], edges[1::2]
+    inside = (first > 0) & (stop < boost.size)
+    first, stop = first[inside], stop[inside]
+    if not first.size:
+        return lost
+    before, after = boost[first - 1], boost[stop]
+    bounds = np.column_stack([first, stop]).ravel()
+    still = np.maximum.reduceat(boost, bounds)[::2] - np.minimum.reduceat(boost, bounds)[::2] <= STANDS_KPA
+    high = np.minimum(before, after) >= UNDER_BOOST_KPA
+    high &= (stop - first >= STANDS_FOR) | (np.minimum(before, after) >= ALIKE_SHARE * np.maximum(before, after))
+    falls, lasts, rises = time[first] - time[first - 1], time[stop] - time[first - 1], time[stop] - time[stop - 1]
+    quick = (falls >= 0) & (rises >= 0) & (falls <= AT_ONCE_S) & (rises <= AT_ONCE_S) & (lasts < SIGNAL_LOST_S)
+    for begin, end in np.column_stack([first, stop])[still & high & quick]:
+        lost[known[begin:end]] = True
+    return lost
+
+
+def signal_lost_said(label: str, time_s: FloatArray, boost_kpa: FloatArray, lost: npt.NDArray[np.bool_]) -> list[str]:
+    """That such readings were left out, in words; nothing where there were none. Arguments as of ``signal_lost``."""
+    rows = np.flatnonzero(lost)
+    if not rows.size:
+        return []
+    return [
+        f"{label}: falls to {boost_kpa[rows[0]]:.0f} kPa gauge {_moment(rows, time_s)} and is back at once, which no "
+        f"turbo does: {_count(rows)} left out. Look at the sensor, its plug and its wire"
+    ]
 
 
 def infinite_said(raw: RawLog, chosen: Column, time_s: FloatArray) -> list[str]:

@@ -61,12 +61,13 @@ def frozen(evidence: Evidence) -> Iterator[Remark]:
             )
         elif part[start] == part.max() and role == "boost":
             continue  # at its top: that is for the check of a pinned gauge
-        elif seconds > max(12 * usual, 0.3 * evidence.seconds) and noisy(part, start, start + length - 1):
+        elif seconds > 12 * usual and noisy(part, start, start + length - 1):
             yield Remark(
                 "frozen",
-                f"boost stands at exactly {part[start]:.1f} kPa for {seconds:.1f} s while it moves everywhere else",
+                f"boost stands at exactly {part[start]:.1f} kPa for {seconds:.1f} s while it moves everywhere else: "
+                "what it did then is not in the log",
                 float(time[start]),
-                refuses=True,
+                refuses=seconds > 0.3 * evidence.seconds,
             )
 
 

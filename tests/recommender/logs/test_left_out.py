@@ -215,3 +215,32 @@ def test_boost_that_rises_beyond_any_turbo_is_in_another_unit(tmp_path: Path) ->
     rising = {_ROW + k: f"{20.0 + 10.0 * k:.1f}" for k in range(25)}  # psi, to 260: 1793 kPa
     with pytest.raises(LogError, match="highest boost would be 1793 kPa gauge"):
         read(tmp_path / "log.csv", rising, 2)
+
+
+@pytest.mark.parametrize(("level_kpa", "count"), [(0.0, 1), (-101.3, 3), (0.0, 40)])
+def test_a_gauge_without_signal_for_a_moment_is_left_out_and_said(tmp_path: Path, level_kpa: float, count: int) -> None:
+    """40 readings are 0.8 s, too much of the pull for that to be no gap."""
+    channels = {name: values.copy() for name, values in _LOG.items()}
+    channels["boost_kpa"][_ROW : _ROW + count] = level_kpa
+    found = intake(write_log(tmp_path / "log.csv", channels), JUDGED)
+    (pull,) = found.pulls
+    assert pull.trace.boost_kpa[pull.trace.rpm > 4200.0].min() > 100.0
+    assert any("gap in the log" in remark.text for remark in pull.quality.remarks) == (count == 40)
+    words = f"falls to {level_kpa:.0f} kPa gauge at {_LOG['time_s'][_ROW]:.2f} s and is back at once"
+    assert any(words in each for each in found.warnings)
+
+
+def test_a_spike_after_one_low_reading_is_no_signal_that_comes_back(tmp_path: Path) -> None:
+    channels = {name: values.copy() for name, values in _LOG.items()}
+    channels["boost_kpa"][_ROW : _ROW + 2] = [-40.0, 160.0]
+    found = intake(write_log(tmp_path / "log.csv", channels), JUDGED)
+    assert not any("is back at once" in each for each in found.warnings)
+
+
+def test_boost_that_is_let_go_of_and_comes_back_by_itself_is_no_lost_signal(tmp_path: Path) -> None:
+    """The throttle shut for half a second: boost falls within a reading or two and takes its time to come back."""
+    channels = {name: values.copy() for name, values in _LOG.items()}
+    channels["boost_kpa"][_ROW : _ROW + 45] = np.concatenate([np.linspace(-40, -50, 25), np.linspace(-45, 105, 20)])
+    found = intake(write_log(tmp_path / "log.csv", channels), JUDGED)
+    assert not any("is back at once" in each for each in found.warnings)
+    assert found.pulls[0].trace.boost_kpa[found.pulls[0].trace.rpm > 4200.0].min() < -40.0

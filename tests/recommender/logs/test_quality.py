@@ -63,6 +63,15 @@ def test_frozen_channel(tmp_path: Path, channel: str, word: str) -> None:
     assert not [pull for pull in log.pulls if pull.usable and np.ptp(pull.trace.rpm) > 4000.0]
 
 
+def test_boost_that_stands_still_for_a_second_is_said(tmp_path: Path) -> None:
+    channels = recording(20.0)
+    start, _ = full_load_rows(channels)
+    channels["boost_kpa"][start + 130 : start + 150] = channels["boost_kpa"][start + 130]
+    pull = first(tmp_path, channels)
+    assert pull.quality.verdict == "taken with a warning"
+    assert "for 1.0 s while it moves everywhere else: what it did then is not in the log" in remark(pull, "frozen").text
+
+
 def test_boost_that_never_changes(tmp_path: Path) -> None:
     channels = recording(20.0)
     channels["boost_kpa"] = np.where(channels["throttle_pct"] > 90.0, 60.0, -40.0)
