@@ -20,7 +20,7 @@ from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
 from recommender.session import after_stop, dialled, held_run, history
-from recommender.session.again import the_new_pull
+from recommender.session.again import the_new_pull, told_higher
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, NoPull, pulls_in, the_pull
@@ -176,6 +176,8 @@ def _found(
     known = record.read().standing
     found = pulls_in(path, job, known, now)
     pull = the_pull(found, which, path.name) if force else the_new_pull(found, known, which, path.name)
+    if which is None:
+        pull = told_higher(pull, found, known, job)
     return _within_target(pull, job), content
 
 

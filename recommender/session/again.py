@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from models.curve import Trace
+from recommender.job import Job
 from recommender.record import PullEntry
 from recommender.session.history import BRING_THE_NEW, twice
 from recommender.session.outside import at_moments, one_boost
@@ -17,6 +18,8 @@ from recommender.session.pull_log import LoggedPull, the_pull
 #: Two traces are of one pull where they share so much of the shorter one's moments, and engine speed there. [-], [rpm]
 SHARED: Final = 0.5
 SAME_RPM: Final = 1.0
+#: A part of a log that went higher by so much than the pull taken from it is worth a word. [kPa]
+HIGHER_KPA: Final = 2.0
 
 
 def the_new_pull(
@@ -45,6 +48,31 @@ def the_new_pull(
     guards = tuple(hit for each in found if each.which != pull.which for hit in each.guards)
     said = f"Of the pulls in this log, {old} on record; the new one, from {pull.trace.time_s[0]:.1f} s on, was taken."
     return replace(pull, guards_outside=guards, warnings=(*pull.warnings, said))
+
+
+def told_higher(pull: LoggedPull, found: Sequence[LoggedPull], standing: Sequence[PullEntry], job: Job) -> LoggedPull:
+    """The pull that was taken of a log, with a word on a part of the log that went higher and is not on record.
+
+    A first attempt that was lifted, say: it may have been made with the same settings. Above the limit it is told
+    anyway, and what lies before a pull on record was told with that.
+
+    Args:
+        pull: As taken.
+        found: Pulls of the log.
+        standing: Pulls on record that stand.
+        job: The job, for its limit and unit.
+    """
+    told = max((each.which for each in found if _number_on_record(each, standing)), default=0)
+    others = [each for each in found if each.which > told and each.which != pull.which]
+    peaks = {each.which: float(each.trace.boost_kpa.max()) for each in [pull, *others]}
+    higher = [each for each in others if peaks[pull.which] + HIGHER_KPA < peaks[each.which] <= job.limit_kpa]
+    if not higher:
+        return pull
+    top = max(higher, key=lambda each: peaks[each.which])
+    add = "" if top.refused else f" If it was run with these settings, add it as well (--which {top.which})."
+    high = job.problem().say(peaks[top.which])
+    said = f"A part of this log that was not taken went higher, {high}: {top.words()}.{add}"
+    return replace(pull, warnings=(*pull.warnings, said))
 
 
 def _number_on_record(pull: LoggedPull, standing: Sequence[PullEntry]) -> int | None:

@@ -96,6 +96,24 @@ def test_boost_above_the_limit_outside_the_pull_taken_stops_the_job(
     assert session.next_step().verdict in ("pull", "repeat")
 
 
+def test_a_first_attempt_that_went_higher_under_the_limit_is_said_once(session: Session, tmp_path: Path) -> None:
+    first, second = sweep(120.0), sweep(SOUND_KPA, seed=1)
+    row = row_at(first, 4600.0)
+    first["throttle_pct"][row:] = 0.0
+    first["boost_kpa"][row:] = -70.0
+    first["rpm"][row:] = np.linspace(4600.0, 1500.0, first["rpm"].size - row)
+    both = joined(first, second)
+    pull = session.add_pull(write_log(tmp_path / "one.csv", both))
+    assert pull.peak < 15.0
+    assert re.fullmatch(
+        r"A part of this log that was not taken went higher, 17\.\d psi: 1: \d+ to \d+ rpm from 9\.\d s, aborted\. "
+        r"If it was run with these settings, add it as well \(--which 1\)\.",
+        pull.warnings[-1],
+    )
+    longer = session.add_pull(write_log(tmp_path / "two.csv", joined(both, sweep(SOUND_KPA, seed=2))), which=None)
+    assert not any("went higher" in each for each in longer.warnings)
+
+
 def test_what_stood_above_the_limit_is_told_once(session: Session, tmp_path: Path) -> None:
     """A logger that goes on writing one file shows the same spike again beside the next pull."""
     first = lifted_first()
