@@ -17,6 +17,7 @@ from recommender.logs.channels import ChannelChoice, Channels, choose_channels
 from recommender.logs.conditions import compared, usual_temperatures
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.falling import find_falling
+from recommender.logs.flap import flaps_of, with_flaps
 from recommender.logs.found import FoundPull, Intake
 from recommender.logs.gauge_top import off_scale_said
 from recommender.logs.guards import GuardFinding, readings, watch
@@ -91,7 +92,8 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
     confirm_sweeps(rows, spans, channels, raw.file_name)
     warnings += falling
     whole = whole_intervals(rows) if spans else {}
-    pulls = [_pull(rows, span, whole, reading, options) for span in spans]
+    flaps = () if rows.backward_rows else flaps_of(raw, channels)
+    pulls = [with_flaps(_pull(rows, span, whole, reading, options), flaps, channels) for span in spans]
     pulls = _rescue_lone_partial(_compared(pulls, options))
     warnings += off_scale_said(rows.unread.time_s, rows.unread.texts, pulls)
     if not pulls:

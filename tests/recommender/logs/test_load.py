@@ -1,4 +1,4 @@
-"""Logs without a pedal: what boost itself shows of the load, and a last line cut within quotes."""
+"""Load of a pull: without a pedal, with a throttle that does not follow it; and a last line cut within quotes."""
 
 from __future__ import annotations
 
@@ -77,6 +77,38 @@ def test_boost_let_go_of_and_taken_up_again_is_refused(tmp_path: Path, seed: int
 def test_with_a_pedal_nothing_is_inferred(tmp_path: Path) -> None:
     log = intake(write_log(tmp_path / "log.csv", recording(), Dialect()), ReadOptions(default_pressure_unit="kPa"))
     assert [remark.code for remark in log.pulls[0].quality.remarks] == []
+
+
+def with_flap(path: Path, flap: np.ndarray, heading: str = "Throttle Position (%)") -> FoundPull:
+    """The only pull of a log with pedal and throttle."""
+    log = recording()
+    columns = {"Time (s)": log["time_s"], "RPM": log["rpm"], "Boost (kPa)": log["boost_kpa"]}
+    columns |= {"Accelerator Pedal (%)": log["throttle_pct"], heading: flap}
+    np.savetxt(path, np.column_stack(list(columns.values())), "%.2f", ",", header=",".join(columns), comments="")
+    (pull,) = intake(path).pulls
+    return pull
+
+
+@pytest.mark.parametrize("heading", ["Throttle Position (%)", "Absolute throttle position B (%)", "Drosselklappe"])
+def test_a_throttle_that_closes_while_the_pedal_is_down_is_said(tmp_path: Path, heading: str) -> None:
+    log = recording()
+    first, last = full_load_rows(log)
+    flap = log["throttle_pct"].copy()
+    flap[first + 100 : last + 1] = np.linspace(100.0, 40.0, last - first - 99)
+    pull = with_flap(tmp_path / "log.csv", flap, heading)
+    assert pull.quality.verdict == "taken with a warning"
+    (found,) = pull.quality.remarks
+    assert "closes from 100 to 40, at 5" in found.text
+    assert "while the pedal is down: the engine control takes load away" in found.text
+
+
+def test_a_throttle_that_opens_after_the_pedal_and_closes_with_it_is_not_said(tmp_path: Path) -> None:
+    log = recording()
+    first, _ = full_load_rows(log)
+    flap = 0.8 * log["throttle_pct"]
+    flap[first : first + 40] = np.linspace(10.0, 80.0, 40)
+    assert with_flap(tmp_path / "log.csv", flap).quality.remarks == ()
+    assert with_flap(tmp_path / "log.csv", np.zeros(flap.size)).quality.remarks == ()
 
 
 @pytest.mark.parametrize("lost", [2, 9, 25])
