@@ -118,6 +118,17 @@ def _same(role: Role, first: _Fit, second: _Fit) -> bool:
     return role != "boost" or _as_high(one, two, kind_said(first.column) != kind_said(second.column))
 
 
+def _one_level(role: Role, first: _Fit, second: _Fit) -> bool:
+    """Whether two columns that run alike read alike too: the hotter of two exhausts is the one to watch.
+
+    Boost and openings are told by ``_same``.
+    """
+    both = np.isfinite(first.values) & np.isfinite(second.values)
+    one, two = (fit.values[both] for fit in (first, second))
+    apart = abs(float(np.median(one) - np.median(two)))
+    return role in ("boost", "throttle") or apart <= 0.02 * max(float(np.ptp(one)), float(np.ptp(two)))
+
+
 def _as_open(one: FloatArray, two: FloatArray) -> bool:
     """Whether two readings of a throttle or pedal call the same rows full load, as the two tracks of one pedal do.
 
@@ -161,7 +172,7 @@ def _choose(role: Role, fits: list[_Fit], file_name: str, needed: bool) -> tuple
     ranked = sorted(fits, key=lambda fit: (-fit.rank, fit.column.quantity is None))
     best = ranked[0]
     rivals = [fit for fit in ranked[1:] if _equal(best, fit)]
-    unlike = [fit for fit in rivals if not _same(role, best, fit)]
+    unlike = [fit for fit in rivals if not _same(role, best, fit) or (needed and not _one_level(role, best, fit))]
     if not unlike:
         if rivals:
             agree = ", ".join(fit.column.label for fit in rivals)

@@ -181,6 +181,17 @@ def test_equal_candidates_for_a_channel_that_is_not_needed_are_left_out(tmp_path
         intake(path, ReadOptions(guards={"exhaust_c": Guard(highest=930.0)}))
 
 
+def test_two_exhausts_that_run_alike_at_different_heat_are_asked_for_where_a_guard_watches(tmp_path: Path) -> None:
+    """The hotter one passes the guard; the other, taken because the two agree but for a constant, does not."""
+    columns = base(**{"EGT 1 (°C)": _LOG["exhaust_c"], "EGT 2 (°C)": _LOG["exhaust_c"] + 120.0})
+    path = table(tmp_path / "log.csv", columns)
+    guards = {"exhaust_c": Guard(highest=950.0)}
+    with pytest.raises(LogError, match="fit exhaust_c equally well"):
+        intake(path, ReadOptions(guards=guards))
+    named = ReadOptions(guards=guards, hints=ChannelHints(exhaust_c="EGT 2 (°C)"))
+    assert [finding.kind for finding in intake(path, named).pulls[0].guard_findings] == ["passed"]
+
+
 def test_an_implausible_column_is_not_taken_by_its_name(tmp_path: Path) -> None:
     columns = base(**{"Throttle (%)": np.full(_LOG["rpm"].size, 4000.0)})
     assert "throttle" not in chosen(intake(table(tmp_path / "log.csv", columns)))
