@@ -12,7 +12,8 @@ from recommender.logs.ambient import AMBIENT_KPA
 from recommender.logs.boost import BoostReading, kind_said
 from recommender.logs.boost_unit import Kind, pressure_of
 from recommender.logs.channels import Channels
-from recommender.logs.left_out import measured
+from recommender.logs.errors import LogError
+from recommender.logs.left_out import bearable, measured
 from recommender.logs.options import ReadOptions
 from recommender.logs.table import Column, RawLog
 from recommender.logs.words import rank_of
@@ -25,6 +26,11 @@ ALIKE_KPA: Final = 1.5
 ZERO_KPA: Final = 3.0
 #: A logger that makes its gauge boost with the standard atmosphere knows no ambient pressure. [kPa]
 ASSUMED_KPA: Final = 0.3
+#: Another column of boost that goes higher than the one taken by this share of it, and by so much, is asked about
+#: where it does so in so many rows, and said where in fewer. [-], [kPa]
+HIGHER_SHARE: Final = 0.05
+HIGHER_KPA: Final = 6.0
+HIGHER_ROWS: Final = 3
 #: Fewest rows that tell.
 FEWEST: Final = 10
 
@@ -59,6 +65,39 @@ def zero_said(raw: RawLog, channels: Channels, reading: BoostReading, options: R
                 "the ambient pressure of this log, and boost over that is higher than it says. Name the one that is "
                 f'right in the job file: [channels] boost = "{other.header}" (or "{column.header}")'
             ]
+    return []
+
+
+def higher_said(raw: RawLog, channels: Channels, reading: BoostReading, options: ReadOptions) -> list[str]:
+    """That another column of boost goes higher for a moment than the one taken, in words; nothing where none does.
+
+    Where the two stand on two zeros, that is told by ``zero_said``; a column that the job file names was decided on.
+
+    Raises:
+        LogError: it goes higher for longer, as beside a gauge that is at its top.
+    """
+    if options.hints.boost is not None:
+        return []
+    column, top = channels.columns["boost"], float(np.nanmax(reading.boost_kpa))
+    for kind in ("absolute", "gauge"):
+        for other in _others(raw, channels, kind):
+            gauge = bearable(_kpa(other)) - (reading.barometer_kpa if kind == "absolute" else 0.0)
+            gauge = gauge - (_distance(gauge, reading.boost_kpa) or 0.0)
+            rows = np.flatnonzero(gauge > top + max(HIGHER_SHARE * top, HIGHER_KPA))
+            if rank_of("boost", other.name) < 2 or not rows.size:
+                continue
+            row = int(rows[np.argmax(gauge[rows])])
+            seen = (
+                f"{other.label} reaches {gauge[row]:.0f} kPa gauge at {channels.time_s[row]:.2f} s, and "
+                f"{column.label}, taken for boost, {top:.0f} in all of the log"
+            )
+            which = f'[channels] boost = "{other.header}" (or "{column.header}")'
+            if rows.size < HIGHER_ROWS:
+                return [f"{seen}. Look at both, and name the one that is right in the job file: {which}"]
+            raise LogError(
+                f"{raw.file_name}: {seen}: a gauge at its top, or one that is slow. State in the job file which is "
+                f"right: {which}."
+            )
     return []
 
 

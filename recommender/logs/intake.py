@@ -12,7 +12,7 @@ import numpy as np
 
 from models.units import FloatArray
 from recommender.logs.boost import BoostReading, read_boost
-from recommender.logs.both_boosts import BETWEEN, ambient_between, zero_said
+from recommender.logs.both_boosts import BETWEEN, ambient_between, higher_said, zero_said
 from recommender.logs.channels import ChannelChoice, Channels, choose_channels
 from recommender.logs.conditions import compared, usual_temperatures
 from recommender.logs.evidence import Evidence, Quality, Remark
@@ -83,7 +83,7 @@ def intake_of(raw: RawLog, options: ReadOptions) -> Intake:
         reading = replace(reading, boost_kpa=np.where(lost, np.nan, reading.boost_kpa))
     rows = usable_rows(channels, reading, raw.file_name)
     warnings = [*raw.warnings, *channels.warnings, *reading.warnings, *_unwatched(channels, options)]
-    warnings += zero_said(raw, channels, reading, options)
+    warnings += [*zero_said(raw, channels, reading, options), *higher_said(raw, channels, reading, options)]
     warnings += [*lost_said, *dropouts_said(channels.time_s, channels.values["rpm"])]
     if rows.backward_rows:
         moments = ", ".join(f"{rows.time_s[row - 1]:.2f} s" for row in rows.backward_rows[:3])

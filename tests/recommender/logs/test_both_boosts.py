@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.units import STANDARD_ATMOSPHERE_KPA
-from recommender.logs import ChannelHints, Intake, ReadOptions, intake
+from recommender.logs import ChannelHints, Intake, LogError, ReadOptions, intake
 
 from .recordings import PLATEAU_KPA, recording
 
@@ -70,3 +70,27 @@ def test_a_gauge_under_absolute_boost_less_the_barometer_is_said(tmp_path: Path)
 @pytest.mark.parametrize("above_kpa", [-1.0, 0.0, 6.0])
 def test_a_gauge_that_agrees_or_stands_over_it_is_not(tmp_path: Path, above_kpa: float) -> None:
     assert read(tmp_path / "log.csv", three(_LOG["boost_kpa"] + above_kpa)).warnings == ()
+
+
+def test_absolute_boost_that_goes_on_where_the_gauge_is_at_its_top_is_asked_about(tmp_path: Path) -> None:
+    """A gauge without noise, so that nothing in its own numbers tells it from well-regulated boost."""
+    columns = three(np.minimum(_LOG["boost_kpa"], 80.0))
+    words = r"MAP \[kPa\] reaches 11\d kPa gauge at 1\d\.\d\d s, and Boost \[kPa\], taken for boost, 80 in all"
+    with pytest.raises(LogError, match=words):
+        read(tmp_path / "log.csv", columns)
+    named = ReadOptions(hints=ChannelHints(boost="MAP (kPa)"))
+    assert plateau(read(tmp_path / "log.csv", columns, named)) == pytest.approx(PLATEAU_KPA, abs=0.5)
+
+
+def test_a_spike_that_only_the_other_column_shows_is_said(tmp_path: Path) -> None:
+    columns = three(_LOG["boost_kpa"])
+    columns["MAP (kPa)"] = columns["MAP (kPa)"].copy()
+    columns["MAP (kPa)"][300] += 30.0
+    (words,) = read(tmp_path / "log.csv", columns).warnings
+    assert words.startswith("MAP [kPa] reaches 14")
+    assert 'boost = "MAP (kPa)" (or "Boost (kPa)")' in words
+
+
+def test_a_gauge_ahead_of_a_throttle_that_is_not_open_stands_over_it_and_is_not_asked_about(tmp_path: Path) -> None:
+    ahead = np.where(_LOG["throttle_pct"] > 90.0, _LOG["boost_kpa"] + 4.0, 0.0)
+    assert read(tmp_path / "log.csv", three(ahead)).warnings == ()
