@@ -52,17 +52,19 @@ def read_parquet(path: Path) -> RawLog:
             raise
         raise LogError(f"{path.name}: damaged Parquet file ({fault}). Export or copy it again.") from fault
     columns = []
-    for field, data in zip(table.schema, table.columns, strict=True):
+    for place, (field, data) in enumerate(zip(table.schema, table.columns, strict=True)):
         unit = (field.metadata or {}).get(b"unit", b"").decode("utf-8", errors="replace")
+        before = table.schema.names[:place].count(field.name)
+        again = f" (again {before})" if before else ""
         if pa.types.is_timestamp(field.type):
             stamps = data.cast(pa.timestamp("us"), safe=False).cast(pa.int64()).to_numpy(zero_copy_only=False)
-            columns.append(_column(field.name, None, np.asarray(stamps, dtype=float) * 1e-6, "clock"))
+            columns.append(_column(field.name, None, np.asarray(stamps, dtype=float) * 1e-6, "clock", again))
         elif pa.types.is_duration(field.type):
             spans = data.cast(pa.duration("us"), safe=False).cast(pa.int64()).to_numpy(zero_copy_only=False)
-            columns.append(_column(field.name, "s", np.asarray(spans, dtype=float) * 1e-6))
+            columns.append(_column(field.name, "s", np.asarray(spans, dtype=float) * 1e-6, again=again))
         elif not pa.types.is_nested(field.type):
             values, kind = numbers_of(data.to_pandas(), ".")
-            columns.append(_column(field.name, unit, values, kind))
+            columns.append(_column(field.name, unit, values, kind, again))
     if not any(column.kind != "text" for column in columns) or table.num_rows == 0:
         raise LogError(f"{path.name}: no columns of numbers in this Parquet file. Expected time, engine speed, boost.")
     return RawLog(path.name, sha256_of(path), tuple(columns), "Parquet")

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from recommender.logs import LogError, ReadOptions, intake, read_log, write_log
+from recommender.logs import ChannelHints, LogError, ReadOptions, intake, read_log, write_log
 
 from .recordings import PLATEAU_KPA, recording, without
 
@@ -167,6 +167,16 @@ def test_parquet_with_time_stamps(tmp_path: Path) -> None:
     frame = pd.DataFrame({"timestamp": stamps, "rpm": _LOG["rpm"], "boost_kpa": _LOG["boost_kpa"]})
     frame.to_parquet(tmp_path / "log.parquet")
     assert plateau(tmp_path / "log.parquet") == pytest.approx(PLATEAU_KPA, abs=0.7)
+
+
+def test_parquet_columns_of_one_name_can_be_named(tmp_path: Path) -> None:
+    pa, pq = pytest.importorskip("pyarrow"), pytest.importorskip("pyarrow.parquet")
+    arrays = [_LOG["time_s"], _LOG["rpm"], _LOG["boost_kpa"], 0.8 * _LOG["boost_kpa"]]
+    pq.write_table(pa.Table.from_arrays(arrays, names=["time_s", "rpm", "boost_kpa", "boost_kpa"]), tmp_path / "log.pq")
+    with pytest.raises(LogError, match=r'boost = "boost_kpa" \(or "boost_kpa \(again 1\)"\)'):
+        intake(tmp_path / "log.pq")
+    named = ReadOptions(hints=ChannelHints(boost="boost_kpa (again 1)"))
+    assert plateau(tmp_path / "log.pq", named) == pytest.approx(0.8 * PLATEAU_KPA, abs=0.7)
 
 
 def test_mdf_with_two_groups_of_their_own_rate(tmp_path: Path) -> None:
