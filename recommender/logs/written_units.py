@@ -40,6 +40,8 @@ _OTHERS: Final = {
     "obr/min": ("speed", 1.0), "omw/min": ("speed", 1.0), "varv/min": ("speed", 1.0), "v/min": ("speed", 1.0),
     "giri/min": ("speed", 1.0), "rot/min": ("speed", 1.0), "tpm": ("speed", 1.0), "giri": ("speed", 1.0),
     "upm": ("speed", 1.0), "t/min": ("speed", 1.0), "rpmx1000": ("speed", 1000.0), "x1000rpm": ("speed", 1000.0),
+    "rpm/1000": ("speed", 1000.0), "1000rpm": ("speed", 1000.0), "1000/min": ("speed", 1000.0),
+    "×1000rpm": ("speed", 1000.0), "rpm×1000": ("speed", 1000.0), "1000xrpm": ("speed", 1000.0),
     "rps": ("speed", 60.0), "1/s": ("speed", 60.0), "hz": ("speed", 60.0), "krpm": ("speed", 1000.0),
     "%": ("share", 1.0), "pct": ("share", 1.0), "percent": ("share", 1.0), "prozent": ("share", 1.0),
     "%dc": ("share", 1.0),

@@ -97,6 +97,14 @@ def test_units_as_written(written: str, quantity: str, name: str) -> None:
     assert (unit.quantity, unit.name) == (quantity, name)
 
 
+@pytest.mark.parametrize("written", ["rpm/1000", "1000 rpm", "1000/min", "× 1000 rpm", "rpm × 1000", "x1000 rpm"])
+def test_engine_speed_in_thousands(tmp_path: Path, written: str) -> None:
+    columns = {name: values for name, values in base().items() if name != "RPM"}
+    columns[f"Engine Speed ({written})"] = _LOG["rpm"] / 1000.0
+    (pull,) = intake(table(tmp_path / "log.csv", columns)).pulls
+    assert pull.trace.rpm.max() == pytest.approx(7000.0, abs=100.0)
+
+
 @pytest.mark.parametrize("written", ["psig", "bar(g)", "kPa gauge", "psi rel"])
 def test_gauge_by_the_unit(written: str) -> None:
     unit = parse_unit(written)
