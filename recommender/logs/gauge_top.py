@@ -43,7 +43,7 @@ def off_scale(evidence: Evidence) -> Iterator[Remark]:
     if not cells:
         return
     at_s, text = cells[0]
-    more = f" and {len(cells) - 1} times more" if len(cells) > 1 else ""
+    more = {1: "", 2: " and once more"}.get(len(cells), f" and {len(cells) - 1} times more")
     what = "above what the gauge can show: the true peak is not in the log" if above else "which is no number"
     yield Remark("boost unread", f"boost reads {text!r} at {at_s:.2f} s{more}, {what}", at_s, refuses=bool(above))
 

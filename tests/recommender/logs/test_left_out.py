@@ -162,7 +162,7 @@ def test_engine_speed_that_drops_out_is_no_key_on(tmp_path: Path, boost_is: str,
 def test_boost_above_the_gauges_range_refuses_the_pull(tmp_path: Path, cell: str) -> None:
     (pull,) = read(tmp_path / "log.csv", {_ROW: cell, _ROW + 1: cell}, 2).pulls
     assert not pull.usable
-    words = f"boost reads {cell!r} at {_LOG['time_s'][_ROW]:.2f} s and 1 times more, above what the gauge can show"
+    words = f"boost reads {cell!r} at {_LOG['time_s'][_ROW]:.2f} s and once more, above what the gauge can show"
     assert pull.quality.remarks[0].text.startswith(words)
 
 
