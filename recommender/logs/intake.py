@@ -265,13 +265,20 @@ def _watches(role: str, channels: Mapping[str, FloatArray]) -> bool:
 
 
 def _guard_findings(rows: Rows, part: slice, options: ReadOptions) -> tuple[GuardFinding, ...]:
+    """Findings of all guards in a pull, also in rows whose engine speed or boost is not known: drawn between then."""
     found: list[GuardFinding] = []
+    time, beside, within = rows.time_s[part], rows.beside, rows.beside.within(part)
     for name, guard in options.guards.items():
         role = guarded_role(name)
         if role not in rows.values:
             continue
-        values = rows.values[role]
-        found += watch(role, guard, rows.time_s[part], rows.rpm[part], rows.boost_kpa[part], values[part])
+        more = within & np.isfinite(beside.values[role])
+        place, at_s = beside.before[more] - part.start, beside.time_s[more]
+        rpm, boost = (
+            np.insert(own, place, np.interp(at_s, time, own)) for own in (rows.rpm[part], rows.boost_kpa[part])
+        )
+        values = np.insert(rows.values[role][part], place, beside.values[role][more])
+        found += watch(role, guard, np.insert(time, place, at_s), rpm, boost, values)
     return tuple(sorted(found, key=lambda item: item.kind != "passed"))
 
 

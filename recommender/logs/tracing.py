@@ -45,6 +45,25 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """Rows that are not used: engine speed, boost or time is not known there, or their stamp stands twice.
+
+    Attributes:
+        before: The usable row that each stands before. Shape (m,)
+        time_s: Shape (m,), drawn between the rows beside it where a row has none. [s]
+        values: What guards may watch, as read there. Shapes (m,)
+    """
+
+    before: npt.NDArray[np.intp]
+    time_s: FloatArray
+    values: dict[Role, FloatArray]
+
+    def within(self, part: slice) -> npt.NDArray[np.bool_]:
+        """Which of them lie between the usable rows of a part. Shape (m,)"""
+        return np.asarray((self.before > part.start) & (self.before < part.stop))
+
+
+@dataclass(frozen=True)
 class Unread:
     """Cells of boost that hold words.
 
@@ -69,6 +88,7 @@ class Rows:
     backward_rows: tuple[int, ...]
     left_out: LeftOut
     unread: Unread
+    beside: Beside
 
     @property
     def rpm(self) -> FloatArray:

@@ -12,8 +12,8 @@ from recommender.logs.boost import BoostReading
 from recommender.logs.channels import Channels
 from recommender.logs.errors import LogError
 from recommender.logs.found import Stretch
-from recommender.logs.options import Role
-from recommender.logs.tracing import LeftOut, Rows, Unread, dropped_out
+from recommender.logs.options import GUARD_ROLES, Role
+from recommender.logs.tracing import Beside, LeftOut, Rows, Unread, dropped_out
 
 #: Rows filled at a time.
 BLOCK_ROWS: Final = 1 << 18
@@ -72,7 +72,16 @@ def usable_rows(channels: Channels, reading: BoostReading, file_name: str) -> Ro
     }
     lost = np.flatnonzero(~good & np.isfinite(reading.boost_kpa))
     left_out = LeftOut(np.searchsorted(rows, lost), _times_at(channels.time_s, lost), reading.boost_kpa[lost])
-    return Rows(time, values, boost[part], backward, left_out, _unread(channels, reading, rows))
+    unread = _unread(channels, reading, rows)
+    return Rows(time, values, boost[part], backward, left_out, unread, _beside(channels, rows))
+
+
+def _beside(channels: Channels, rows: npt.NDArray[np.intp]) -> Beside:
+    used = np.zeros(channels.time_s.size, dtype=bool)
+    used[rows] = True
+    others = np.flatnonzero(~used)
+    watched = {role: channels.values[role][others] for role in GUARD_ROLES if role in channels.values}
+    return Beside(np.searchsorted(rows, others), _times_at(channels.time_s, others), watched)
 
 
 def _times_at(time_s: FloatArray, rows: npt.NDArray[np.intp]) -> FloatArray:

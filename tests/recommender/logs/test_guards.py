@@ -31,6 +31,19 @@ def test_a_guard_watches_where_its_channel_gave_readings(tmp_path: Path) -> None
     assert "lambda" not in the_pull(tmp_path, channels).watched
 
 
+@pytest.mark.parametrize("blank", ["rpm", "boost_kpa", "time_s"])
+def test_a_guard_passed_where_engine_speed_boost_or_time_is_blank_counts(tmp_path: Path, blank: str) -> None:
+    channels = recording(20.0)
+    row = full_load_rows(channels)[0] + 120
+    moment, speed = channels["time_s"][row], channels["rpm"][row]
+    channels["knock"][row] = 5.0
+    channels[blank][row] = np.nan
+    (found,) = the_pull(tmp_path, channels).guard_findings
+    assert (found.kind, found.role, found.value) == ("passed", "knock", 5.0)
+    assert found.time_s == pytest.approx(moment)
+    assert found.rpm == pytest.approx(speed, abs=60.0)
+
+
 def test_lambda_past_its_highest(tmp_path: Path) -> None:
     channels = recording(20.0)
     first, _ = full_load_rows(channels)
