@@ -14,8 +14,12 @@ from recommender.logs.errors import LogError
 from recommender.logs.options import ReadOptions
 from recommender.logs.table import Column, RawLog, scaled
 from recommender.logs.words import rank_of
-from recommender.logs.written_units import parse_unit
+from recommender.logs.written_units import fold, parse_unit
 
+#: What times are called, also with the name of a channel beside it.
+_LIKE_TIME: Final = re.compile(r"time|zeit|temps|tiempo|tempo|czas|tijd|\btid\b|stamp")
+#: Columns of times whose mean steps are apart by this factor are of different channels. [-]
+APART: Final = 1.2
 #: Longest sampling interval of a logger, for a time column without a unit. [s]
 _SLOWEST_S: Final = 2.0
 _RATE = re.compile(
@@ -114,9 +118,11 @@ def time_of(raw: RawLog, options: ReadOptions) -> Clock:
     """Time of every row: from a column, else from a rate.
 
     Raises:
-        LogError: no time column and no rate, or two time columns that fit equally well.
+        LogError: no time column and no rate, two time columns that fit equally well, or some that run apart.
     """
     column = _time_column(raw, options)
+    if column is not None and options.hints.time is None:
+        _refuse_times_apart(raw, column)
     if column is not None:
         factor, unit, reason = _seconds_in(column)
         before = options.remembered
@@ -161,6 +167,38 @@ def _time_column(raw: RawLog, options: ReadOptions) -> Column | None:
     best = max(rank for rank, _ in fitting)
     first = [c for rank, c in fitting if rank == best]
     return first[0] if len(first) == 1 else _agreeing(first, raw)
+
+
+def _refuse_times_apart(raw: RawLog, taken: Column) -> None:
+    """Refuse a log whose channels have times of their own: those of another rate would be read at wrong moments.
+
+    Raises:
+        LogError: another column of times has fewer rows, or more, and runs at another rate.
+    """
+    for other in raw.columns:
+        like = other.quantity == "time" or _LIKE_TIME.search(fold(other.name))
+        able = other is not taken and other.kind != "text" and other.quantity in (None, "time", "clock")
+        if not (like and able) or other.known.size < 2 or not _mostly_rises(other):
+            continue
+        (rows, step_s), (other_rows, other_step_s) = (_rows_and_step(column) for column in (taken, other))
+        shorter = min(rows, other_rows) < 0.9 * max(rows, other_rows)
+        if shorter and min(step_s, other_step_s) * APART < max(step_s, other_step_s):
+            raise LogError(
+                f"{raw.file_name}: {taken.label} and {other.label} run apart, {_hz(step_s)} and {_hz(other_step_s)} "
+                "rows a second: each channel has times of its own, it seems, and would be read at those of another. "
+                "Export all channels over one time."
+            )
+
+
+def _rows_and_step(column: Column) -> tuple[int, float]:
+    """Over how many rows times go, and the mean step from row to row. [s]"""
+    known = np.flatnonzero(np.isfinite(column.values))
+    rows = int(known[-1] - known[0])
+    return rows, float(np.ptp(column.known)) * _seconds_in(column)[0] / max(rows, 1)
+
+
+def _hz(step_s: float) -> str:
+    return f"{1.0 / step_s:.3g}" if step_s > 0 else "no"
 
 
 def _mostly_rises(column: Column) -> bool:

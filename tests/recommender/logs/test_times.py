@@ -189,3 +189,35 @@ def test_channels_of_one_name_in_an_mdf_file_can_be_named(tmp_path: Path) -> Non
     for name, highest_kpa in (("Boost", 110.0), ("Boost (again 1)", 88.0)):
         (pull,) = intake(path, ReadOptions(hints=ChannelHints(boost=name))).pulls
         assert pull.trace.boost_kpa.max() == pytest.approx(highest_kpa, abs=6.0)
+
+
+@pytest.mark.parametrize("names", ["Time (s)|Time (s)", "Time RPM (s)|Time Boost (s)", "time|time_boost"])
+def test_channels_with_times_of_their_own_rates_are_refused(tmp_path: Path, names: str) -> None:
+    """Boost 20 times a second and engine speed 100 times: row by row, full boost would stand at 2400 rpm."""
+    fast, slow = recording(100.0, around=False), recording(20.0, around=False)
+    first, second = names.split("|")
+    lines = [f"{first},RPM,{second},Boost (kPa)"]
+    for row, (time, rpm) in enumerate(zip(fast["time_s"], fast["rpm"], strict=True)):
+        own = f"{slow['time_s'][row]:.3f},{slow['boost_kpa'][row]:.2f}" if row < slow["rpm"].size else ","
+        lines.append(f"{time:.3f},{rpm:.0f},{own}")
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n")
+    with pytest.raises(LogError, match=r"run apart, 100 and 20 rows a second: each channel has times of its own"):
+        intake(path)
+
+
+def test_times_that_run_alike_are_no_times_of_their_own(tmp_path: Path) -> None:
+    log = recording(20.0, around=False)
+    columns = {
+        "Time (s)": log["time_s"],
+        "Time Boost (s)": log["time_s"] + 0.02,
+        "Run time (s)": np.floor(log["time_s"] + 300.0),
+        "Clock time (s)": log["time_s"] + np.where(log["time_s"] > 5.0, 400.0, 0.0),
+        "Injection time (ms)": 2.0 + 0.01 * np.arange(log["rpm"].size),
+        "RPM": log["rpm"],
+        "Boost (kPa)": log["boost_kpa"],
+    }
+    path = tmp_path / "log.csv"
+    np.savetxt(path, np.column_stack(list(columns.values())), "%.3f", ",", header=",".join(columns), comments="")
+    (pull,) = intake(path).pulls
+    assert pull.usable
