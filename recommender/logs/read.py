@@ -19,7 +19,7 @@ from recommender.logs.dates import day_in
 from recommender.logs.errors import LogError
 from recommender.logs.layout import BLANKS, HEAD_LINES, SEPARATOR_WORDS, Layout, encoding_of, layout_of, split
 from recommender.logs.source import UNPACK_FAULTS, checked, magic_of, opened, sha256_of, text_of
-from recommender.logs.stray import lines_were, refuse_other_headings, refuse_parted_thousands
+from recommender.logs.stray import Shortened, lines_were, refuse_other_headings, refuse_parted_thousands
 from recommender.logs.table import Column, RawLog
 from recommender.logs.written_units import split_name, tidy
 
@@ -86,8 +86,11 @@ def _read_text(path: Path) -> RawLog:
     except ParserError as fault:
         place = re.search(r"line (\d+)", str(fault))
         line = int(place[1]) + layout.first_line - 1 if place else layout.first_line
-        count = refuse_parted_thousands(path, layout)
-        warnings.append(f"line {line}: more cells than columns; {lines_were(count)} left out")
+        count, noted = refuse_parted_thousands(path, layout)
+        if noted:
+            warnings.append(f"line {line}: words after the last column; {lines_were(noted)} read without them")
+        if count > noted:
+            warnings.append(f"line {line}: more cells than columns; {lines_were(count - noted)} left out")
         try:
             chunks = _parsed_to_the_end(path, layout, "skip", warnings)
         except ParserError as second:
@@ -144,7 +147,7 @@ class _ClosedAtEnd:
     A quote left open further up is left as it is: all that follows would be taken for one cell.
     """
 
-    def __init__(self, text: io.TextIOWrapper) -> None:
+    def __init__(self, text: io.TextIOWrapper | Shortened) -> None:
         self._text = text
         self._above = self._last = 0
 
@@ -201,7 +204,8 @@ def _parsed(path: Path, layout: Layout, bad_lines: str, *, closed: bool = False)
         text = text_of(stream, layout.encoding)
         for _ in islice(text, layout.first_line - 1):
             pass
-        for frame in _frames(_ClosedAtEnd(text) if closed else text, options, path.name):
+        rows = Shortened(text, layout) if bad_lines == "skip" else text
+        for frame in _frames(_ClosedAtEnd(rows) if closed else rows, options, path.name):
             held += frame.size
             if held > MOST_CELLS:
                 raise LogError(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice, pairwise
 from pathlib import Path
 from typing import Final
@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from recommender.logs.errors import LogError
-from recommender.logs.layout import Layout, is_number, split
+from recommender.logs.layout import BLANKS, Layout, is_number, split
 from recommender.logs.source import opened, text_of
 from recommender.logs.table import Column
 from recommender.logs.words import name_score
@@ -79,24 +79,25 @@ def _other_headings(cells: Sequence[tuple[str, str, str]]) -> str:
     return "another row of column names" if names >= max(2, len(cells) / 2) else ""
 
 
-def refuse_parted_thousands(path: Path, layout: Layout) -> int:
+def refuse_parted_thousands(path: Path, layout: Layout) -> tuple[int, int]:
     """Refuse a log in which commas between thousands tear numbers in two: exactly its highest rows would be left out.
 
     Returns:
-        How many lines have more cells than there are columns.
+        How many lines have more cells than there are columns, and how many of them only have words at their end.
     Raises:
         LogError: there are such numbers.
     """
-    count = 0
+    count = noted = 0
     for number, cells in _longer_lines(path, layout):
         count += 1
+        noted += words_follow(cells, layout)
         if count <= MOST_LOOKED_AT and _parted(cells, layout):
             raise LogError(
                 f"{path.name}, line {number}: {len(cells)} numbers where there are {layout.width} columns "
                 f"({layout.separator.join(cells)[:60]}): a comma between thousands parts a number in two, it seems. "
                 "Export without signs between thousands, or with semicolons between the columns."
             )
-    return count
+    return count, noted
 
 
 def _longer_lines(path: Path, layout: Layout) -> Iterator[tuple[int, list[str]]]:
@@ -116,9 +117,56 @@ def _parted(cells: Sequence[str], layout: Layout) -> bool:
     more = len(cells) - layout.width
     if layout.separator != "," or more > layout.width / 2 or not all(is_number(cell, ".") for cell in cells if cell):
         return False
+    return _torn(cells) >= more
+
+
+def _torn(cells: Sequence[str]) -> int:
+    """How many numbers of a line a comma between thousands may have torn in two."""
     pairs = pairwise(cells)
-    torn = sum(bool(re.fullmatch(r"[+-]?[1-9]\d{0,2}", a) and re.fullmatch(r"\d{3}(\.\d+)?", b)) for a, b in pairs)
-    return torn >= more
+    return sum(bool(re.fullmatch(r"[+-]?[1-9]\d{0,2}", a) and re.fullmatch(r"\d{3}(\.\d+)?", b)) for a, b in pairs)
+
+
+def words_follow(cells: Sequence[str], layout: Layout) -> bool:
+    """Whether a line that is too long is a row of numbers with words after it: a note on the moment, an alarm."""
+    row, rest = cells[: layout.width - 1], cells[layout.width - 1 :]
+    numbers = [cell for cell in row if cell.casefold() not in BLANKS]
+    whole = len(numbers) > 1 and all(is_number(cell, layout.decimal) for cell in numbers)
+    return whole and not _torn(cells) and not is_number(rest[-1], layout.decimal)
+
+
+class Shortened:
+    """Text of a table whose rows with words after them are cut off at its last column."""
+
+    def __init__(self, text: Iterable[str], layout: Layout) -> None:
+        self._lines = (self._shortened(line, layout) for line in text)
+
+    @staticmethod
+    def _shortened(line: str, layout: Layout) -> str:
+        if layout.separator == " " or line.count(layout.separator) < layout.width:
+            return line
+        cells = split(line.strip("\r\n"), layout.separator, layout.quoted)
+        while cells and not cells[-1]:
+            cells.pop()
+        if len(cells) <= layout.width or not words_follow(cells, layout):
+            return line
+        kept = cells[: layout.width]
+        if layout.quoted:
+            kept = ['"' + cell.replace('"', '""') + '"' for cell in kept]
+        return layout.separator.join(kept) + "\n"
+
+    def read(self, size: int = -1) -> str:
+        """The next lines, about as many signs as asked for; empty at the end."""
+        part: list[str] = []
+        held = 0
+        for line in self._lines:
+            part.append(line)
+            held += len(line)
+            if 0 <= size <= held:
+                break
+        return "".join(part)
+
+    def __iter__(self) -> Iterator[str]:
+        return self._lines
 
 
 def lines_were(count: int) -> str:

@@ -263,6 +263,31 @@ def test_samples_that_an_mdf_file_marks_invalid_are_none(tmp_path: Path) -> None
     assert any("gap in the log" in remark.text for remark in pull.quality.remarks)
 
 
+@pytest.mark.parametrize("dialect", ["plain commas", "everything quoted", "quoted decimal commas"])
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_row_with_words_after_its_last_column_is_read(tmp_path: Path, dialect: str, cut: bool) -> None:
+    """An alarm is written just where boost is highest."""
+    log = {**_LOG, "boost_kpa": _LOG["boost_kpa"].copy()}
+    log["boost_kpa"][100] = 150.0
+    path = write_log(tmp_path / "log.csv", log, dialect)
+    encoding = "latin-1" if dialect == "quoted decimal commas" else "utf-8"
+    lines = path.read_text(encoding).splitlines()
+    lines[101] += ",OVERBOOST, cut"
+    whole = "\n".join(lines) + "\n"
+    path.write_text(whole[:-2] if cut and "quoted" in dialect else whole, encoding)
+    (pull,) = intake(path).pulls
+    assert pull.trace.boost_kpa.max() == pytest.approx(150.0, abs=0.05)
+    said = "line 102: words after the last column; 1 such line was read without them"
+    assert said in read_log(path).warnings
+
+
+def test_a_row_that_may_be_torn_is_left_out_though_words_follow(tmp_path: Path) -> None:
+    lines = [_LINES[0] + ",Note", *(f"{line}," for line in _LINES[1:])]
+    lines[100] = "4.95,4,480,109.00,x"
+    path = written(tmp_path / "log.csv", lines)
+    assert read_log(path).warnings == ("line 101: more cells than columns; 1 such line was left out",)
+
+
 def test_sha256_is_of_the_file_as_it_lies(tmp_path: Path) -> None:
     import hashlib
 
