@@ -20,6 +20,8 @@ BEYOND: Final = 1e15
 BEYOND_TIMES: Final = 1e19
 #: Cells with words in them that are kept of a column of numbers.
 MOST_UNREAD: Final = 1000
+#: Marks that a logger puts on a reading out of the ordinary.
+_MARKS: Final = r"^[*!#]+(?=[+\-.]?\d)|(?<=\d)[*!#]+$"
 
 
 def numbers_of(
@@ -73,12 +75,13 @@ def bounded(values: FloatArray) -> FloatArray:
 
 
 def _plain_numbers(text: pd.Series, decimal: str, grouping: bool) -> FloatArray:
-    """Numbers after quotes, blanks between thousands and percent signs are taken off.
+    """Numbers after quotes, blanks between thousands, percent signs and marks such as ``123.9!`` are taken off.
 
     Under decimal points a comma parts thousands, unless the log writes thousands without, or the column shows that it
     cannot: by a cell that can only be a decimal comma, or because it runs more smoothly when read so.
     """
-    bare = text.str.replace(r"[\s'’\"%]", "", regex=True)
+    bare = text.str.replace(r"[\s'’\"%]", "", regex=True).str.replace("−", "-", regex=False)
+    bare = bare.str.replace(_MARKS, "", regex=True)
     with_comma = bare[bare.str.fullmatch(r"[+-]?[\d.]*,[\d.,]*", na=False)]  # numbers, no names of a repeated header
     if decimal == "." and _comma_is_decimal(with_comma, bare, grouping):
         decimal = ","

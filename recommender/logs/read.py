@@ -266,7 +266,9 @@ def _without_stray_rows(path: Path, columns: list[Column], layout: Layout, warni
         return columns
     refuse_other_headings(path.name, columns, np.flatnonzero(empty), layout)
     first = int(np.flatnonzero(empty)[0]) + layout.first_line
-    warnings.append(f"{int(empty.sum())} lines without numbers left out, the first about line {first}")
+    many = np.count_nonzero(empty) > 1
+    lines = f"{np.count_nonzero(empty)} lines" if many else "1 line"
+    warnings.append(f"{lines} without numbers left out, {'the first ' if many else ''}about line {first}")
     kept, place = [], np.cumsum(~empty) - 1
     for column in columns:
         values = column.values[~empty]

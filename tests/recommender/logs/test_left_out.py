@@ -176,6 +176,21 @@ def test_boost_above_the_gauges_range_in_a_row_without_time_refuses_the_pull(tmp
     assert "boost reads 'OVL' at 14.00 s, above what the gauge can show" in pull.quality.remarks[0].text
 
 
+@pytest.mark.parametrize("cell", ["24.50!", "24.50*", "#24.50", "** 24.50"])
+def test_a_marked_reading_counts(tmp_path: Path, cell: str) -> None:
+    """A logger marks what is out of the ordinary, such as the highest boost."""
+    found = read(tmp_path / "log.csv", {_ROW: cell}, 2)
+    assert found.highest_boost_kpa == pytest.approx(24.5 * 6.894757, abs=0.01)
+    assert found.pulls[0].trace.boost_kpa.max() == found.highest_boost_kpa
+
+
+def test_a_minus_as_printed_is_one(tmp_path: Path) -> None:
+    row = full_load_rows(_LOG)[0] + 10
+    (pull,) = read(tmp_path / "log.csv", {row: "−1.25"}, 2).pulls
+    assert pull.quality.remarks == ()
+    assert np.isclose(pull.channels["boost"], -1.25 * 6.894757, atol=0.001).any()
+
+
 def test_words_in_a_cell_of_boost_are_said(tmp_path: Path) -> None:
     (pull,) = read(tmp_path / "log.csv", {_ROW: "bus error"}, 2).pulls
     assert pull.usable
