@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from models.signals import refresh_interval_s
 from models.units import FloatArray
 from recommender.logs.table import Column, RawLog
 
@@ -24,7 +25,7 @@ NO_SIGNAL_KPA: Final = 5.0
 UNDER_BOOST_KPA: Final = 30.0
 STANDS_FOR: Final = 3
 ALIKE_SHARE: Final = 0.8
-AT_ONCE_S: Final = 0.25
+AT_ONCE_S: Final = 0.15
 SIGNAL_LOST_S: Final = 3.0
 
 
@@ -80,10 +81,14 @@ def signal_lost(time_s: FloatArray, boost_kpa: FloatArray) -> npt.NDArray[np.boo
     before, after = boost[first - 1], boost[stop]
     bounds = np.column_stack([first, stop]).ravel()
     still = np.maximum.reduceat(boost, bounds)[::2] - np.minimum.reduceat(boost, bounds)[::2] <= STANDS_KPA
+    # Rows may be repeats of held samples: only a gauge that is really read as quickly shows anything at once.
+    read_s = refresh_interval_s(time, boost)
     high = np.minimum(before, after) >= UNDER_BOOST_KPA
-    high &= (stop - first >= STANDS_FOR) | (np.minimum(before, after) >= ALIKE_SHARE * np.maximum(before, after))
+    alike = np.minimum(before, after) >= ALIKE_SHARE * np.maximum(before, after)
+    high &= alike | (time[stop] - time[first] > (STANDS_FOR - 0.5) * read_s)
     falls, lasts, rises = time[first] - time[first - 1], time[stop] - time[first - 1], time[stop] - time[stop - 1]
-    quick = (falls >= 0) & (rises >= 0) & (falls <= AT_ONCE_S) & (rises <= AT_ONCE_S) & (lasts < SIGNAL_LOST_S)
+    quick = (falls >= 0) & (rises >= 0) & (np.maximum(falls, rises) <= AT_ONCE_S) & (lasts < SIGNAL_LOST_S)
+    quick &= read_s <= AT_ONCE_S
     for begin, end in np.column_stack([first, stop])[still & high & quick]:
         lost[known[begin:end]] = True
     return lost

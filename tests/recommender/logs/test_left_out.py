@@ -259,3 +259,13 @@ def test_boost_that_is_let_go_of_and_comes_back_by_itself_is_no_lost_signal(tmp_
     found = intake(write_log(tmp_path / "log.csv", channels), JUDGED)
     assert not any("is back at once" in each for each in found.warnings)
     assert found.pulls[0].trace.boost_kpa[found.pulls[0].trace.rpm > 4200.0].min() < -40.0
+
+
+def test_a_shift_in_boost_that_is_read_once_a_second_is_no_lost_signal(tmp_path: Path) -> None:
+    """Each reading held over the rows of a second, as on the road: one of them falls between two gears."""
+    channels = {name: values.copy() for name, values in _LOG.items()}
+    held = np.arange(channels["boost_kpa"].size) // 50 * 50
+    channels["boost_kpa"] = channels["boost_kpa"][held]
+    channels["boost_kpa"][held == held[_ROW]] = -2.0
+    found = intake(write_log(tmp_path / "log.csv", channels), JUDGED)
+    assert not any("is back at once" in each for each in found.warnings)
