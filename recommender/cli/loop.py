@@ -111,7 +111,9 @@ def add(
     engagement: Engagement = None,
     gain: Gain = None,
     which: Annotated[int | None, option("--which", "Which pull, where the log holds several.", min=1)] = None,
-    foreign: Annotated[bool, typer.Option("--foreign", help="The pull was made without this tool.")] = False,
+    foreign: Annotated[
+        bool, typer.Option("--foreign", help="Made without this tool: duty and engagement have to be given.")
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Take a log that is on record already.")] = False,
     target: TargetName = None,
     storage: StorageUrl = None,

@@ -69,7 +69,7 @@ def add_pull(
     try:
         found, content = _found(record, job, path, which, clock(), force=force)
     except NoPull as none:
-        _note_no_pull(record, job, path, none, given, assumed or {}, target, clock())
+        _note_no_pull(record, job, path, none, given, assumed or {}, target, clock(), foreign=foreign)
         raise
     sha256 = hashlib.sha256(content).hexdigest()
     with record.writing():
@@ -77,12 +77,12 @@ def add_pull(
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         told = dict(given)
-        stop = after_stop.stopped(snapshot, job, target)
+        stop = _nothing_proposed(snapshot, job, target, foreign=foreign)
         if found.held:
             told = {"duty": found.held[-1].duty} | told
             assumed = assumed if stop else _begun_like(snapshot, job, target) or assumed
         if stop is None and assumed is None:
-            run = _completed(snapshot, job, told, target, foreign=foreign)
+            run = _completed(snapshot, job, told, target)
         else:
             run = _as_shown(snapshot, job, told, assumed or {}, target, stop)
         least_gain = job.dials["gain"].knob.lower
@@ -107,15 +107,19 @@ def add_pull(
     return number
 
 
+def _nothing_proposed(snapshot: Snapshot, job: Job, target: str | None, *, foreign: bool) -> after_stop.Stopped | None:
+    """That nothing is proposed for a pull, after a stop or since it was made without the tool; None where it is not."""
+    stop = after_stop.stopped(snapshot, job, target)
+    return after_stop.made_without(stop) if foreign else stop
+
+
 def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Settings:
     """Settings last proposed, for a target where it is named, or last run where that came later; else the baseline."""
     settings = history.last_dialled(snapshot, job, target)
     return idle(job.problem(seed=snapshot.seed)) if settings is None else settings
 
 
-def _completed(
-    snapshot: Snapshot, job: Job, given: Mapping[str, float], target: str | None, *, foreign: bool
-) -> Settings:
+def _completed(snapshot: Snapshot, job: Job, given: Mapping[str, float], target: str | None) -> Settings:
     """All six settings of a pull: those given, the others as proposed.
 
     Raises:
@@ -123,7 +127,7 @@ def _completed(
     """
     run = dialled.completed(job, given, last_dialled(snapshot, job, target))
     standing = [step for step in history.standing_steps(snapshot, job) if history.runs(step)]
-    if foreign or any(step["target"] == target for step in standing):
+    if any(step["target"] == target for step in standing):
         return run
     meant = [dialled.completed(job, given, history.dialled_after(snapshot, step) or run) for step in standing]
     if all(same(each, run) for each in meant):
@@ -231,6 +235,8 @@ def _note_no_pull(
     assumed: Mapping[str, float],
     target: str | None,
     now: datetime.datetime,
+    *,
+    foreign: bool,
 ) -> None:
     """Note a log without a pull where it shows boost above the limit, and say so.
 
@@ -247,7 +253,7 @@ def _note_no_pull(
         snapshot = record.read()
         if any(event["sha256"] == sha256 and event["peak_kpa"] > job.limit_kpa for event in snapshot.refused):
             raise PullRefused(f"{none} Noted on record already, when this very log was brought before.") from none
-        stop = after_stop.stopped(snapshot, job, target)
+        stop = _nothing_proposed(snapshot, job, target, foreign=foreign)
         try:
             run = _as_shown(snapshot, job, given, assumed, target, stop)
         except dialled.SettingsError as error:

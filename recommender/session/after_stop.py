@@ -19,12 +19,16 @@ from recommender.session import dialled, history
 RAISING: Final = ("duty", "engagement")
 
 
+#: Of a pull that was made without the tool.
+WITHOUT_THE_TOOL: Final = "For a pull that was made without this tool"
+
+
 @dataclass(frozen=True)
 class Stopped:
-    """That nothing is proposed for the pull to come.
+    """That nothing is proposed for a pull: the one to come after a stop, or one that was made without the tool.
 
     Attributes:
-        after: After what, as the beginning of a sentence.
+        after: After what, or for what, as the beginning of a sentence.
         said: What was said already to be dialled in since; None where nothing was.
         others: Targets whose own step is no stop, where it is not known which one was run.
     """
@@ -58,6 +62,11 @@ def stopped(snapshot: Snapshot, job: Job, target: str | None = None) -> Stopped 
     others = tuple(name for name, step in steps.items() if verdict(step) != "stop")
     said = history.put_right(snapshot, int(stop["number"]))
     return Stopped(f"After the stop of step {stop['number']}{of}", said, others)
+
+
+def made_without(stop: Stopped | None) -> Stopped:
+    """The same for a pull that was made without the tool: what was proposed or said for the next one is not its own."""
+    return Stopped(WITHOUT_THE_TOOL if stop is None else stop.after)
 
 
 def verdict(step: Stored) -> str:

@@ -64,6 +64,21 @@ def test_what_raises_boost_is_asked_for(
     assert stopped.digest() == before
 
 
+def test_a_pull_made_without_the_tool_takes_nothing_from_what_is_proposed(session: Session, pull_log: Write) -> None:
+    """An old log, brought while a step waits, had been recorded with that step's duty: as if duty did little."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    step = session.next_step()
+    assert step.settings is not None
+    assert step.settings["duty"] > 0
+    before = session.digest()
+    for given in ({}, {"duty": 0.0}, {"gain": 0.0}):
+        with pytest.raises(SettingsError, match=r"^For a pull that was made without this tool nothing is proposed\."):
+            session.add_pull(pull_log(IDLE), given, foreign=True)
+    assert session.digest() == before
+    old = session.add_pull(pull_log(IDLE), {"duty": 3, "engagement": 1}, foreign=True)
+    assert (old.source, old.settings["duty"], old.settings["ramp_add"], old.settings["gain"]) == ("foreign", 3, 0, 0)
+
+
 def test_what_else_is_left_out_counts_as_idle(stopped: Session, pull_log: Write) -> None:
     run = stopped.add_pull(pull_log(IDLE), {"duty": 3, "engagement": 1}).settings
     assert (run["duty"], run["engagement"], run["ramp_add"], run["gain"]) == (3.0, 1.0, 0.0, 0.0)

@@ -468,7 +468,7 @@ def test_which_of_several_targets_steps_was_run_is_not_guessed(folder: Path, job
         assert session.add_pull(pull_log(run), settings=track.settings).settings == track.settings
         session.next_step("track")
         session.next_step("rain")
-        assert session.add_pull(pull_log(IDLE), settings={"duty": 0}, foreign=True).source == "foreign"
+        assert session.add_pull(pull_log(IDLE), settings={**BASELINE, "duty": 0}, foreign=True).source == "foreign"
 
 
 def test_a_target_whose_job_has_ended_claims_no_pull(folder: Path, job_text: str, pull_log: Write) -> None:
