@@ -128,7 +128,9 @@ def put_right(snapshot: Snapshot, number: int) -> Settings | None:
     return Settings.from_array(said[-1]["settings"]) if said else None
 
 
-def source_of(snapshot: Snapshot, run: Settings, before: Sequence[Stored], foreign: bool) -> tuple[str, int | None]:
+def source_of(
+    snapshot: Snapshot, run: Settings, before: Sequence[Stored], foreign: bool, target: str | None = None
+) -> tuple[str, int | None]:
     """Where a pull's settings come from, and the step that stood when it was run.
 
     Args:
@@ -136,13 +138,15 @@ def source_of(snapshot: Snapshot, run: Settings, before: Sequence[Stored], forei
         run: What was dialled in.
         before: Steps that stood, latest first.
         foreign: The user says that the pull was made without the tool.
+        target: Name of the target whose step was run, where it is known: that step comes before all others.
     """
     if foreign or not before:
         return "foreign", None
-    for step in before:
+    own_first = sorted(before, key=lambda step: bool(step["target"] != target))
+    for step in own_first:
         if same(handed_out(snapshot, step), run):
             return "proposed", int(step["number"])
-    return "changed", int(before[0]["number"])
+    return "changed", int(own_first[0]["number"])
 
 
 def refuse_twice(snapshot: Snapshot, sha256: str, which: int, name: str) -> None:

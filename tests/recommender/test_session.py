@@ -471,6 +471,22 @@ def test_which_of_several_targets_steps_was_run_is_not_guessed(folder: Path, job
         assert session.add_pull(pull_log(IDLE), settings={**BASELINE, "duty": 0}, foreign=True).source == "foreign"
 
 
+def test_what_was_changed_is_held_against_the_step_of_the_target_named(
+    folder: Path, job_text: str, pull_log: Write
+) -> None:
+    """Track's step, named and changed by a point, had been recorded as rain's, which was made later."""
+    (folder / "job.toml").write_text(track_and_rain(job_text))
+    with Session.open(folder) as session:
+        both = [session.next_step(name) for name in ("track", "rain")]
+        assert session.add_pull(pull_log(IDLE), target="track").step == both[0].number
+        track, rain = session.next_step("track"), session.next_step("rain")
+        assert track.number < rain.number
+        assert track.settings is not None
+        run = {**track.settings, "duty": track.settings["duty"] + 1}
+        pull = session.add_pull(pull_log(session.job.settings_from_job(run)), {"duty": run["duty"]}, target="track")
+        assert (pull.settings, pull.source, pull.step) == (run, "changed", track.number)
+
+
 def test_a_target_whose_job_has_ended_claims_no_pull(folder: Path, job_text: str, pull_log: Write) -> None:
     """Rain asks for what the spring gives and is done at once: what is left out is what track proposed."""
     text = track_and_rain(job_text).replace("boost      = [7.0, 10.0, 10.0]", "boost      = [7.0, 9.3, 9.3]")
