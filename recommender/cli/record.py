@@ -67,7 +67,8 @@ def acknowledge(
     """
     with opened(job, storage) as session:
         session.acknowledge(number, note)
-    show([f" The stop at pull {number} is acknowledged. Now: {command('next', job, storage=storage)}"])
+    where = f"pull {number}" if number else "the refused log"
+    show([f" The stop at {where} is acknowledged. Now: {command('next', job, storage=storage)}"])
 
 
 @app.command(short_help="Recompute every step and compare it, bit for bit")

@@ -50,6 +50,8 @@ def _part(title: str, texts: list[str], screen: Screen) -> list[str]:
 
 
 def _effects(effects: tuple[KnobEffect, ...], unit: str, screen: Screen) -> list[str]:
+    if not effects:
+        return []
     lines = ["", f" {screen.style('What each knob does from here', 'bold')}"]
     for effect in effects:
         lines += screen.wrapped(effect.text, f"  {'•' if screen.drawing else '*'} ")

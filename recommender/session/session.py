@@ -21,7 +21,18 @@ from recommender.job import Job
 from recommender.logs import Intake
 from recommender.record import Record, RecordError, Snapshot, replay
 from recommender.record.stored import Stored, problem_in, problem_out
-from recommender.session import acts, adding, checklist, conditions, dialled, held_run, history, kept, stepping
+from recommender.session import (
+    acts,
+    adding,
+    after_stop,
+    checklist,
+    conditions,
+    dialled,
+    held_run,
+    history,
+    kept,
+    stepping,
+)
 from recommender.session.adding import Clock
 from recommender.session.answers import PullResult, Step
 from recommender.session.held_run import HeldRun
@@ -263,8 +274,14 @@ class Session:
         asked = dialled.completed(self.job, given, adding.last_dialled(snapshot, self.job, name))
         stored = stepping.foreseen(snapshot, problem, name, asked, self._clock())
         step = step_answer(self.job, stored, problem, snapshot.standing)
+        # What else could be run before a step is no part of what was asked, and while the job is stopped wrong to say.
+        stops = history.open_stops(snapshot, problem)
+        stopped = [f"{stop.text} Nothing is run before that is acknowledged." for stop in stops]
+        idle = bool(stops) or after_stop.stopped(snapshot, self.job, name) is not None
+        other = () if idle else conditions.notes(snapshot.standing)
         off = [f"{text}: taken as it is." for text in off_dial(self.job, asked)]
-        return replace(step, reasons=[*step.reasons, *off], codes=[*step.codes, *["off the dial"] * len(off)])
+        codes = [*["stopped"] * len(stopped), *step.codes, *["off the dial"] * len(off)]
+        return replace(step, reasons=[*stopped, *step.reasons, *off], codes=codes, notes=(*self.job.remarks, *other))
 
     def dialled_in(self, step: Step) -> dict[str, float]:
         """What is taken to be dialled in for the pull after a step, in the job's units.

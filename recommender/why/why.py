@@ -99,15 +99,18 @@ def explain(job: Job, snapshot: Snapshot, number: int) -> Explanation:
     then = problem_in(snapshot.problems[stored["problem"]])
     problem = replace(then, pressure_unit=job.pressure_unit)
     observations = pulls_of(snapshot, stored, problem)
+    decision, override = decision_in(stored["decision"]), stored.get("override")
+    if override and override.get("withheld", False):  # looked at from what was run last: the step is not shown
+        decision = replace(decision, settings=None, best_number=0)
     explained = explain_decision(
         problem,
         observations,
-        decision_in(stored["decision"]),
+        decision,
         _outcomes(snapshot, problem, observations),
         step=number,
         target=stored["target"],
     )
-    return _overridden(explained, stored.get("override"))
+    return _overridden(explained, override)
 
 
 def _outcomes(snapshot: Snapshot, problem: Problem, observations: Sequence[Observation]) -> list[Outcome]:

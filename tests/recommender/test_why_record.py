@@ -67,6 +67,28 @@ def test_what_a_guard_made_of_the_decision_comes_first(folder: Path, pull_log: C
     assert "knock" in explained.reasons[0].text
 
 
+def test_under_a_guards_stop_neither_why_nor_what_if_lead_past_it(folder: Path, pull_log: Callable[..., Path]) -> None:
+    """What-if had advised a run at held rpm before "this pull", and why had told of the settings of the hidden step."""
+    job = folder / "job.toml"
+    job.write_text(job.read_text(encoding="utf-8") + "\n[guards]\nknock = { highest = 3 }\n", encoding="utf-8")
+    with Session.open(folder) as session:
+        add(session, pull_log, more={"Knock": lambda rpm: 0.0 * rpm + 5.0})
+        stopped, asked = session.explain(), session.what_if({"duty": 10})
+        session.acknowledge(1, "plugs changed")
+        step, clear, known = session.next_step(), session.what_if({"duty": 10}), session.explain()
+    assert asked.codes[0] == "stopped"
+    assert asked.reasons[0].startswith("Pull 1: knock 5 at ")
+    assert asked.reasons[0].endswith(" Nothing is run before that is acknowledged.")
+    assert "held rpm" in " ".join(step.notes)
+    assert asked.notes == clear.notes == ()
+    assert clear.codes[0] == "asked for"
+    assert step.settings is not None
+    assert step.settings["duty"] > 0
+    hidden, told = (next(c.text for c in each.constants if c.code == "duty worth") for each in (stopped, known))
+    assert hidden.startswith("From 0 %")
+    assert told.startswith(f"From {step.settings['duty']:g} %")
+
+
 def test_json_of_an_explanation_has_no_gaps(session: Session, pull_log: Callable[..., Path]) -> None:
     add(session, pull_log)
     text = to_json(session.explain())
