@@ -87,12 +87,8 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
     for pull in pulls:
         if pull.withdrawn is not None:
             words.append(f"withdrawn: {pull.withdrawn}")
-        elif not pull.complete:
-            words.append("aborted")
-        elif pull.margin < 0:
-            words.append("OVER THE LIMIT")
         else:
-            words.append({True: "as predicted", False: "missed", None: ""}[pull.hit])
+            words.append(_came(pull))
     lines = table(pulls, job, words)
     if len(job.targets) > 1:
         others = " or ".join(name for name in job.targets if name != pulls[0].target)
@@ -102,6 +98,14 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
         lines += ["", f" {trust.hits} of {trust.predicted} predictions held; on average {inside} of a curve lay inside"]
         lines += [" its 90 % band."]
     return lines
+
+
+def _came(pull: PullResult) -> str:
+    """What became of a pull, in a word or two; that it passed the limit first, also where it was lifted for that."""
+    over = ["OVER THE LIMIT"] if pull.margin < 0 else []
+    how = ["at held rpm"] if pull.at_held_rpm else [] if pull.complete else ["aborted"]
+    found = [*over, *how]
+    return ", ".join(found) or {True: "as predicted", False: "missed", None: ""}[pull.hit]
 
 
 def replay_lines(rows: Sequence[Row], faults: Sequence[LogFault], logs: int, screen: Screen) -> list[str]:

@@ -229,6 +229,14 @@ def test_replay_and_report_notice_a_raw_log_that_is_gone_or_altered(begun: Path,
     nextpull("replay", begun, code=1)  # a withdrawn pull stays on record, and so does its log
 
 
+def test_a_pull_lifted_over_the_limit_is_listed_as_over_it(begun: Path, pull_log: Callable[..., Path]) -> None:
+    """It had been listed as aborted and no more: over the limit is where pulls are lifted."""
+    high = pull_log(Settings(60, 5000, 7000, 0, 0, 0), last_rpm=4800.0, scale=1.4)
+    assert "OVER the limit" in nextpull("add", begun, high, "--duty", 60, "--ramp-add", 0).output
+    (line,) = [line for line in nextpull("pulls", begun).output.splitlines() if line.startswith("    2 ")]
+    assert line.endswith("  OVER THE LIMIT, aborted")
+
+
 def test_pulls_and_withdraw(begun: Path) -> None:
     assert "of 1 predictions held" in nextpull("pulls", begun).output
     nextpull("withdraw", begun, 1, "--reason", "hose came off")
