@@ -100,6 +100,8 @@ def opened(path: Path, storage: str | None = None, *, reading: bool = False) -> 
             session = Session.open(path, storage, read_only=True)
             sys.stderr.write(f"nextpull: {fault.found}: the record is only read, and no new step is kept on it.\n")
         with session:
+            if lost := session.lost_record():
+                sys.stderr.write(f"nextpull: {lost}\n")
             yield session
 
 

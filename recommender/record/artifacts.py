@@ -72,6 +72,10 @@ class LogStore:
         except ArtifactNotFound:
             raise FileNotFoundError(f"{self.folder / artifact_id} is missing") from None
 
+    def count(self) -> int:
+        """How many logs there are."""
+        return sum(not each.name.startswith(".") for each in self.folder.glob("*")) if self.folder.is_dir() else 0
+
     def sweep(self) -> int:
         """Remove what a process left half-written. Returns how many files. Call under the record's lock."""
         removed = 0

@@ -58,6 +58,8 @@ class Record:
         #: Lock files held while something is written, and what each of them guards.
         self.locks = locks
         self.logs = LogStore(job.folder / FOLDER, (place or job.path).stem)
+        #: Raw logs that lay in the folder when a record was made there; 0 where it was there already.
+        self.logs_without_record = 0
 
     @classmethod
     def open(cls, job: Job, storage: str | None = None, *, read_only: bool = False) -> Record:
@@ -81,6 +83,7 @@ class Record:
         if place is not None and read_only:
             roll_back(place)
         locks = _lock_files(job, place, database)
+        is_new = place is not None and not (place.is_file() and place.stat().st_size)
         # At fault, the database in which there is no record to use is let go after the locks are.
         with contextlib.ExitStack() as at_fault, contextlib.ExitStack() as held:
             if not read_only:
@@ -97,6 +100,7 @@ class Record:
             if not read_only:
                 record.logs.sweep()
                 record.describe(job)
+                record.logs_without_record = record.logs.count() if is_new else 0
             at_fault.pop_all()
         return record
 

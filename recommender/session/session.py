@@ -86,6 +86,16 @@ class Session:
         """Let go of the record."""
         self.record.close()
 
+    def lost_record(self) -> str:
+        """That the record was made just now beside raw logs of an older one, as a sentence; empty where it was not."""
+        count, place = self.record.logs_without_record, self.record.place
+        if not count or place is None:
+            return ""
+        return (
+            f"{place.name} was made just now and is empty, though the folder logs holds raw logs ({count}). If this "
+            "job had a record, go no further: put it back under that name, or give the job file back the name it had."
+        )
+
     def follow(self) -> None:
         """Read the job file anew where it has been changed since.
 

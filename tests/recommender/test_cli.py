@@ -237,6 +237,19 @@ def test_a_pull_lifted_over_the_limit_is_listed_as_over_it(begun: Path, pull_log
     assert line.endswith("  OVER THE LIMIT, aborted")
 
 
+def test_a_record_made_beside_raw_logs_is_said_once(begun: Path) -> None:
+    """A job file that was given another name had begun again, without a word of the pulls that it had."""
+    (begun / "job.toml").rename(begun / "hatch.toml")
+    said = " ".join(nextpull("pulls", begun).stderr.split())
+    assert said.startswith("nextpull: hatch.record.db was made just now and is empty, though the folder logs holds raw")
+    assert "raw logs (1). If this job had a record, go no further" in said
+    assert nextpull("pulls", begun).stderr == ""
+    (begun / "hatch.toml").rename(begun / "job.toml")
+    again = nextpull("pulls", begun)
+    assert again.stderr == ""
+    assert "as predicted" in again.output
+
+
 def test_pulls_and_withdraw(begun: Path) -> None:
     assert "of 1 predictions held" in nextpull("pulls", begun).output
     nextpull("withdraw", begun, 1, "--reason", "hose came off")
