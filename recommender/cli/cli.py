@@ -28,10 +28,12 @@ def main() -> None:
         with contextlib.suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
+    except OSError as error:
+        fail(f"{error.filename or 'a file'}: {error.strerror or error}. What is on record: nextpull pulls JOB")
     except Exception as error:  # a fault of this program: said plainly, traceback on request
         if os.environ.get("NEXTPULL_TRACEBACK"):
             raise
         fail(
             f"a fault of this program, not of your job: {type(error).__name__}: {error}. "
-            "Set NEXTPULL_TRACEBACK=1 and run it again to see where; the record is as it was."
+            "Set NEXTPULL_TRACEBACK=1 and run it again to see where. What is on record: nextpull pulls JOB"
         )

@@ -94,5 +94,9 @@ def show(lines: list[str]) -> None:
         text.encode(sys.stdout.encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
         text = text.translate(_PLAIN)
-    sys.stdout.write(text)
-    sys.stdout.flush()
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        error.filename = error.filename or "what was to be shown"
+        raise

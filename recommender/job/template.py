@@ -100,12 +100,18 @@ def write_template(folder: str | Path, name: str | None = None) -> Path:
     """
     place = Path(folder)
     file = place / "job.toml"
+    text = TEMPLATE.format(name=json.dumps(name or place.resolve().name or "My job", ensure_ascii=False))
     try:
         place.mkdir(parents=True, exist_ok=True)
-        with file.open("x", encoding="utf-8") as out:
-            out.write(TEMPLATE.format(name=json.dumps(name or place.resolve().name or "My job", ensure_ascii=False)))
+        file.touch(exist_ok=False)
     except FileExistsError:
         raise JobError(f"{file}: exists already and is left as it is. Name another folder.") from None
     except OSError as error:
         raise JobError(f"{file}: cannot be written: {error.strerror}. Name another folder.") from None
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        file.unlink(missing_ok=True)  # half of it would stand in the way of the next try
+        words = f"{file}: cannot be written: {error.strerror}. Make room there, or name another folder."
+        raise JobError(words) from None
     return file

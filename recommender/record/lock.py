@@ -61,9 +61,9 @@ def file_lock(place: Path, *, wait_s: float = 20.0, of: str = "") -> Iterator[No
                 )
             time.sleep(0.02)
         try:
-            handle.truncate(0)
-            handle.write(str(os.getpid()))
-            handle.flush()
+            with contextlib.suppress(OSError):  # it only tells those who wait who it is: a full disk does no harm here
+                handle.truncate(0)
+                os.write(handle.fileno(), str(os.getpid()).encode())
             yield
         finally:
             _unlock(handle)

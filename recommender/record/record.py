@@ -142,13 +142,8 @@ class Record:
         now = entry.added or datetime.datetime.now()
         trial = trials.trial_of(entry, knobs=knobs, deviation_kpa=deviation_kpa, trace=trace)
         trial.datetime_start = trial.datetime_complete = now
-        try:
+        with _taken(f"pull {entry.number} could not be put on record", "Nothing was added", "add the log again"):
             self.study.add_trial(trial)
-        except optuna.exceptions.StorageInternalError as error:
-            raise RecordError(
-                f"pull {entry.number} could not be put on record ({error.__cause__ or error}). Nothing was added. Make "
-                "room on the disk, or see to the database, and add the log again."
-            ) from error
 
     def keep_not_run(self, snapshot: Snapshot, job: Job) -> None:
         """Put every proposal that a later pull has passed by on record as not run. Call inside ``writing``."""
@@ -159,16 +154,27 @@ class Record:
             settings = step["decision"]["settings"]
             if settings is None or number in run or number in snapshot.not_run or step["after"] >= last:
                 continue
-            self.study.add_trial(trials.not_run_trial(number, Settings.from_array(settings), knobs))
+            # The pull is on record: what is not taken here is put there with the next one.
+            with contextlib.suppress(optuna.exceptions.StorageInternalError):
+                self.study.add_trial(trials.not_run_trial(number, Settings.from_array(settings), knobs))
 
     def add_step(self, number: int, step: Stored) -> None:
         """Put a step on record. Call inside ``writing``."""
-        self.study.set_user_attr(f"step:{number:05d}", step)
+        self._keep(f"step:{number:05d}", step)
 
     def add_event(self, event: Stored) -> None:
         """Put something that happened on record. Call inside ``writing``."""
         number = max(numbered(self._attributes(), "event"), default=0) + 1
-        self.study.set_user_attr(f"event:{number:05d}", event)
+        self._keep(f"event:{number:05d}", event)
+
+    def _keep(self, name: str, value: Any) -> None:
+        """Put an attribute on record.
+
+        Raises:
+            RecordError: the database does not take it.
+        """
+        with _taken("the record could not be written to", "It is as it was", "try again"):
+            self.study.set_user_attr(name, value)
 
     def digest(self) -> str:
         """SHA-256 over all pulls, steps and events, by which a sheet can be checked against the record."""
@@ -203,9 +209,30 @@ class Record:
         digests = [[name, digest(problem)] for name, problem in now]
         for (_, problem), (_, mark) in zip(now, digests, strict=True):
             if f"problem:{mark}" not in attributes:
-                self.study.set_user_attr(f"problem:{mark}", problem)
+                self._keep(f"problem:{mark}", problem)
         if attributes.get("targets") != digests:
-            self.study.set_user_attr("targets", digests)
+            self._keep("targets", digests)
+
+
+@contextlib.contextmanager
+def _taken(what: str, how_it_stands: str, then: str) -> Iterator[None]:
+    """Say in words that a database did not take something.
+
+    Args:
+        what: What it was, as the beginning of a sentence.
+        how_it_stands: What became of it, as a sentence without its end.
+        then: What to do once there is room.
+    Raises:
+        RecordError: it did not.
+    """
+    try:
+        yield
+    except optuna.exceptions.StorageInternalError as error:
+        cause = getattr(error.__cause__, "orig", None) or error.__cause__ or error
+        why = str(cause).splitlines()[0]
+        raise RecordError(
+            f"{what} ({why}). {how_it_stands}. Make room on the disk, or see to the database, and {then}."
+        ) from error
 
 
 @contextlib.contextmanager
@@ -245,7 +272,7 @@ def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) 
     if name not in names:
         if read_only:
             raise RecordError(f'no record of "{name}" there yet. It is made by the first `nextpull next` or `add`.')
-        with quiet():
+        with quiet(), _taken("no record could be made", "Nothing is lost", "try again"):
             optuna.create_study(storage=database, study_name=name, direction="minimize", load_if_exists=True)
     study = optuna.load_study(study_name=name, storage=database)
     attributes = study.user_attrs
@@ -253,8 +280,9 @@ def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) 
         if read_only or any(trials.is_pull(each) for each in study.get_trials(deepcopy=False)):
             raise RecordError(f'study "{name}" is not a record of this tool: it has no format number.')
         # The seed first: a record that has its format number is complete.
-        study.set_user_attr("seed", attributes.get("seed", seed_of(job.name)))
-        study.set_user_attr("format", FORMAT)
+        with _taken("no record could be made", "Nothing is lost", "try again"):
+            study.set_user_attr("seed", attributes.get("seed", seed_of(job.name)))
+            study.set_user_attr("format", FORMAT)
     elif attributes["format"] > FORMAT:
         raise RecordError(
             f"the record has format {attributes['format']}, and this version reads up to {FORMAT}. "

@@ -257,6 +257,21 @@ def test_the_template_loads_and_is_never_written_over(tmp_path: Path) -> None:
     assert file.read_text() == "mine"
 
 
+def test_a_template_that_does_not_fit_on_the_disk_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An empty job.toml had stayed, which the next try would not write over."""
+
+    def full(*_: object, **__: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "write_text", full)
+        with pytest.raises(JobError, match=r"job\.toml: cannot be written: No space left on device\. Make room there"):
+            write_template(tmp_path / "hatch")
+    assert write_template(tmp_path / "hatch").stat().st_size > 1000
+
+
 def test_several_targets_share_knobs_and_limit(tmp_path: Path, job_text: str) -> None:
     table = job_text.split("[target]")[1].split("[limit]")[0]
     rain = table.replace("16.0", "12.0")

@@ -424,6 +424,54 @@ def test_a_full_disk_is_told_and_nothing_is_half_added(
     assert session.add_pull(log, settings=dialled(0)).number == 1
 
 
+def test_a_disk_that_is_full_is_no_fault_of_this_program(
+    session: Session, pull_log: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Steps and events had ended as a fault of this program, and a pull as "a file: no space" for its lock's sake."""
+    session.add_pull(pull_log(IDLE), settings=dialled(0))
+
+    def full(*_: object, **__: object) -> None:
+        raise optuna.exceptions.StorageInternalError("any") from OSError("database or disk is full\n[SQL: INSERT …]")
+
+    def no_room(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    said = r"^the record could not be written to \(database or disk is full\)\. It is as it was\. Make room on the disk"
+    before = session.digest()
+    with monkeypatch.context() as patch:
+        patch.setattr(optuna.Study, "set_user_attr", full)
+        for act in (session.next_step, lambda: session.withdraw(1, "hose")):
+            with pytest.raises(RecordError, match=said):
+                act()
+    assert session.digest() == before
+    session.next_step()
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", no_room)
+        session.withdraw(1, "hose came off")
+    assert session.pulls() == []
+
+
+def test_a_pull_on_record_is_not_denied_for_a_proposal_passed_by(
+    session: Session, pull_log: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk is full once the pull is there: what was not run is put on record with the next one."""
+    session.add_pull(pull_log(IDLE), settings=dialled(0))
+    session.next_step()
+    whole = optuna.Study.add_trial
+
+    def one_more(study: optuna.Study, trial: optuna.trial.FrozenTrial) -> None:
+        if trial.user_attrs["kind"] != "pull":
+            raise optuna.exceptions.StorageInternalError("database or disk is full")
+        whole(study, trial)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(optuna.Study, "add_trial", one_more)
+        assert session.add_pull(pull_log(IDLE), settings=dialled(0)).number == 2
+    assert session.record.read().not_run == frozenset()
+    session.add_pull(pull_log(IDLE), settings=dialled(0))
+    assert session.record.read().not_run == {1}
+
+
 def test_a_place_that_cannot_be_written_to_is_told(folder: Path) -> None:
     (folder / "record.lock").mkdir()
     with pytest.raises(RecordError, match=r"cannot be written to \(Is a directory\)\. Copy the whole folder"):
