@@ -124,6 +124,11 @@ def rpm(value: float) -> str:
     return UNKNOWN if not math.isfinite(value) else f"{round(value, -1):.0f} rpm"
 
 
+def writable(name: str) -> str:
+    """A file's name as UTF-8 can write it: bytes of another encoding stand as question marks."""
+    return name.encode("utf-8", "replace").decode()
+
+
 def knob_number(value: float) -> str:
     """A knob's value as it is dialled, without its unit."""
     return f"{value:.5g}"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from recommender.job.job import JobError
+from recommender.wording import writable
 
 TEMPLATE: Final = """\
 # One job: one car, one controller, one or more targets.
@@ -100,7 +101,8 @@ def write_template(folder: str | Path, name: str | None = None) -> Path:
     """
     place = Path(folder)
     file = place / "job.toml"
-    text = TEMPLATE.format(name=json.dumps(name or place.resolve().name or "My job", ensure_ascii=False))
+    own = writable(name or place.resolve().name) or "My job"
+    text = TEMPLATE.format(name=json.dumps(own, ensure_ascii=False))
     try:
         place.mkdir(parents=True, exist_ok=True)
         file.touch(exist_ok=False)

@@ -13,6 +13,7 @@ import numpy as np
 
 from models.evidence import quiet_kpa
 from models.settings import Settings
+from recommender import wording
 from recommender.decide.allowed import idle
 from recommender.decide.step import same
 from recommender.job import Job
@@ -96,7 +97,7 @@ def add_pull(
         found = replace(found, refused=(*found.refused, low)) if low else found
         facts = facts_of(found, job, measures, kept, quiet)
         facts |= outside_facts(snapshot, found)
-        facts |= {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
+        facts |= _kept(record, path, content, sha256)
         if found.refused:
             _note_refusal(record, job, found, facts, run, len(snapshot.pulls), clock())
         number = max((pull.number for pull in snapshot.pulls), default=0) + 1
@@ -105,6 +106,12 @@ def add_pull(
         record.add_pull(entry, job=job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
         record.keep_not_run(record.read(), job)
     return number
+
+
+def _kept(record: Record, path: Path, content: bytes, sha256: str) -> dict[str, str]:
+    """Name and fingerprint of a log, which is kept as it was brought."""
+    artifact = record.logs.keep(content, path.suffix)
+    return {"log": wording.writable(path.name), "sha256": sha256, "artifact": artifact}
 
 
 def _nothing_proposed(snapshot: Snapshot, job: Job, target: str | None, *, foreign: bool) -> after_stop.Stopped | None:
@@ -258,7 +265,7 @@ def _note_no_pull(
             run = _as_shown(snapshot, job, given, assumed, target, stop)
         except dialled.SettingsError as error:
             raise dialled.SettingsError(f"{none} Not noted yet. {error}") from none
-        kept = {"log": path.name, "sha256": sha256, "artifact": record.logs.keep(content, path.suffix)}
+        kept = _kept(record, path, content, sha256)
         _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
     raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none
 

@@ -257,6 +257,10 @@ def test_the_template_loads_and_is_never_written_over(tmp_path: Path) -> None:
     assert file.read_text() == "mine"
 
 
+def test_a_folder_whose_name_is_not_utf_8_gets_a_job_file(tmp_path: Path) -> None:
+    assert Job.load(write_template(tmp_path / "h\udcfctte")).name == "h?tte"
+
+
 def test_a_template_that_does_not_fit_on_the_disk_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

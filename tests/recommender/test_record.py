@@ -424,6 +424,16 @@ def test_a_full_disk_is_told_and_nothing_is_half_added(
     assert session.add_pull(log, settings=dialled(0)).number == 1
 
 
+def test_a_log_whose_name_is_not_utf_8_is_named_so_that_it_can_be_written(
+    session: Session, pull_log: Callable[..., Path]
+) -> None:
+    """The name had been kept with a byte that nothing can write, and the job had no hand-over sheet any more."""
+    log = pull_log(IDLE)
+    named = log.rename(log.with_name("z\udcfcg.csv"))
+    assert session.add_pull(named, settings=dialled(0)).log == "z?g.csv"
+    assert session.raw_log(1) == ("z?g.csv", named.read_bytes())
+
+
 def test_a_disk_that_is_full_is_no_fault_of_this_program(
     session: Session, pull_log: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
