@@ -105,7 +105,7 @@ def risk(value: float, allowed: float = 0.01) -> str:
         return f"under {least:.2g} %"
     if percent > 99.9:
         return "over 99.9 %"
-    digits = 2 if percent < 0.095 else 1 if percent < 9.95 else 0
+    digits = 2 if percent < 0.095 else 1 if percent < 9.95 or percent >= 99.5 else 0
     return f"{percent:.{digits}f} %"
 
 

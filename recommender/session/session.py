@@ -336,6 +336,9 @@ class Session:
             snapshot = self.record.read()
         if number not in snapshot.steps:
             raise RecordError(f"no step {number} on record: it has {len(snapshot.steps)}.")
+        own = snapshot.steps[number]["target"]
+        if target not in (None, own):
+            raise RecordError(f'step {number} is for the target "{own}", not for "{target}".')
         return why.explain(self.job, snapshot, number)
 
     def replay(self) -> list[replay.Row]:

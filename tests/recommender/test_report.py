@@ -275,7 +275,14 @@ def test_only_an_older_sheet_of_the_same_form_is_written_over(played: Session, t
 
 @pytest.mark.parametrize(
     ("value", "words"),
-    [(0.0, "under 0.3 %"), (0.0042, "0.4 %"), (0.12, "12 %"), (0.9999, "over 99.9 %"), (float("nan"), "–")],
+    [
+        (0.0, "under 0.3 %"),
+        (0.0042, "0.4 %"),
+        (0.12, "12 %"),
+        (0.997, "99.7 %"),
+        (0.9999, "over 99.9 %"),
+        (float("nan"), "–"),
+    ],
 )
 def test_risks_in_words(value: float, words: str) -> None:
     assert wording.risk(value) == words

@@ -482,6 +482,9 @@ def test_what_was_changed_is_held_against_the_step_of_the_target_named(
         track, rain = session.next_step("track"), session.next_step("rain")
         assert track.number < rain.number
         assert track.settings is not None
+        with pytest.raises(RecordError, match=rf'^step {rain.number} is for the target "rain", not for "track"\.$'):
+            session.explain(rain.number, "track")
+        assert session.explain(track.number, "track").target == "track"
         run = {**track.settings, "duty": track.settings["duty"] + 1}
         pull = session.add_pull(pull_log(session.job.settings_from_job(run)), {"duty": run["duty"]}, target="track")
         assert (pull.settings, pull.source, pull.step) == (run, "changed", track.number)
