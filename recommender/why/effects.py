@@ -181,8 +181,11 @@ def _fixed(look: Look, name: str) -> KnobEffect:
     value = getattr(look.base, name)
     none = np.empty(0)
     shown = knob_in_unit(look.problem, name, value)
-    text = f"{wording.KNOB_LABELS[name]} is fixed at {say_knob(look.problem, name, value)} in this job."
-    return KnobEffect(name, True, shown, shown, none, none, none, none, none, none, none, text)
+    own = look.problem.knobs[name].lower
+    text = f"{wording.KNOB_LABELS[name]} is fixed at {say_knob(look.problem, name, own)} in this job"
+    if abs(value - own) > 1e-6:
+        text += f", and stands at {say_knob(look.problem, name, value)} in the settings looked from"
+    return KnobEffect(name, True, shown, shown, none, none, none, none, none, none, none, f"{text}.")
 
 
 def expected_curve(look: Look) -> FloatArray:

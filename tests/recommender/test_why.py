@@ -432,3 +432,13 @@ def test_knob_without_room(pulls) -> None:
     knobs = {**job.knobs, "engagement": Knob("engagement", 0.0, 0.0, 1.0, 0.0)}
     fixed = replace(job, knobs=knobs)
     assert "engagement" not in {each.code for each in constants(look_at(pulls, fixed), pulls)}
+
+
+@pytest.mark.parametrize(("value", "more"), [(3.0, ", and stands at 0 in the settings looked from."), (0.0, ".")])
+def test_a_fixed_knob_is_told_as_the_job_file_fixes_it(pulls, value: float, more: str) -> None:
+    """Fixed in the job file after it had been run otherwise, it was said to be fixed at what was run."""
+    job = problem()
+    fixed = replace(job, knobs={**job.knobs, "gain": Knob("gain", value, value, 1.0, 0.0)})
+    look = look_at(pulls, fixed)
+    told = {each.knob: each.text for each in effects(look, Outlook(fixed, pulls, look.surrogate), pulls[-1].settings)}
+    assert told["gain"] == f"Gain is fixed at {value:g} in this job{more}"
