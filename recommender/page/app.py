@@ -80,9 +80,10 @@ class _Pages:
 
 def _reading(app: FastAPI, desk: Desk, pages: _Pages) -> None:
     @app.get("/")
-    def main(target: str | None = None, task: str = "", notice: str = "") -> HTMLResponse:
+    def main(target: str | None = None, task: str = "", notice: str = "", renewed: bool = False) -> HTMLResponse:
         name = desk.session.job.wanted(target).name
-        desk.in_hand = name
+        if not renewed:  # a tab that renews itself says nothing of the target that somebody has in hand
+            desk.in_hand = name
         desk.session.next_step(name)  # what is worked out by being looked at must not count as a change
         mark = desk.mark(fresh=True)
         return pages.show("desk.html", **views.desk(desk, name, desk.task(task), notice), mark=mark)

@@ -85,8 +85,8 @@ class Desk:
         session: The job, opened.
         forget: Called with the path of a log once it was dealt with.
 
-    ``watched`` tells the folder that is watched, None for none. ``in_hand`` is the target that the page was last opened
-    for: a log from that folder counts for it.
+    ``watched`` tells the folder that is watched, None for none. ``in_hand`` is the target that somebody last opened the
+    page for: a log from that folder counts for it.
     """
 
     def __init__(self, session: Session, forget: Callable[[Path], None] = lambda _: None) -> None:

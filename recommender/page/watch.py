@@ -33,12 +33,14 @@ class Watched:
         there: False while it cannot be looked into, for example because a stick was pulled out.
         taken: How many logs it has brought so far.
         last: Name of the last of them; "" before there is one.
+        target: Name of the target that the next one counts for.
     """
 
     folder: Path
     there: bool
     taken: int
     last: str
+    target: str
 
 
 def folder_to_watch(text: str, job_folder: Path) -> Path:
@@ -140,7 +142,9 @@ class Lookout:
     def watched(self) -> Watched | None:
         """The folder that is watched; None where none is."""
         watch = self._watch
-        return None if watch is None else Watched(watch.folder, watch.folder.is_dir(), watch.taken, watch.last)
+        if watch is None:
+            return None
+        return Watched(watch.folder, watch.folder.is_dir(), watch.taken, watch.last, self._desk.in_hand)
 
     def _end(self) -> None:
         if self._watch is not None:

@@ -430,3 +430,33 @@ def test_a_log_that_was_dropped_by_mistake_is_withdrawn(serve: Serve, visit: Vis
     tab.wait_for_selector("text=Withdrawn: wrong gear")
     with Session.open(bay.job) as session:
         assert [pull.number for pull in session.pulls()] == [1]
+
+
+def test_a_watched_log_counts_for_the_target_that_was_opened_last(serve: Serve, visit: Visit, tmp_path: Path) -> None:
+    """Two tabs on two targets renew themselves at every change: neither may take the next log to itself by that."""
+    bay, folder = Bay(tmp_path / "job", second=0.8, tolerance=0.2), tmp_path / "logger"
+    folder.mkdir()
+    bay.play(1)
+    served = serve(bay.job, watch_folder=folder)
+    road = visit(f"{served.root}/?target=road")
+    assert "counts for" not in road.inner_text("#live")
+    track = visit(f"{served.root}/?target=track")
+    road.wait_for_selector("text=The next log from logger counts for track, with the settings that stand there")
+    assert "a log that appears there is taken for track" in road.inner_text("#watch")
+    settings, mark = settings_shown(track), track.get_attribute("#live", "data-mark")
+    assert settings != settings_shown(road)
+    with urllib.request.urlopen(f"{served.root}/?target=road&renewed=1", timeout=30):
+        assert served.page.desk.in_hand == "track"
+    log = bay.log("pull 2.csv", settings, 2)
+    (folder / log.name).write_bytes(log.read_bytes())
+    for tab in (road, track):
+        tab.wait_for_function("mark => document.getElementById('live').dataset.mark != mark", arg=mark)
+        tab.wait_for_selector("text=the last one pull 2.csv")
+        assert served.page.desk.in_hand == "track"
+    with Session.open(bay.job) as session:
+        last = session.pulls()[-1]
+        assert session.step(last.step or 0).target == "track"
+        assert (last.source, dict(last.settings)) == ("proposed", settings)
+    road.click("text=Let it count for road")
+    track.wait_for_selector("text=counts for road")
+    assert "counts for" not in road.inner_text("#live")

@@ -46,7 +46,7 @@
   }
 
   async function refresh(task) {
-    const query = new URLSearchParams({ target: live().dataset.target });
+    const query = new URLSearchParams({ target: live().dataset.target, renewed: "1" });
     if (task) query.set("task", task);
     const answer = await fetch(`/?${query}`, { headers: { accept: "text/html" } });
     if (!answer.ok) return;
