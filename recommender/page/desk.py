@@ -43,10 +43,12 @@ class Task:
         stage: Place in ``STAGES``.
         error: Why the log was not taken; "" where it was.
         pull: Number that the pull got; 0 before it has one.
+        watched: Whether it comes from the watched folder.
     """
 
     name: str
     target: str
+    watched: bool = False
     id: str = field(default_factory=lambda: secrets.token_hex(8))
     stage: int = 0
     error: str = ""
@@ -185,6 +187,7 @@ class Desk:
         settings: Mapping[str, float] | None,
         which: int | None = None,
         seen: int | None = None,
+        watched: bool = False,
     ) -> Task:
         """Take a log in the background.
 
@@ -194,8 +197,9 @@ class Desk:
             settings: What was dialled in; None for what the desk holds.
             which: Which pull of the log, from 1.
             seen: Number of the step that the visitor saw; None not to ask.
+            watched: Whether it comes from the watched folder.
         """
-        task = Task(log.name, target)
+        task = Task(log.name, target, watched)
         self._tasks[task.id] = task
         self._latest = task
         for old in list(self._tasks)[:-20]:
@@ -205,6 +209,17 @@ class Desk:
 
     def task(self, name: str) -> Task | None:
         return self._tasks.get(name)
+
+    def refused(self) -> tuple[str, ...]:
+        """Why logs from the watched folder were not taken, oldest first, since the last log that was taken. Nobody
+        stands by when they come: it is told to whoever looks later."""
+        told: list[str] = []
+        for task in list(self._tasks.values()):
+            if task.pull:
+                told.clear()
+            elif task.watched and task.error:
+                told.append(task.error)
+        return tuple(told)
 
     @property
     def latest(self) -> Task | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from recommender.page.desk import Desk
+from recommender.page.desk import Desk, Task
 from recommender.page.uploads import Drop
 
 #: Time between two looks. [s]
@@ -34,6 +34,7 @@ class Watched:
         taken: How many logs it has brought so far.
         last: Name of the last of them; "" before there is one.
         target: Name of the target that the next one counts for.
+        refused: Why logs that it brought since the last log that was taken were not taken.
     """
 
     folder: Path
@@ -41,6 +42,7 @@ class Watched:
     taken: int
     last: str
     target: str
+    refused: tuple[str, ...]
 
 
 def folder_to_watch(text: str, job_folder: Path) -> Path:
@@ -144,7 +146,9 @@ class Lookout:
         watch = self._watch
         if watch is None:
             return None
-        return Watched(watch.folder, watch.folder.is_dir(), watch.taken, watch.last, self._desk.in_hand)
+        taken, desk = watch.taken, self._desk
+        last = taken[-1].name if taken else ""
+        return Watched(watch.folder, watch.folder.is_dir(), len(taken), last, desk.in_hand, desk.refused())
 
     def _end(self) -> None:
         if self._watch is not None:
@@ -164,8 +168,7 @@ class Watch:
 
     def __init__(self, folder: Path, desk: Desk, drop: Drop, largest: int) -> None:
         self.folder = folder
-        self.taken = 0
-        self.last = ""
+        self._brought: list[Task] = []
         self._desk = desk
         self._drop = drop
         self._largest = largest
@@ -183,6 +186,11 @@ class Watch:
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join()
+
+    @property
+    def taken(self) -> list[Task]:
+        """Logs that were brought and taken, oldest first."""
+        return [task for task in self._brought if task.pull]
 
     def look(self) -> list[Path]:
         """Files that are new and whole; each is given once."""
@@ -215,8 +223,13 @@ class Watch:
 
     def _run(self) -> None:
         while not self._stop.wait(EVERY_S):
-            for path in self.look():
-                self._bring(path)
+            try:
+                for path in self.look():
+                    self._bring(path)
+            except Exception as error:  # whatever it is, the page must not go on saying that it watches
+                line = f"{self.folder}: could not be looked into ({type(error).__name__}: {error}). It is tried again."
+                if line not in self._desk.notices:
+                    self._desk.notices.append(line)
 
     def _bring(self, path: Path) -> None:
         try:
@@ -228,6 +241,5 @@ class Watch:
         except OSError as error:
             self._desk.notices.append(f"{path.name}: cannot be read: {error.strerror}.")
             return
-        self.taken, self.last = self.taken + 1, path.name
         target, step = self._written_at.pop(path, (self._desk.in_hand, None))
-        self._desk.take(kept, target=target, settings=None, seen=step)
+        self._brought.append(self._desk.take(kept, target=target, settings=None, seen=step, watched=True))

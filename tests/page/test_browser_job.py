@@ -320,7 +320,7 @@ def test_a_folder_is_named_on_the_page_watched_and_let_go(serve: Serve, visit: V
         tab.click("text=Back to the settings")
     name(str(folder))
     assert f"Watching {folder}" in tab.inner_text("#watch")
-    assert "None has appeared yet" in tab.inner_text("#watch")
+    assert "None has been taken yet" in tab.inner_text("#watch")
     other.wait_for_selector("#watch >> text=Watching")
     before = step_shown(tab)
     (folder / "stick.csv").write_bytes(bay.log("stick.csv", settings_shown(tab), 3).read_bytes())

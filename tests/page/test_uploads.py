@@ -6,6 +6,7 @@ import io
 import os
 import re
 import stat
+import time
 from pathlib import Path
 
 import httpx
@@ -268,3 +269,63 @@ def test_after_a_stop_a_watched_folder_waits_for_what_was_dialled_in(tmp_path: P
         assert (last["duty"], last["engagement"], last["ramp_add"]) == (2.0, 1.0, 0.0)
         desk._worker.shutdown()
         drop.close()
+
+
+def test_a_watched_log_that_was_not_taken_is_not_said_to_be_and_stays_told(serve: object, tmp_path: Path) -> None:
+    bay, folder = stopped_bay(tmp_path / "job"), tmp_path / "logger"
+    folder.mkdir()
+    served = serve(bay.job, watch_folder=folder)  # type: ignore[operator]
+    desk = served.page.desk
+    with Session.open(bay.job) as session:
+        stop, run = session.next_step(), dict(session.pulls()[0].settings)
+
+    def written(name: str) -> None:
+        before = desk.latest
+        (folder / name).write_bytes(bay.log(name, run, 2).read_bytes())
+        until = time.monotonic() + 30
+        while desk.latest is before and time.monotonic() < until:
+            time.sleep(0.05)
+        assert desk.latest is not before
+        assert desk.latest.ended.wait(60)
+
+    with httpx.Client(base_url=served.root, timeout=60) as client:
+        mark = client.get("/state").json()["mark"]
+        written("too soon.csv")
+        assert client.get("/state").json()["mark"] != mark  # open tabs learn of it
+        page = client.get("/").text
+        assert "None has been taken yet." in page
+        assert (
+            "A watched log was not taken.</strong> too soon.csv: not taken. After a stop nothing is proposed." in page
+        )
+        told = client.get("/", params={"task": desk.latest.id}).text
+        assert told.count("too soon.csv: not taken.") == 1
+        desk.put_right(stop.number, {"duty": 0.0, "engagement": 0.0})
+        written("in time.csv")
+        page = client.get("/").text
+        assert "Taken so far: 1, the last one in time.csv." in page
+        assert "too soon.csv" not in page
+
+
+def test_a_look_that_fails_does_not_end_the_watch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "logger"
+    folder.mkdir()
+    monkeypatch.setattr("recommender.page.watch.EVERY_S", 0.01)
+    with Session.open(Bay(tmp_path / "job").job) as session:
+        desk = Desk(session)
+        watch = Watch(folder, desk, Drop(), 1000)
+        looks: list[int] = []
+
+        def fails() -> list[Path]:
+            looks.append(1)
+            raise OSError("the database does not answer")
+
+        monkeypatch.setattr(watch, "look", fails)
+        watch.start()
+        until = time.monotonic() + 20
+        while len(looks) < 3 and time.monotonic() < until:
+            time.sleep(0.01)
+        watch.close()
+        assert len(looks) >= 3
+        assert desk.notices == [
+            f"{folder}: could not be looked into (OSError: the database does not answer). It is tried again."
+        ]
