@@ -62,6 +62,10 @@ def templates() -> Environment:
     return environment
 
 
+class NotKept(Exception):
+    """A log that was sent cannot be written down."""
+
+
 class _Pages:
     """Templates filled in."""
 
@@ -213,7 +217,13 @@ def _bring(desk: Desk, drop: Drop, form: FormData, log: UploadFile) -> Task:
     settings = forms.settings_in(form, job)
     which = forms.whole(form, "which") if forms.text(form, "which") else None
     seen = forms.whole(form, "step")
-    kept = drop.keep(log.filename or "", log.file)
+    try:
+        kept = drop.keep(log.filename or "", log.file)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise NotKept(
+            f"The log was not taken: it cannot be kept on this machine ({why}). Make room and bring it again."
+        ) from None
     return desk.take(kept, target=target, settings=settings, which=which, seen=seen)
 
 
@@ -238,6 +248,7 @@ def _failing(app: FastAPI, pages: _Pages) -> None:
     app.add_exception_handler(RecordBusy, told(503))
     app.add_exception_handler(TooLarge, told(413))
     app.add_exception_handler(Moved, told(409))
+    app.add_exception_handler(NotKept, told(507))
     app.add_exception_handler(WatchError, told(422))
 
 

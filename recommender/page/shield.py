@@ -24,6 +24,8 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 #: Largest log that is taken. [bytes]
 LARGEST_LOG: Final = 128 * 1024 * 1024
+#: Where the form goes that has a place for a log: a browser sends the log along by each of its buttons.
+WITH_A_LOG: Final = frozenset(("/logs", "/dialled"))
 #: Largest body of any other form. [bytes]
 LARGEST_FORM: Final = 64 * 1024
 #: Most that is read of a body which is refused, so that its sender reads the refusal and no broken line. [bytes]
@@ -125,7 +127,7 @@ class Shield:
         if scope["type"] != "http":
             raise RuntimeError("only HTTP is spoken here")
         headers = {key.decode("latin-1").lower(): value.decode("latin-1") for key, value in scope["headers"]}
-        body = Body(receive, headers, LARGEST_LOG if scope["path"] == "/logs" else LARGEST_FORM)
+        body = Body(receive, headers, LARGEST_LOG if scope["path"] in WITH_A_LOG else LARGEST_FORM)
         refusal = self._foreign(scope, headers)
         if refusal:
             await _refuse(body, send, 403, refusal)
@@ -197,6 +199,8 @@ class Shield:
 
 
 def _too_large(bound: int) -> str:
+    if bound < 1e6:
+        return f"Too large: at most {bound / 1e3:.0f} kB are taken here."
     return f"Too large: at most {bound / 1e6:.0f} MB are taken. Cut the recording down to the pull."
 
 

@@ -10,8 +10,9 @@ import unicodedata
 from pathlib import Path
 from typing import BinaryIO, Final
 
-#: Longest name that is kept of a log. [characters]
+#: Longest name that is kept of a log. [characters], and as UTF-8 [bytes], which file systems count
 LONGEST: Final = 80
+LONGEST_BYTES: Final = 240
 #: Names that one operating system or another keeps for itself.
 _RESERVED: Final = re.compile(r"(?i)^(con|prn|aux|nul|com\d|lpt\d)(\.|$)")
 
@@ -32,6 +33,9 @@ def tame(name: str) -> str:
         keep = LONGEST - len(ending) - 1
         short = f"{stem[:keep].rstrip(' ._-')}.{ending}" if dot and 0 < len(ending) <= 8 else kept[:LONGEST]
         kept = short.rstrip(" ._-")
+    while len(kept.encode()) > LONGEST_BYTES:
+        stem, dot, ending = kept.rpartition(".")
+        kept = f"{stem[:-1].rstrip(' ._-')}.{ending}" if dot and 0 < len(ending) <= 8 else kept[:-1].rstrip(" ._-")
     return kept
 
 
@@ -49,12 +53,18 @@ class Drop:
             content: The log.
         Returns:
             The copy.
+        Raises:
+            OSError: it cannot be written, for example because the disk is full; nothing of it is left there.
         """
         place = self.folder / secrets.token_hex(8)
-        place.mkdir(mode=0o700)
-        kept = place / tame(name)
-        with kept.open("xb") as out:
-            shutil.copyfileobj(content, out, 1024 * 1024)
+        try:
+            place.mkdir(mode=0o700)
+            kept = place / tame(name)
+            with kept.open("xb") as out:
+                shutil.copyfileobj(content, out, 1024 * 1024)
+        except OSError:
+            shutil.rmtree(place, ignore_errors=True)
+            raise
         return kept
 
     def forget(self, kept: Path) -> None:

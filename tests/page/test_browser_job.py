@@ -460,3 +460,19 @@ def test_a_watched_log_counts_for_the_target_that_was_opened_last(serve: Serve, 
     road.click("text=Let it count for road")
     track.wait_for_selector("text=counts for road")
     assert "counts for" not in road.inner_text("#live")
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_settings_are_kept_with_a_log_already_chosen(serve: Serve, visit: Visit, bay: Bay, script: bool) -> None:
+    """The browser sends the chosen log along, which is larger than any form without one may be."""
+    tab = visit(serve(bay.job).address, java_script_enabled=script)
+    log = bay.folder / "chosen.csv"
+    log.write_text("rpm,boost\n" + "1,2\n" * 20_000, encoding="utf-8")
+    sent: list[int] = []
+    tab.on("request", lambda each: sent.append(len(each.post_data_buffer or b"")) if each.method == "POST" else None)
+    tab.set_input_files("#log", log)
+    tab.fill("#run-gain", "1.5")
+    tab.click("text=Keep for the next log")
+    tab.wait_for_selector("text=Kept: what is dialled in stands as you gave it.")
+    assert settings_shown(tab)["gain"] == 1.5 if script else 'value="1.5"' in tab.content()
+    assert not script or max(sent) < 10_000

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import re
@@ -17,7 +18,7 @@ from hypothesis import strategies as st
 
 from recommender.page import forms
 from recommender.page.desk import Desk
-from recommender.page.uploads import LONGEST, Drop, tame
+from recommender.page.uploads import LONGEST, LONGEST_BYTES, Drop, tame
 from recommender.page.watch import STILL, Watch
 from recommender.session import Session
 from tests.page.garage import Bay
@@ -33,10 +34,11 @@ HOSTILE = {
     "a\x00b.csv": "a_b.csv",
     "-rf.csv": "rf.csv",
     "Zug Nr. 3 – Straße.csv": "Zug Nr. 3 _ Straße.csv",
+    "𠀀" * 80 + ".csv": "𠀀" * 59 + ".csv",  # four bytes each: file systems take 255
 }
 
 
-@pytest.mark.parametrize(("name", "kept"), HOSTILE.items())
+@pytest.mark.parametrize(("name", "kept"), HOSTILE.items(), ids=map(str, range(len(HOSTILE))))
 def test_names_are_tamed(name: str, kept: str) -> None:
     assert tame(name) == kept
 
@@ -45,6 +47,7 @@ def test_names_are_tamed(name: str, kept: str) -> None:
 def test_no_name_leaves_its_folder(name: str) -> None:
     kept = tame(name)
     assert 0 < len(kept) <= LONGEST
+    assert len(kept.encode()) <= LONGEST_BYTES
     assert Path(kept).name == kept
     assert not kept.startswith((".", "-", "=", "+", "@"))
     assert not set(kept) & set("<>\"'&|:*?\\/\x00\n\r\t;`$")
@@ -131,6 +134,23 @@ def test_without_script_a_form_does_it(serve: object, bay: Bay) -> None:
     with Session.open(bay.job) as session:
         assert [pull.log for pull in session.pulls()][-1] == "b_.csv"
         assert len(session.steps()) == step.number + 1  # what was only asked about left no trace
+
+
+def test_a_log_that_cannot_be_kept_is_refused_in_words(
+    serve: object, bay: Bay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = serve(bay.job)  # type: ignore[operator]
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with httpx.Client(base_url=served.root, timeout=60) as client:
+        step = client.get("/step.json").json()["number"]
+        monkeypatch.setattr("recommender.page.uploads.shutil.copyfileobj", full)
+        answer = client.post("/logs", data={"step": str(step)}, files={"log": ("pull.csv", b"rpm")})
+        assert answer.status_code == 507
+        assert "it cannot be kept on this machine (No space left on device)" in answer.text
+        assert list(served.page._drop.folder.iterdir()) == []
 
 
 def test_two_logs_that_come_together_are_not_both_of_the_step_that_waits(tmp_path: Path) -> None:

@@ -182,7 +182,11 @@
     if (form.dataset.equipped) return;
     form.dataset.equipped = "1";
     form.addEventListener("submit", (event) => {
-      if (event.submitter && event.submitter.hasAttribute("formaction")) return;
+      if (event.submitter && event.submitter.hasAttribute("formaction")) {
+        byId("log").disabled = true; // a log that is chosen already need not be sent along
+        setTimeout(() => { byId("log").disabled = false; });
+        return;
+      }
       event.preventDefault();
       const chosen = byId("log").files[0];
       if (chosen) bring(chosen);
