@@ -65,7 +65,16 @@ class Draft:
         if earlier:
             self._name("earlier", "before" if len(earlier) == 1 else "earlier pulls", earlier[-1].boost)
         if pulls:
-            self.line("last", f"pull {pulls[-1].number}", pulls[-1].rpm, pulls[-1].boost)
+            self.pull(f"pull {pulls[-1].number}", pulls[-1])
+
+    def pull(self, name: str, pull: PullResult) -> None:
+        """A pull drawn strong, and its highest boost as a dot: a spike is shorter than the curve's distance of points,
+        and one above the limit must not look as if it were under it."""
+        self.line("last", name, pull.rpm, pull.boost)
+        if np.isfinite(pull.peak) and np.isfinite(pull.peak_rpm):
+            highest = np.array([pull.peak_rpm]), np.array([pull.peak])
+            marker = {"symbol": "circle", "size": 9, "color": self._palette.last}
+            self._trace("last", f"{name}, highest boost", *highest, mode="markers", marker=marker)
 
     def target(self, wanted: TargetWanted) -> None:
         """The target's points, held to its first and last rpm."""
@@ -214,9 +223,13 @@ class Draft:
                 if gap < apart:
                     places[i - 1] -= 0.5 * (apart - gap)
                     places[i] += 0.5 * (apart - gap)
+        for i in range(len(places)):  # those pushed out of the plot come back in, and push the next ones
+            places[i] = max(places[i], y[0] + i * apart)
+        for i in range(len(places)):
+            places[-1 - i] = min(places[-1 - i], y[1] - i * apart)
         for (_, role, name), place in zip(names, places, strict=True):
             self.figure.add_annotation(
-                x=right, y=min(max(place, y[0]), y[1]), text=name, name=role,
+                x=right, y=place, text=name, name=role,
                 showarrow=False, xanchor="left", yanchor="middle", xshift=8,
                 font={"color": getattr(self._palette, role), "size": 15},
             )  # fmt: skip

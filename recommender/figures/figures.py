@@ -54,7 +54,7 @@ def outcome(step: Step, pull: PullResult, wanted: TargetWanted, palette: Palette
     draft = Draft(step.unit, palette)
     draft.band(step.band.rpm, step.band.low, step.band.mean, step.band.high)
     draft.halo(pull.rpm, _outside(step, pull))
-    draft.line("last", f"pull {pull.number}", pull.rpm, pull.boost)
+    draft.pull(f"pull {pull.number}", pull)
     draft.target(wanted)
     draft.limit(step.limit)
     draft.done(wanted)
@@ -87,7 +87,7 @@ def before_after(
     if first is not None and compared:
         draft.line("earlier", f"before: pull {first.number}", first.rpm, first.boost)
     if final is not None:
-        draft.line("last", f"{'now: ' if compared else ''}pull {final.number}", final.rpm, final.boost)
+        draft.pull(f"{'now: ' if compared else ''}pull {final.number}", final)
     draft.target(wanted)
     draft.limit(limit)
     draft.done(wanted)

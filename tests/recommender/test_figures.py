@@ -6,6 +6,7 @@ import json
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -64,7 +65,7 @@ def notes(figure: go.Figure) -> dict[str, str]:
 def test_the_outlook_shows_target_last_pull_band_and_limit(job: Job) -> None:
     step, last = made_step(), made_pull(lambda rpm: np.full(rpm.shape, 14.0))
     figure = figures.outlook(step, job.wanted(), [last])
-    assert roles(figure) == ["band", "band", "band", "last", "target"]
+    assert roles(figure) == ["band", "band", "band", "last", "last", "target"]
     assert notes(figure) == {"band": "predicted, 90 %", "last": "pull 2", "target": "target", "limit": "limit 19.0"}
     lines = [shape for shape in figure.layout.shapes if shape.type == "line"]
     assert [(line.y0, line.y1) for line in lines] == [(19.0, 19.0)]
@@ -76,9 +77,38 @@ def test_the_outlook_shows_target_last_pull_band_and_limit(job: Job) -> None:
 def test_the_picture_grows_with_the_pulls(job: Job) -> None:
     pulls = [made_pull(lambda rpm, n=n: np.full(rpm.shape, 10.0 + n), number=n) for n in (1, 2, 3)]
     figure = figures.outlook(made_step(), job.wanted(), pulls)
-    assert roles(figure)[3:] == ["earlier", "earlier", "last", "target"]
+    assert roles(figure)[3:] == ["earlier", "earlier", "last", "last", "target"]
     assert (notes(figure)["earlier"], notes(figure)["last"]) == ("earlier pulls", "pull 3")
     assert "band" not in roles(figures.measured(pulls, job.wanted(), 19.0, "psi"))
+
+
+def test_a_spike_stands_where_it_was_measured(job: Job) -> None:
+    """The curve of a pull is coarser than a spike: what passed the limit must not be drawn under it."""
+    spiked = made_pull(lambda rpm: np.full(rpm.shape, 16.0), peak=19.6, peak_rpm=4010.0)
+    for figure in (
+        figures.measured([spiked], job.wanted(), 19.0, "psi"),
+        figures.outlook(made_step(), job.wanted(), [spiked]),
+        figures.outcome(made_step(), spiked, job.wanted()),
+        figures.before_after(None, spiked, job.wanted(), 19.0, "psi"),
+    ):
+        dots = [trace for trace in figure.data if trace.mode == "markers"]
+        assert [(each.x, each.y) for each in dots] == [((4010.0,), (19.6,))]
+        assert figure.layout.yaxis.range[1] > 19.6
+
+
+@pytest.mark.parametrize("boost", [0.0, 18.5, 19.4])
+def test_names_never_lie_on_each_other(job: Job, boost: float) -> None:
+    pulls = [made_pull(lambda rpm: np.full(rpm.shape, boost), number=n, peak=boost) for n in (1, 2)]
+    flat = np.full(85, boost)
+    step = made_step(band=StepBand(made_step().band.rpm, flat, flat - 0.1, flat + 0.1))
+    wanted = replace(job.wanted(), boost=tuple(boost for _ in job.wanted().boost))
+    figure = figures.outlook(step, wanted, pulls)
+    inner = figure.layout.height - figure.layout.margin.t - figure.layout.margin.b
+    low, high = figure.layout.yaxis.range
+    places = sorted(note.y for note in figure.layout.annotations)
+    assert min(np.diff(places)) > 0.9 * APART * (high - low) / inner
+    assert low <= places[0]
+    assert places[-1] <= high
 
 
 def test_nobody_needs_colour(job: Job) -> None:
