@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +13,7 @@ from recommender import wording
 
 if TYPE_CHECKING:
     from recommender.page.desk import Answers
-    from recommender.session import Job, PullResult, Step, Trust
+    from recommender.session import Job, PullResult, Step, Stop, Trust
 
 
 #: Reasons shown beside the settings; all of them are in the why panel.
@@ -136,16 +136,20 @@ def rows(job: Job, found: Answers) -> list[dict[str, Any]]:
     return sorted(made, key=lambda row: -int(row["number"]))
 
 
-def nearness(job: Job, last: PullResult) -> dict[str, Any]:
-    """How near the last pull came to the limit: as ``safety``, from what was measured."""
+def nearness(job: Job, last: PullResult, stops: Sequence[Stop] = ()) -> dict[str, Any]:
+    """How near the last pull came to the limit: as ``safety``, from what was measured. ``stops``: what waits to be
+    acknowledged; boost above the limit in a refused log, or outside the pull, is no less above it."""
     top = 1.12 * max(last.limit, last.peak)
     unit = job.pressure_unit
-    if last.margin >= 0:
+    beside = any(stop.code.startswith("limit") for stop in stops)
+    if last.margin >= 0 and beside:
+        verdict = f"Boost passed the limit, though not within pull {last.number}: see what stopped the job."
+    elif last.margin >= 0:
         verdict = f"Pull {last.number} stayed under the limit."
     else:
         verdict = f"Pull {last.number} passed the limit by {wording.pressure(-last.margin, unit)} {unit}."
     return {
-        "within": last.margin >= 0,
+        "within": last.margin >= 0 and not beside,
         "verdict": verdict,
         "peak": wording.pressure(last.peak, unit),
         "limit": wording.pressure(last.limit, unit),

@@ -36,7 +36,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "tiles": set_to,
         "moved": any(tile.was for tile in set_to),
         "measured": measured,
-        "safety": nearness(job, last) if measured and last else safety(job, step, bool(pulls)),
+        "safety": nearness(job, last, found.stops) if measured and last else safety(job, step, bool(pulls)),
         "reasons": shown_reasons(step, bool(found.stops)),
         "trust": trust_lines(found.trust, last, step, before),
         "stops": found.stops,
@@ -111,12 +111,19 @@ def what_if(work: Desk, target: str | None, asked: Mapping[str, float]) -> dict[
         "title": "What if",
         "step": step,
         "standing": standing,
-        "safety": safety(job, step, bool(pulls)),
+        "safety": safety(job, step, bool(pulls)) | _against(step, standing),
         "form": tiles(job, step.settings or {}, None),
-        "tiles": tiles(job, step.settings or {}, pulls[-1] if pulls else None),
         "figure": _outlook(job, step, pulls),
         "target": name,
     }
+
+
+def _against(asked: Step, standing: Step) -> dict[str, Any]:
+    """What speaks against settings that were asked about, whatever their risk, in place of whether it is allowed."""
+    if standing.verdict == "stop":
+        return {"within": False, "verdict": "The job is at a stop: nothing is to be run before its cause is found."}
+    told = [text for code, text in zip(asked.codes, asked.reasons, strict=True) if code == "back off"]
+    return {"within": False, "verdict": told[0]} if told else {}
 
 
 def figure_json(work: Desk, number: int, theme: str) -> str:

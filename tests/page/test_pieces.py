@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from recommender.page import pieces
-from recommender.session import PullResult, Session, Step, StepBand, Trust
+from recommender.session import PullResult, Session, Step, StepBand, Stop, Trust
 from tests.page.garage import Bay
 
 
@@ -71,6 +71,15 @@ def test_nearness_is_what_was_measured(session: Session, pull: PullResult) -> No
     over = dataclasses.replace(pull, peak=pull.limit + 1.5, margin=-1.5)
     assert pieces.nearness(session.job, over)["verdict"] == "Pull 1 passed the limit by 1.5 psi."
     assert pieces.nearness(session.job, over)["at_peak"] < 100
+
+
+def test_boost_above_the_limit_outside_the_pull_is_no_less_above_it(session: Session, pull: PullResult) -> None:
+    """What a refused log showed is not to stand beside a tick and "stayed under the limit"."""
+    refused = Stop(0, "The refused log cut.csv shows 27.6 psi.", "limit in refused log")
+    shown = pieces.nearness(session.job, pull, (refused,))
+    assert shown["verdict"] == "Boost passed the limit, though not within pull 1: see what stopped the job."
+    assert not shown["within"]
+    assert pieces.nearness(session.job, pull, (Stop(1, "Pull 1: lambda 0.93.", "guard"),))["within"]
 
 
 def test_withheld_settings_are_not_in_the_reasons(step: Step) -> None:

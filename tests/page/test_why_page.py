@@ -73,3 +73,28 @@ def test_weeks_since_the_last_pull_stand_beside_the_step(bay: Bay) -> None:
             values = views.desk(Desk(session), session.job.wanted(None).name, None, "")
             page = templates().get_template("desk.html").render(job=session.job, unit="psi", mark="", **values)
         assert ("5 weeks lie between pull 2 and today" in page) == said
+
+
+def asked(desk: Desk, **settings: float) -> str:
+    """The page of what if."""
+    values = views.what_if(desk, None, settings)
+    return templates().get_template("what_if.html").render(job=desk.job, unit=desk.job.pressure_unit, **values)
+
+
+def test_what_if_says_what_speaks_against_settings_of_little_risk(faces: dict[str, Bay], bay: Bay) -> None:
+    with Session.open(faces["stop"].job) as session:
+        page = asked(Desk(session), duty=0.0)
+        assert "Within the 1 % that the job allows." not in page
+        assert 'class="risk beyond"' in page
+        assert "The job is at a stop: nothing is to be run before its cause is found." in page
+        assert f"<strong>The job is at a stop.</strong> {session.next_step().reasons[0]}" in page
+        assert "of the step that stands" not in page
+    with Session.open(bay.job) as session:
+        assert "Within the 1 % that the job allows." in asked(Desk(session), duty=20.0)
+        run = dict(session.next_step().settings or {})
+        session.add_pull(bay.log("pull 3.csv", run, 3, until_rpm=5000), run)
+        page = asked(Desk(session), **run)
+        assert "The risk is within what the job allows." in page
+        against = "Pull 3 was aborted, and these settings ask for at least as much boost: this would not be proposed."
+        assert f"</span> {against}</p>" in page
+        assert "of the step that stands" in page
