@@ -268,3 +268,46 @@ def test_the_sheet_shows_all_settings_on_a_phone(serve: Serve, visit: Visit, bay
     cells = [cell.bounding_box() for cell in tab.locator(".settings td").all()]
     assert len(cells) == 6
     assert all(cell["x"] + cell["width"] <= 390 for cell in cells)
+
+
+def test_long_words_break_instead_of_pushing_the_page_aside(serve: Serve, visit: Visit, tmp_path: Path) -> None:
+    bay = Bay(tmp_path / "job", name="Estate " + "x" * 100)
+    text = bay.job.read_text(encoding="utf-8")
+    bay.job.write_text(text.replace("98 octane, warm tyres", "w" * 300), "utf-8")
+    root = serve(bay.job).root
+    for width in (390, 1366):
+        tab = visit(root, viewport={"width": width, "height": 844})
+        for path in ("/", "/why/1", "/sheet"):
+            tab.goto(root + path)
+            assert tab.evaluate("document.documentElement.scrollWidth") <= width, (path, width)
+
+
+def test_the_shapes_are_told_with_colours_of_the_users_own(serve: Serve, visit: Visit, faces: dict[str, Bay]) -> None:
+    """Where the page's grounds are taken away, shapes that are drawn in white would be lost on white."""
+    tab = visit(serve(faces["stop"].job).root, forced_colors="active")
+    assert tab.evaluate("getComputedStyle(document.querySelector('.shape')).fill") == "rgb(0, 0, 0)"
+    # The ground behind a number begins under the line above it.
+    tab = visit(serve(faces["baseline"].job).root, forced_colors="active")
+    high, size = tab.evaluate(
+        """() => { const number = getComputedStyle(document.querySelector(".tile .number"));
+            return [parseFloat(number.lineHeight), parseFloat(number.fontSize)]; }"""
+    )
+    assert high >= 1.2 * size
+
+
+def test_on_paper_the_verdict_keeps_its_ground(serve: Serve, visit: Visit, faces: dict[str, Bay]) -> None:
+    """Browsers leave grounds out when they print: the words would be white on white, or a pale grey."""
+    tab = visit(serve(faces["stop"].job).root)
+    tab.emulate_media(media="print")
+    look = "getComputedStyle(document.querySelector('.verdict')).printColorAdjust"
+    assert tab.evaluate(look) == "exact"
+
+
+def test_why_a_pull_was_withdrawn_can_be_read(serve: Serve, visit: Visit, bay: Bay) -> None:
+    with Session.open(bay.job) as session:
+        session.withdraw(2, "hose came off")
+    tab = visit(serve(bay.job).root)
+    reason = tab.locator("tr.gone .reason")
+    assert reason.inner_text() == "Withdrawn: hose came off"
+    # A line through a row runs through all of it but what is a block of its own.
+    assert reason.evaluate("each => getComputedStyle(each).display") == "inline-block"
