@@ -45,7 +45,7 @@ def make_app(desk: Desk, drop: Drop, lookout: Lookout) -> FastAPI:
     _sheets(app, desk)
     _writing(app, desk, drop, pages)
     _watching(app, desk, lookout)
-    _failing(app, pages)
+    _failing(app, desk, pages)
     return app
 
 
@@ -227,7 +227,7 @@ def _bring(desk: Desk, drop: Drop, form: FormData, log: UploadFile) -> Task:
     return desk.take(kept, target=target, settings=settings, which=which, seen=seen)
 
 
-def _failing(app: FastAPI, pages: _Pages) -> None:
+def _failing(app: FastAPI, desk: Desk, pages: _Pages) -> None:
     def told(status: int) -> Any:
         def handler(request: Request, error: Exception) -> Response:
             return _refuse(request, pages, str(error), status)
@@ -239,6 +239,15 @@ def _failing(app: FastAPI, pages: _Pages) -> None:
         status = int(getattr(error, "status_code", 404))
         return _refuse(request, pages, detail if status != 404 else "There is no such page.", status)
 
+    def broken(request: Request, error: Exception) -> Response:
+        """A disk that is full, a stick that was pulled out, or a fault of ours: told in words, and raised further."""
+        words = (
+            f"Not done, by a fault on this machine ({type(error).__name__}: {error}). Is there room on the disk, and "
+            f"is {desk.job.folder} still there? Look at what stands before going on."
+        )
+        return _refuse(request, pages, words, 500)
+
+    app.add_exception_handler(Exception, broken)
     app.add_exception_handler(HTTPException, unknown)
     app.add_exception_handler(RequestValidationError, unknown)
     app.add_exception_handler(JobError, told(404))

@@ -153,6 +153,21 @@ def test_a_log_that_cannot_be_kept_is_refused_in_words(
         assert list(served.page._drop.folder.iterdir()) == []
 
 
+def test_a_fault_of_the_machine_is_told_in_words(serve: object, bay: Bay, monkeypatch: pytest.MonkeyPatch) -> None:
+    served = serve(bay.job)  # type: ignore[operator]
+
+    def full(*_: object) -> None:
+        raise RuntimeError("database or disk is full")
+
+    monkeypatch.setattr(served.page.desk, "withdraw", full)
+    with httpx.Client(base_url=served.root, timeout=60) as client:
+        for accepted in ("text/html", "application/json"):
+            answer = client.post("/withdraw", data={"pull": "2", "reason": "x"}, headers={"accept": accepted})
+            assert answer.status_code == 500
+            assert "by a fault on this machine (RuntimeError: database or disk is full)" in answer.text
+            assert "content-security-policy" in answer.headers
+
+
 def test_two_logs_that_come_together_are_not_both_of_the_step_that_waits(tmp_path: Path) -> None:
     """The second was made before the step that the first led to was known: nobody can have dialled that in."""
     bay, folder = Bay(tmp_path / "job"), tmp_path / "logger"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -98,3 +99,15 @@ def test_what_if_says_what_speaks_against_settings_of_little_risk(faces: dict[st
         against = "Pull 3 was aborted, and these settings ask for at least as much boost: this would not be proposed."
         assert f"</span> {against}</p>" in page
         assert "of the step that stands" in page
+
+
+def test_what_if_shows_all_that_it_answers_for(bay: Bay) -> None:
+    """A knob that the job fixes can be asked about; it has no field, and the answer is of it all the same."""
+    text = bay.job.read_text(encoding="utf-8")
+    fixed = re.sub(r"(?s)\[knobs\.engagement\].*?(?=\[)", "[knobs.engagement]\nfixed = 3.0\n", text)
+    bay.job.write_text(fixed, "utf-8")
+    with Session.open(bay.job) as session:
+        page = asked(Desk(session), duty=20.0, engagement=5.0)
+    assert re.search(r"<p>Duty 20 %, Ramp from \d+ rpm, .*, Engagement 5 psi, Gain 0</p>", page)
+    assert 'name="duty"' in page
+    assert 'name="engagement"' not in page
