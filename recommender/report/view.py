@@ -62,6 +62,7 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "peaks": _peaks(job, standing),
         "closest": min(standing, key=lambda pull: pull.margin, default=None),
         "count": len(standing),
+        "beside": _beside(session),
         "guards": _guards(job, standing),
         "passed": [f"Pull {pull.number}: {text}" for pull in pulls for text in pull.warnings if "passed" in text],
         "trust": trust,
@@ -69,6 +70,19 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "watch": WATCH,
         "digest": session.digest(),
     }
+
+
+def _beside(session: Session) -> list[str]:
+    """Boost above the limit that is in no pull: in a refused log, or outside the pull of its log. What was settled
+    since is told as well, as the steps of then said it."""
+    open_now = [stop.text for stop in session.open_stops() if stop.code.startswith("limit ")]
+    then = [
+        text
+        for step in session.steps()
+        for code, text in zip(step.codes, step.reasons, strict=True)
+        if code in ("limit outside the pull", "limit in refused log")
+    ]
+    return [text if text in open_now else f"{text} Settled since." for text in dict.fromkeys([*then, *open_now])]
 
 
 def noticed(steps: Sequence[Step]) -> list[str]:

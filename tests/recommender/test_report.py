@@ -17,7 +17,7 @@ import pytest
 from recommender import report, wording
 from recommender.report.report import defused
 from recommender.report.view import noticed
-from recommender.session import Session, Step
+from recommender.session import PullRefused, Session, Step
 
 MADE = datetime.datetime(2026, 3, 14, 15, 9)
 
@@ -92,6 +92,19 @@ def test_a_target_that_was_changed_is_told_beside_the_pulls_before(
     run = played.job.settings_from_job(played.next_step().settings or {})
     played.add_pull(pull_log(run))
     assert text_of(report.sheet_html(played, clock=clock)).count(words) == 3
+
+
+def test_boost_above_the_limit_that_is_in_no_pull_is_told_too(played: Session, pull_log: Callable[..., Path]) -> None:
+    """ "The nearest to the limit was pull 3" is not the whole of it where a refused log shows more than the limit."""
+    assert "besides these pulls" not in text_of(report.sheet_html(played))
+    run = played.job.settings_from_job(played.next_step().settings or {})
+    with pytest.raises(PullRefused):
+        played.add_pull(pull_log(run, scale=3.0, pinned_kpa=160.0))
+    said = played.next_step().reasons[0]
+    assert "above the overpressure limit" in said
+    assert f"Boost above the limit was seen besides these pulls: {said} " in text_of(report.sheet_html(played))
+    played.acknowledge(0, "gauge changed")
+    assert f"{said} Settled since. " in text_of(report.sheet_html(played))
 
 
 def test_the_digest_changes_with_the_record(played: Session) -> None:
