@@ -185,6 +185,7 @@ def test_a_pull_with_the_keyboard_alone(serve: Serve, visit: Visit, bay: Bay) ->
     tab.keyboard.press("Enter")
     tab.wait_for_selector(f'#live[data-step="{before + 1}"]')
     assert "keys.csv" in tab.inner_text(".message.good")
+    assert tab.evaluate("() => document.activeElement.id") == "main"  # on from the new settings, not from the top
 
 
 HOSTILE = (

@@ -61,7 +61,11 @@
     document.title = page.title;
     equip();
     if (held && byId(held)) byId(held).focus({ preventScroll: true });
-    if (moved && task) window.scrollTo({ top: 0 });
+    if (moved && task) {
+      window.scrollTo({ top: 0 });
+      // What had the focus is gone: go on from the settings, not from the page's first link.
+      if (document.activeElement === document.body) byId("main").focus({ preventScroll: true });
+    }
   }
 
   // While the same step stands, a file that was chosen and values that were typed and not yet kept stay as they are.
