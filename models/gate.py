@@ -155,9 +155,10 @@ class Gate:
 
     Args:
         target: Boost wanted; scales boost and rpm.
-        knobs: Scale the gain.
+        knobs: Scale the gain: full gain is its dial's end.
         rpm: Grid. Shape (M,), [rpm]
         prior: Mean and standard deviation of each constant; ``CONSTANTS`` where it is None.
+        most_gain: Highest gain that was run, which may be past the end of a dial that was narrowed since.
     """
 
     def __init__(
@@ -166,13 +167,14 @@ class Gate:
         knobs: dict[str, Knob],
         rpm: FloatArray,
         prior: Mapping[str, tuple[float, float]] | None = None,
+        most_gain: float = 0.0,
     ) -> None:
         self.rpm = rpm
         self.scale_kpa = float(np.max(target.boost_kpa))
         self.target_kpa = target.at(rpm)
         from_rpm, self.span_rpm = scaled_over(target, rpm)
         self.u = (rpm - from_rpm) / self.span_rpm
-        self.full_gain = max(knobs["gain"].upper, 1e-9)
+        self.full_gain = max(knobs["gain"].upper, most_gain) or 1.0
         self._shapes = [_shape_basis(self.u, *shape) for shape in (FLOOR_SHAPE, SPOOL_SHAPE, TOP_SHAPE)]
         self._shapes.append(_shape_basis(DUTY_TABLE, *DUTY_SHAPE, DUTY_SPACING))
         self._shape_ends = np.cumsum([len(NAMES)] + [basis.shape[1] for basis in self._shapes])

@@ -178,7 +178,7 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             raise ValueError(f"y must have shape ({rows.shape[0]},), but got {boost.shape}")
         if not (np.isfinite(rows).all() and np.isfinite(boost).all()):
             raise ValueError("X and y must be finite; leave out what was not measured")
-        self._prepare()
+        self._prepare(float(rows[:, 5].max(initial=0.0)))
         self._rung = rung or (np.empty((0, 6)), np.empty(0))
         noise = np.broadcast_to(np.asarray(noise_kpa, dtype=float), boost.shape)
         self.evidence_ = lay_out(rows, boost, noise, self.rpm_, self.gate_.u, barometer_kpa or {}, intake_c or {})
@@ -217,10 +217,10 @@ class BoostSurrogate(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         intake = {float(p.number): p.intake_c for p in observations if np.isfinite(p.intake_c)}
         return self.fit(*rows_of(fitted), barometer, intake, rung)
 
-    def _prepare(self) -> None:
+    def _prepare(self, most_gain: float = 0.0) -> None:
         fine = self.target.grid(50.0)
         self.rpm_ = np.linspace(fine[0], fine[-1], min(self.points, fine.size))
-        self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_, self.prior)
+        self.gate_ = Gate(self.target, dict(self.knobs), self.rpm_, self.prior, most_gain)
         self.random_ = np.random.default_rng(self.seed)
 
     def _mean_at_data(self, z: FloatArray) -> FloatArray:
