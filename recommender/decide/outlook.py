@@ -9,6 +9,7 @@ import numpy as np
 
 from models.changes import car_since
 from models.evidence import Observation
+from models.gate import DUTY_LAG
 from models.risk import beyond_of, excess_kpa, hidden_kpa, highest_points, risk_of, spikes_seen, tops_kpa
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.surrogate import BoostSurrogate
@@ -92,7 +93,7 @@ class Outlook:
         self, settings: FloatArray, last_rpm: FloatArray | float | None = None, *, draws: slice = slice(None)
     ) -> FloatArray:
         """What a ramp that goes on past the grid's end adds to boost there, up to where a pull ends: as much as so much
-        more duty would at the grid's end.
+        more duty would at the grid's end. Duty acts late there too: of a ramp that ends there, part comes after.
 
         Args:
             settings: Shape (S, 6)
@@ -103,7 +104,8 @@ class Outlook:
         """
         end = np.broadcast_to(self.last_rpm if last_rpm is None else last_rpm, settings.shape[0])
         last = np.full(end.size, self.rpm[-1])
-        duty = effective_duty(np.column_stack([last, np.fmax(end, last)]), settings)
+        late = DUTY_LAG * self.surrogate.gate_.span_rpm
+        duty = effective_duty(np.column_stack([last, np.fmax(end, last)]) - late, settings)
         ramped = duty[:, 1] > duty[:, 0] + 1e-9
         if not ramped.any():
             return np.zeros((1, settings.shape[0]))

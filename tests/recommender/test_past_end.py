@@ -79,6 +79,17 @@ def test_a_pull_that_ended_before_the_ramp_did_takes_nothing_off_what_comes_past
         assert after.beyond.deviation_kpa < 4.0
 
 
+def test_a_ramp_that_ends_with_the_grid_goes_on_acting(outlook: Outlook) -> None:
+    """Duty acts 156 rpm late, so that 4 of its 22 points come past the last rpm of the target; none had counted."""
+    ends = Settings(30.0, 5700.0, 6500.0, 22.0, 0.0, 0.0)
+    (added,) = outlook.by_ramp_past_end(ends.as_array()[None]).mean(axis=0)
+    more = dataclasses.replace(ends, duty=52.0, ramp_add=0.0)
+    less = dataclasses.replace(more, duty=52.0 - 22.0 * 156.0 / 800.0)
+    at_end = outlook.surrogate.gate_curves(np.array([more.as_array(), less.as_array()]))[:, :, -1].mean(axis=0)
+    assert added == pytest.approx(at_end[0] - at_end[1], rel=0.02)
+    assert added > 2.0
+
+
 def test_duty_past_the_end_counts_in_what_may_be_dialled_in(outlook: Outlook) -> None:
     reach = reach_of(PROBLEM, outlook.pulls)
     assert reach.last_rpm == pytest.approx(ENDS_RPM)
