@@ -10,8 +10,8 @@ import numpy as np
 
 from models.risk import risk_of, spikes_kpa
 from recommender import wording
-from recommender.decide.allowed import kept_limit, repeats_offence, trusted_sweeps
-from recommender.decide.step import Reason
+from recommender.decide.allowed import asks_as_much, kept_limit, repeats_offence, trusted_sweeps
+from recommender.decide.step import Reason, same
 
 if TYPE_CHECKING:
     from recommender.decide.outlook import Forecast, Outlook
@@ -29,14 +29,14 @@ def with_caveats(
     """The reasons of a decision with what is to be said of its logs.
 
     A first gain, slow logs and boost past the range come after the reason about the limit; that the job comes to no end
-    comes first, and a nearer pull that does not stand last.
+    comes first, a nearer pull that does not stand and one that was lifted since last.
 
     Args:
         outlook, verdict, forecast, why: The decision.
         seen: The pulls, reviewed; None before there are any.
     """
     if seen is not None and verdict in ("done", "out of reach"):
-        why = (*why, *nearer_pull(outlook, seen))
+        why = (*why, *nearer_pull(outlook, seen), *lifted_since(outlook, seen))
     if verdict == "out of reach":
         return (*why, *_risky_end(outlook, verdict, forecast))
     if verdict not in _RELYING:
@@ -106,6 +106,20 @@ def nearer_pull(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
     )
 
 
+def lifted_since(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
+    """That a pull which asked for no more than the settings a job ends with was lifted after they had been run."""
+    best = seen.best
+    if best is None:
+        return ()
+    later = [pull for pull in outlook.pulls if pull.number > best.number and not (pull.complete or pull.held_rpm)]
+    lifted = [pull for pull in later if asks_as_much(outlook.problem, best.settings, pull.settings)]
+    if not lifted:
+        return ()
+    what = "these settings" if same(lifted[-1].settings, best.settings) else "settings that ask for no more than these"
+    text = f"Pull {lifted[-1].number}, with {what}, was lifted: be sure why before the car is handed over."
+    return (Reason("lifted", text),)
+
+
 def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
     """What slow logs could have hidden, and how far the risk is widened for it; nothing where they show all."""
     problem = outlook.problem
@@ -115,14 +129,15 @@ def slow_logs(outlook: Outlook, forecast: Forecast) -> tuple[Reason, ...]:
         return ()
     added = outlook.hidden
     bare = forecast.highest - spikes_kpa(forecast.highest.size, added)
-    narrow = float(risk_of(bare[:, None], problem.limit_kpa)[0])
+    narrow = wording.risk(float(risk_of(bare[:, None], problem.limit_kpa)[0]), problem.risk)
+    risk = wording.risk(forecast.risk, problem.risk)
+    effect = f"takes the risk from {narrow} to {risk}" if narrow != risk else f"leaves the risk at {risk}"
     return (
         Reason(
             "slow log",
             f"{_numbered(slow)} too slow to show a spike of up to {problem.say(max(hidden.values()))}: "
-            f"{problem.say_fine(added)} is added to the highest boost expected, which takes the "
-            f"risk from {wording.risk(narrow, problem.risk)} to {wording.risk(forecast.risk, problem.risk)}. Log boost "
-            "ten times a second.",
+            f"{problem.say_fine(added)} is added to the highest boost expected, which {effect}. Log boost ten times a "
+            "second.",
         ),
     )
 

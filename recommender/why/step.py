@@ -188,7 +188,9 @@ def would_change(outlook: Outlook, decision: Decision, last: Settings | None) ->
     closed = [
         each
         for each in decision.alternatives
-        if each.ruled_out_by == "risk gate" and each.deviation_kpa < decision.deviation_kpa
+        if each.ruled_out_by == "risk gate"
+        and each.deviation_kpa < decision.deviation_kpa
+        and problem.say_fine(each.deviation_kpa) != problem.say_fine(decision.deviation_kpa)
     ]
     if closed:
         least = min(closed, key=lambda each: each.risk)

@@ -142,6 +142,26 @@ def test_a_nearer_pull_that_does_not_stand_is_told(near_the_end: tuple[Outlook, 
     assert not with_caveats(outlook, "out of reach", forecast, (), review(problem, pulls))
 
 
+def test_a_pull_lifted_after_the_best_one_is_told_at_the_end(near_the_end: tuple[Outlook, list[Observation]]) -> None:
+    """A finished job whose settings were run once more and lifted: knock, say. Nothing had been said of it."""
+    outlook, pulls = near_the_end
+    forecast, seen = outlook.forecast([pulls[3].settings])[0], review(outlook.problem, pulls)
+    assert seen.best is not None
+    run = copy(outlook)
+    bolder = replace(seen.best.settings, duty=seen.best.settings.duty + 5.0)
+    for settings, complete, said in (
+        (seen.best.settings, False, "Pull 5, with these settings, was lifted: be sure why"),
+        (replace(seen.best.settings, duty=10.0), False, "Pull 5, with settings that ask for no more than these, was"),
+        (bolder, False, ""),
+        (seen.best.settings, True, ""),
+    ):
+        run.pulls = (*pulls, replace(pulls[3], number=5, settings=settings, complete=complete))
+        for verdict_ in ("done", "out of reach"):
+            told = [why.text for why in with_caveats(run, verdict_, forecast, (), seen) if why.code == "lifted"]
+            assert bool(told) is bool(said)
+            assert all(text.startswith(said) for text in told)
+
+
 # ------------------------------------------------------------------ what held gain back
 
 

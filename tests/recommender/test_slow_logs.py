@@ -122,6 +122,9 @@ def test_the_risk_it_is_taken_from_is_that_of_the_same_pulls_logged_quickly() ->
     forecast: Any = SimpleNamespace(highest=highest, risk=risk)
     (reason,) = slow_logs(seen, forecast)
     assert f"takes the risk from {wording.risk(without)} to {wording.risk(risk)}." in reason.text
+    far: Any = SimpleNamespace(highest=highest - 60.0, risk=0.0)
+    (reason,) = slow_logs(seen, far)
+    assert f"leaves the risk at {wording.risk(0.0, seen.problem.risk)}." in reason.text
 
 
 def test_a_slow_log_that_cannot_be_relied_on_is_not_told_again() -> None:

@@ -373,6 +373,8 @@ class TestWordsOfTheStep:
             "With a risk of 3.1 % allowed instead of 1 %, a bolder step would be open: 0.60 psi expected deviation "
             "instead of 1.20 psi."
         )
+        as_near = replace(given, alternatives=(replace(closed, deviation_kpa=given.deviation_kpa - 0.001),))
+        assert "risk" not in {each.code for each in would_change(outlook, as_near, None)}  # 1.20 instead of 1.20 psi
         assert found["hardware"].startswith("Other hardware: ")
         assert "6150 rpm" in found["hardware"]
         limited = {each.code: each.text for each in would_change(outlook, replace(given, cause="limit too near"), None)}
