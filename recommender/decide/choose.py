@@ -9,7 +9,7 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import Knob, Settings
-from recommender.decide.allowed import kept_limit, spans_after
+from recommender.decide.allowed import idle_like, kept_limit, spans_after, trusted_sweeps
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, blocked
 from recommender.decide.search import IntArray, minimise
@@ -67,8 +67,9 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
     if not open_to:
         return Choice(None, forecasts, allowed)
     chosen = min(open_to, key=lambda f: score(problem, f, last.settings, seen))
-    at = _first_gain(problem, chosen, allowed, last.settings, seen)
-    if at is None:
+    leapt = all(idle_like(problem, pull.settings) for pull in trusted_sweeps(problem, observations))
+    at = None if leapt else _first_gain(problem, chosen, allowed, last.settings, seen)
+    if at is None:  # from the spring alone, after a run at held rpm, the first sweep is a leap of its own
         return Choice(chosen, forecasts, allowed)
     gain = float(problem.knobs["gain"].value(at))
     fed_back = outlook.forecast([replace(chosen.settings, gain=gain)])[0]

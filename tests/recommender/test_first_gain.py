@@ -38,6 +38,16 @@ def test_a_first_gain_goes_with_the_step_that_should_come_near() -> None:
     assert "be ready to end this one if boost rings" in told["first gain"]
 
 
+def test_not_with_the_first_sweep_after_a_run_at_held_rpm() -> None:
+    """From the spring alone to near the target is a leap of its own: with gain, one car rang past its limit on it."""
+    baseline = run(NEAR, PROBLEM, 0.0)
+    pulls = [*baseline, *NEAR.held_run(PROBLEM, 2, [8.0, 16.0, 24.0, 32.0, 40.0, 48.0], 4500.0)]
+    step = decide(PROBLEM, pulls)
+    assert step.settings is not None
+    assert step.deviation_kpa < GAIN_WITH * PROBLEM.tolerance_kpa
+    assert step.settings.gain == 0.0
+
+
 def test_no_gain_goes_with_a_step_that_stays_far_off() -> None:
     pulls = run(PlainCar(spring_kpa=65.0), PROBLEM, 0.0, 20.0, 40.0)
     step = decide(PROBLEM, pulls)
