@@ -126,12 +126,14 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
     for i, pull in enumerate(observations):
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
-            held_up, _ = _kept_beside(problem, later, pull)
-            gain = max((settings.gain for settings in held_up), default=-np.inf)
-            if gain < pull.settings.gain - 1e-9:
+            pulls = enumerate(observations)
+            kept = [(j, o.settings) for j, o in pulls if kept_limit(problem, o) and _ran_as_far(o, pull)]
+            as_much = {j for j, run in kept if asks_as_much(problem, run, pull.settings, counts_to(pull))}
+            held_up = [run.gain for j, run in kept if j in as_much and j > i]
+            if not held_up or max(held_up) < pull.settings.gain - 1e-9:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
-                _, less = _kept_beside(problem, observations, pull)
-                found.append(Offender(pull, "limit passed", not later, tuple(less), fed_back=bool(held_up)))
+                less = tuple(run for j, run in kept if j not in as_much)
+                found.append(Offender(pull, "limit passed", not later, less, fed_back=bool(held_up)))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
@@ -139,20 +141,6 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
         ):
             found.append(Offender(pull, "aborted", latest=not later))
     return found
-
-
-def _kept_beside(
-    problem: Problem, others: Sequence[Observation], pull: Observation
-) -> tuple[list[Settings], list[Settings]]:
-    """Settings of the pulls that kept the limit over the rpm over which one passed it: those that asked for as much as
-    that one, and those that asked for less."""
-    end = counts_to(pull)
-    kept = [other.settings for other in others if kept_limit(problem, other) and _ran_as_far(other, pull)]
-    as_much = [asks_as_much(problem, settings, pull.settings, end) for settings in kept]
-    return (
-        [settings for settings, much in zip(kept, as_much, strict=True) if much],
-        [settings for settings, much in zip(kept, as_much, strict=True) if not much],
-    )
 
 
 def _ran_as_far(other: Observation, pull: Observation) -> bool:

@@ -11,7 +11,7 @@ from models.evidence import Observation
 from models.settings import Knob, Settings
 from recommender.decide.allowed import idle_like, kept_limit, spans_after, trusted_sweeps
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.review import Review, blocked
+from recommender.decide.review import Review, blocked, passes
 from recommender.decide.search import IntArray, minimise
 from recommender.decide.step import Problem
 from recommender.decide.value import merit, score
@@ -58,7 +58,7 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
         rounds=24,
     )
     forecasts = outlook.forecast(_finalists(outlook, found.seen, last.settings, allowed))
-    open_to = [f for f in forecasts if f.risk <= problem.risk and not blocked(outlook, seen, f)]
+    open_to = [f for f in forecasts if passes(outlook, seen, f)]
     stride = _longest_stride(outlook, found.best, last.settings, allowed, seen)
     forecasts += stride
     open_to += [f for f in stride if f.risk <= problem.risk]
@@ -74,7 +74,7 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
     gain = float(problem.knobs["gain"].value(at))
     fed_back = outlook.forecast([replace(chosen.settings, gain=gain)])[0]
     better = score(problem, fed_back, last.settings, seen) < score(problem, chosen, last.settings, seen)
-    if not better or fed_back.risk > problem.risk or blocked(outlook, seen, fed_back):
+    if not better or not passes(outlook, seen, fed_back):
         return Choice(chosen, forecasts, allowed)
     return Choice(fed_back, [*forecasts, fed_back], [*allowed[:5], (allowed[5][0], at)])
 
@@ -142,7 +142,7 @@ def _longest_stride(
         if row.tobytes() not in tried:
             tried[row.tobytes()] = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
         forecast = tried[row.tobytes()]
-        if forecast.risk <= outlook.problem.risk and not blocked(outlook, seen, forecast):
+        if passes(outlook, seen, forecast):
             near = share
         else:
             far = share
@@ -187,7 +187,7 @@ def _retreat(
     back = [np.clip(outlook.positions(pull.settings), low, high) for pull in kept]
     rows += [np.rint(last + share * (row - last)).astype(np.int64) for row in back for share in (0.5, 1.0)]
     judged = outlook.forecast([Settings.from_array(v) for v in outlook.values(np.unique(np.array(rows), axis=0))])
-    ok = [f for f in judged if f.risk <= outlook.problem.risk and not blocked(outlook, seen, f)]
+    ok = [f for f in judged if passes(outlook, seen, f)]
     return ok, judged
 
 

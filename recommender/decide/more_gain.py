@@ -13,7 +13,7 @@ from recommender.decide.allowed import idle_like, kept_limit, trusted_sweeps
 from recommender.decide.choose import FIRST_GAIN
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.reasons import has_breath
-from recommender.decide.review import Review, blocked
+from recommender.decide.review import Review, passes
 from recommender.decide.step import same
 
 #: Half swing, over the tolerance, from which a pull counts as one that rang.
@@ -57,7 +57,7 @@ def more_gain(
             return None
         settings = Settings.from_array(outlook.values(row[None])[0])
         forecast = outlook.forecast([settings])[0]
-        if forecast.risk <= problem.risk and not blocked(outlook, seen, forecast):
+        if passes(outlook, seen, forecast):
             return forecast
     return None
 

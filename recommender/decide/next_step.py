@@ -16,7 +16,7 @@ from recommender.decide.allowed import idle, idle_like
 from recommender.decide.answer import say
 from recommender.decide.choose import choose
 from recommender.decide.outlook import Outlook
-from recommender.decide.review import blocked, review, surrogate_for
+from recommender.decide.review import blocked, passes, review, surrogate_for
 from recommender.decide.step import Decision, Problem
 from recommender.decide.verdict import baseline_due, conclude, floor_above, if_done, must_stop
 
@@ -81,7 +81,7 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
         due = baseline_due(problem, observations)
         if due and blocked(outlook, seen, again):  # the ramp, which adds nothing, was dialled the wrong way round
             again = outlook.forecast([idle(problem)])[0]
-        if due or (again.risk <= problem.risk and not blocked(outlook, seen, again)):
+        if due or passes(outlook, seen, again):
             return say(outlook, "repeat", again, reasons.for_repeat(problem, last, again.risk), review=seen)
     choice = choose(outlook, observations, seen)
     if choice.chosen is None:

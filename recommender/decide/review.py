@@ -106,6 +106,11 @@ def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
     return bool(forbidden(outlook.problem, forecast.settings.as_array()[None], seen.bad, seen.reach)[0])
 
 
+def passes(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
+    """Whether settings may be proposed: their risk is allowed, and nothing that was run speaks against them."""
+    return forecast.risk <= outlook.problem.risk and not blocked(outlook, seen, forecast)
+
+
 def surrogate_for(
     problem: Problem,
     observations: Sequence[Observation],

@@ -25,7 +25,7 @@ from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.choose import starts
 from recommender.decide.more_gain import more_gain
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.review import Review, blocked, review
+from recommender.decide.review import Review, passes, review
 from recommender.decide.search import IntArray, minimise
 from recommender.decide.step import Alternative, Decision, Problem, same
 
@@ -250,8 +250,7 @@ def way_back(outlook: Outlook, seen: Review, allowed: Sequence[tuple[int, int]])
     if np.array_equal(row, best) or np.array_equal(row, outlook.positions(last)):
         return None
     forecast = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
-    safe = forecast.risk <= outlook.problem.risk and not blocked(outlook, seen, forecast)
-    return forecast if safe else None
+    return forecast if passes(outlook, seen, forecast) else None
 
 
 def _close(problem: Problem, seen: Review) -> bool:

@@ -112,8 +112,7 @@ def what_if(work: Desk, target: str | None, asked: Mapping[str, float]) -> dict[
         "step": step,
         "standing": standing,
         "safety": safety(job, step, bool(pulls)) | _against(step, standing),
-        "form": (run := tiles(job, step.settings or {}, None)),
-        "tiles": run,  # a knob that the job fixes has no field, and may be asked about all the same
+        "form": tiles(job, step.settings or {}, None),
         "figure": _outlook(job, step, pulls),
         "target": name,
     }
