@@ -86,6 +86,8 @@ ON_TOP = 0.6
 STEEPER = 2.0
 #: Duty over which that end's slope is read, at the least. [points]
 OVER_DUTY = 2.0
+#: Share of the judged range through which boost that is no spike stands. [-]
+STOOD = 0.25
 
 
 @dataclass(frozen=True)
@@ -211,9 +213,19 @@ def at_or_below(
 
 
 def passed_by(problem: Problem, offender: Offender) -> float:
-    """How far a pull passed the limit, over limit less target: 0 where it did not, 1 at most. [-]"""
+    """How far a spike passed the limit, over limit less target: 0 where none did, 1 at most. [-]
+
+    Boost that stood over the limit through a good part of the judged range is no spike: the surrogate follows it.
+    """
     spare = max(problem.limit_kpa - float(np.max(problem.target.boost_kpa)), 1e-9)
-    return float(np.clip((offender.pull.highest_kpa - problem.limit_kpa) / spare, 0.0, 1.0))
+    above = offender.pull.highest_kpa - max(problem.limit_kpa, _stood_kpa(problem, offender.pull))
+    return float(np.clip(above / spare, 0.0, 1.0))
+
+
+def _stood_kpa(problem: Problem, pull: Observation) -> float:
+    """Boost at or over which a pull stood through ``STOOD`` of the judged range. [kPa gauge]"""
+    boost = pull.curve.boost_kpa[problem.target.judged(pull.curve.rpm)]
+    return float(np.sort(np.where(np.isfinite(boost), boost, -np.inf))[-max(int(STOOD * boost.size), 1)])
 
 
 def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:

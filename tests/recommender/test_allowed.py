@@ -261,6 +261,26 @@ def test_the_farther_the_limit_was_passed_the_farther_off_stays_what_is_proposed
     assert not too_near(PROBLEM, rows, aborted).any()
 
 
+@pytest.mark.parametrize(("part", "near"), [(1.0, False), (0.3, False), (0.2, True), (0.0, True)])
+def test_boost_that_stood_over_the_limit_is_no_spike(part: float, near: bool) -> None:
+    """Boost over the limit through a quarter of the judged range is what the surrogate follows: what asks for less is
+    judged by its risk. A whole step of duty kept away from a touchy solenoid left only ramps that take away at the
+    very end, 4 psi under the target there."""
+    high = PROBLEM.limit_kpa + 20.0
+    rpm = TARGET.grid()
+    over = np.where(rpm >= 6700.0 - part * 2800.0, high, 95.0)
+    passed = dataclasses.replace(run(BASE, peak=high), curve=Curve(rpm, over))
+    less = dataclasses.replace(BASE, duty=22).as_array()[None]
+    offender = Offender(passed, "limit passed")
+    assert too_near(PROBLEM, less, offender).tolist() == [near]
+    # Engagement need not come down for it either.
+    latest = Offender(passed, "limit passed", latest=True)
+    assert backed_off(PROBLEM, less, latest).tolist() == [not near]
+    # Of a pull lifted at its spike nothing tells what boost would have been.
+    lifted = np.where(rpm <= 4200.0, high, np.nan)
+    assert too_near(PROBLEM, less, Offender(dataclasses.replace(passed, curve=Curve(rpm, lifted)), "limit passed"))[0]
+
+
 def test_settings_that_held_once_and_then_passed_the_limit_open_nothing_beside_them() -> None:
     """A pull that kept the limit opens what asks for no more than it did, but not where the same settings passed it."""
     passed = run(BASE, peak=PROBLEM.limit_kpa + 10.0)
