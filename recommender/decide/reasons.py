@@ -193,7 +193,7 @@ def for_good_enough(
     problem: Problem, best: Observation, deviation: float, could: float, *, stalled: bool
 ) -> tuple[Reason, ...]:
     """Why the best pull stands although it is not quite within the tolerance."""
-    end = "The latest pulls came no nearer." if stalled else "The difference is not worth another pull."
+    end = "The latest pulls came no nearer." if stalled else "No next step promises enough to be worth another pull."
     return (
         Reason(
             "done",

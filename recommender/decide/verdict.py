@@ -198,18 +198,19 @@ def conclude(
     possible = min(could.best_kpa, seen.best_kpa)
     near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa
     calm = outlook.surrogate.widen <= CALM
-    settled = gain < WORTH * problem.tolerance_kpa and near and calm
-    settled = settled and (could.chance <= HOPELESS or _close(problem, seen))
+    settled = gain < WORTH * problem.tolerance_kpa and near and calm and could.chance <= HOPELESS
+    # As good as there, no pull is run for what luck may bring: the step itself has to be expected nearer.
+    close = _close(problem, seen) and not nearer
     patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
     stalled = _stalled(problem, observations, seen, patience)
-    ends = settled or stalled
+    ends = settled or stalled or close
     back = way_back(outlook, seen, allowed) if gain < WORTH * problem.tolerance_kpa and not ends else None
     if back is not None and seen.best is not None:
         binding = held_back_by(outlook, allowed, back, forecasts)
         why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)
         return say(outlook, "pull", back, why, review=seen, binding=binding, alternatives=others(back), best=possible)
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
-    if seen.best is not None and (settled or stalled):
+    if seen.best is not None and (settled or stalled or close):
         standing = outlook.forecast([seen.best.settings])[0]
         fair = _close(problem, seen) or (
             stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa
@@ -228,7 +229,7 @@ def conclude(
                 cause_rpm=cause_rpm,
                 best=possible,
             )
-        why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, possible, stalled=stalled and not settled)
+        why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, possible, stalled=stalled and not close)
         return say(outlook, "done", standing, why, review=seen, alternatives=others(standing), best=possible)
     why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, possible, could.chance)
     verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
