@@ -98,14 +98,14 @@ class Offender:
         pull: The pull.
         why: ``limit passed`` or ``aborted``.
         latest: Whether no other pull has been run since.
-        kept: Where the limit was passed, settings of the pulls that kept it with less than this one.
+        kept: Where the limit was passed, the pulls that kept it with less than this one.
         fed_back: Whether it counts only with as much gain: with less, its duty and engagement have kept the limit.
     """
 
     pull: Observation
     why: str
     latest: bool = False
-    kept: tuple[Settings, ...] = ()
+    kept: tuple[Observation, ...] = ()
     fed_back: bool = False
 
 
@@ -129,12 +129,12 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
         later = [other for other in observations[i + 1 :] if not (other.held_rpm and other.number == pull.number)]
         if pull.highest_kpa > problem.limit_kpa:
             pulls = enumerate(observations)
-            kept = [(j, o.settings) for j, o in pulls if kept_limit(problem, o) and _ran_as_far(o, pull)]
-            as_much = {j for j, run in kept if asks_as_much(problem, run, pull.settings, counts_to(pull))}
-            held_up = [run.gain for j, run in kept if j in as_much and j > i]
+            kept = [(j, o) for j, o in pulls if kept_limit(problem, o) and _ran_as_far(o, pull)]
+            as_much = {j for j, o in kept if asks_as_much(problem, o.settings, pull.settings, counts_to(pull))}
+            held_up = [o.settings.gain for j, o in kept if j in as_much and j > i]
             if not held_up or max(held_up) < pull.settings.gain - 1e-9:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
-                less = tuple(run for j, run in kept if j not in as_much)
+                less = tuple(o for j, o in kept if j not in as_much)
                 found.append(Offender(pull, "limit passed", not later, less, fed_back=bool(held_up)))
         elif (
             not pull.complete
@@ -159,17 +159,15 @@ def counts_to(pull: Observation) -> float:
 
 
 def at_or_above(
-    problem: Problem, settings: FloatArray, other: Settings, last_rpm: float = float("nan"), *, within: float = 0.0
+    problem: Problem, settings: FloatArray, other: Settings, last_rpm: float = float("nan")
 ) -> npt.NDArray[np.bool_]:
     """Whether settings ask for at least as much boost as ``other`` everywhere up to an rpm. Shape (S,)
 
     Duty at every rpm as in ``rpm_to`` and engagement count; gain has no direction that holds for every feedback law.
-    ``within`` is the part of a step of each by which they may ask for less.
     """
-    rpm, knobs = rpm_to(problem, last_rpm), problem.knobs
-    duty = effective_duty(rpm, settings)
-    more = np.all(duty >= effective_duty(rpm, other.as_array()) - within * duty_step(problem) - 1e-9, axis=1)
-    return np.asarray(more & (settings[:, 4] >= other.engagement - within * knobs["engagement"].step - 1e-9))
+    rpm = rpm_to(problem, last_rpm)
+    more = np.all(effective_duty(rpm, settings) >= effective_duty(rpm, other.as_array()) - 1e-9, axis=1)
+    return np.asarray(more & (settings[:, 4] >= other.engagement - 1e-9))
 
 
 def asks_as_much(problem: Problem, settings: Settings, other: Settings, last_rpm: float = float("nan")) -> bool:
@@ -232,16 +230,38 @@ def too_near(problem: Problem, settings: FloatArray, offender: Offender) -> npt.
     """Whether settings come too near to those that passed the limit, the nearer the farther it was passed. Shape (S,)
 
     Passed by as much as the limit stands above the target, or more, a whole step of engagement and of duty under the
-    offender count as too near: a spike of that height is nothing that the surrogate knows how to foretell. What a pull
-    that kept the limit asked for at least as much of is not.
+    offender count as too near: a spike of that height is nothing that the surrogate knows how to foretell. Duty counts
+    where boost was highest, since less of it elsewhere takes nothing from the spike. Where a pull with as much
+    engagement kept the limit, duty on the way from it counts up to where boost, by a straight line, stands as far under
+    the limit as it was passed: boost bends upwards over duty. What such a pull asked for at least as much of is not too
+    near.
     """
-    share = passed_by(problem, offender)
+    share, pull = passed_by(problem, offender), offender.pull
     if share == 0.0 or offender.fed_back:
         return np.zeros(settings.shape[0], dtype=bool)
-    near = at_or_above(problem, settings, offender.pull.settings, counts_to(offender.pull), within=share)
+    at = _highest_at(pull)
+    there = np.array([at]) if np.isfinite(at) else problem.target.grid(100.0)
+    engagement = pull.settings.engagement - share * problem.knobs["engagement"].step - 1e-9
+    run = effective_duty(there, pull.settings.as_array())
+    least = run - share * duty_step(problem)
     for kept in offender.kept:
-        near &= ~at_or_below(problem, settings, kept, offender.pull.last_rpm)
-    return near
+        if kept.settings.engagement >= pull.settings.engagement - 1e-9:
+            spare = 2.0 * problem.limit_kpa - pull.highest_kpa - kept.highest_kpa
+            part = np.clip(spare / (pull.highest_kpa - kept.highest_kpa), 0.0, 1.0)
+            before = np.minimum(effective_duty(there, kept.settings.as_array()), run)
+            least = np.maximum(least, before + part * (run - before))
+    near = np.all(effective_duty(there, settings) >= least - 1e-9, axis=1) & (settings[:, 4] >= engagement)
+    for kept in offender.kept:
+        near &= ~at_or_below(problem, settings, kept.settings, pull.last_rpm)
+    return np.asarray(near)
+
+
+def _highest_at(pull: Observation) -> float:
+    """Engine speed at which a pull's curve is highest; its last one where that is past the grid's end, or where it has
+    no curve; NaN where that is not known. [rpm]"""
+    if pull.tops_past_grid or not pull.curve.reached.any():
+        return pull.last_rpm
+    return float(pull.curve.rpm[int(np.nanargmax(pull.curve.boost_kpa))])
 
 
 def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> npt.NDArray[np.bool_]:

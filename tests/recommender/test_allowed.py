@@ -281,6 +281,47 @@ def test_boost_that_stood_over_the_limit_is_no_spike(part: float, near: bool) ->
     assert too_near(PROBLEM, less, Offender(dataclasses.replace(passed, curve=Curve(rpm, lifted)), "limit passed"))[0]
 
 
+@pytest.mark.parametrize(("at_rpm", "last_rpm"), [(4200.0, 7000.0), (None, 7000.0), (None, np.nan)])
+def test_less_duty_elsewhere_takes_nothing_from_a_spike(at_rpm: float | None, last_rpm: float) -> None:
+    """A ramp that takes away at the very end left duty at the spool, where boost had spiked, as it was."""
+    high, rpm = PROBLEM.limit_kpa + 20.0, TARGET.grid()
+    boost = np.full(rpm.size, np.nan) if at_rpm is None else np.where(np.abs(rpm - at_rpm) < 150.0, high, 95.0)
+    pull = dataclasses.replace(run(BASE, peak=high), curve=Curve(rpm, boost), last_rpm=last_rpm)
+    spiked = Offender(pull, "limit passed")
+    asked = ({"ramp_add": -15}, {"duty": 9, "ramp_add": 30}, {"duty": 9})
+    rows = np.array([dataclasses.replace(BASE, **change).as_array() for change in asked])
+    at_the_end = at_rpm is None and np.isfinite(last_rpm)  # all that is known of where it was
+    assert too_near(PROBLEM, rows, spiked).tolist() == [at_rpm is not None, at_the_end, False]
+
+
+@pytest.mark.parametrize(
+    ("held_at", "engagement", "over", "from_duty"),
+    [
+        (None, 60, 1.0, 10),  # a whole step
+        (20, 60, 0.5, 25.1),  # 100 kPa at duty 20 and 139.8 at 30: a straight line meets 120.2 there
+        (20, 60, 1.0, 22.1),
+        (26, 60, 0.5, 28.0),
+        (20, 55, 0.5, 20.0),  # with less engagement it tells nothing of the spike
+        (20, 60, 3.0, 20.0),
+    ],
+)
+def test_where_a_pull_held_with_as_much_engagement_duty_on_the_way_from_it_is_open(
+    held_at: float | None, engagement: float, over: float, from_duty: float
+) -> None:
+    """Up to where boost stands as far under the limit, by a straight line, as it was passed: on a touchy solenoid a
+    whole step under a spike leads back to the spring."""
+    spare = PROBLEM.limit_kpa - float(TARGET.boost_kpa.max())
+    flat = dataclasses.replace(BASE, ramp_add=0)
+    spiked = run(flat, peak=PROBLEM.limit_kpa + over * spare)
+    held = [] if held_at is None else [run(dataclasses.replace(flat, duty=held_at, engagement=engagement))]
+    offender = offenders(PROBLEM, [*held, spiked])[0]
+    duties = np.arange(8.0, 30.0, 0.2)
+    rows = np.array([dataclasses.replace(flat, duty=duty).as_array() for duty in duties])
+    near = duties[too_near(PROBLEM, rows, offender)]
+    assert near[0] == pytest.approx(from_duty, abs=0.25)
+    assert near[-1] == duties[-1]
+
+
 def test_settings_that_held_once_and_then_passed_the_limit_open_nothing_beside_them() -> None:
     """A pull that kept the limit opens what asks for no more than it did, but not where the same settings passed it."""
     passed = run(BASE, peak=PROBLEM.limit_kpa + 10.0)
