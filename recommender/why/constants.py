@@ -243,16 +243,19 @@ def _gain(look: Look) -> Constant | None:
     value = look.base.gain if look.base.gain > 0 else min(knob.lower + knob.step, knob.upper)
     takes = f"Gain {wording.knob_number(value)} takes away"
     quiet = "from where it rings is not known yet: raise it in small steps."
-    ring_low, ring_high = ends(np.exp(look.surrogate.posterior_.parts.constants["log_ring_from"]) * knob.upper)
+    full = look.surrogate.gate_.full_gain  # past the dial's end where more was run before it was narrowed
+    ring_low, ring_high = ends(np.exp(look.surrogate.posterior_.parts.constants["log_ring_from"]) * full)
 
     def draws(surrogate: BoostSurrogate) -> FloatArray:
-        loop = np.exp(surrogate.posterior_.parts.constants["log_pull_together"]) * value / knob.upper
+        loop = np.exp(surrogate.posterior_.parts.constants["log_pull_together"]) * value / full
         return 100.0 * loop / (1.0 + loop)
 
     def say(low: float, high: float) -> str:
         ring_top = f"{ring_high:.2g}" if ring_high <= knob.upper else f"beyond its end at {knob.upper:g}"
         if ring_high > 10.0 * ring_low:
             return f"{takes} {whole(low, high, ' %')} of what boost is off by; {quiet}"
+        if ring_low > knob.upper:
+            return f"{takes} {whole(low, high, ' %')} of what boost is off by; it is not expected to ring on this dial."
         return (
             f"{takes} {whole(low, high, ' %')} of what boost is off by; ringing is to be expected "
             f"from a gain of {ring_low:.2g} to {ring_top}."

@@ -49,6 +49,7 @@ class Draws:
         parts = SimpleNamespace(constants=known, log_ceiling=ceiling)
         self.posterior_ = SimpleNamespace(parts=parts, repeatability=repeatability, size=size)
         self.boost, self.rpm_, self.target = boost, RPM, TARGET
+        self.gate_ = SimpleNamespace(full_gain=10.0)
         self.residual, self.widen = 0.02, 1.0
 
     def expected(self, rows: FloatArray) -> tuple[FloatArray, None]:
@@ -207,6 +208,20 @@ def test_engagement(sooner: tuple[float, float], more: tuple[float, float], text
 )  # fmt: skip
 def test_gain(pull_together: tuple[float, float], ring: tuple[float, float], text: str) -> None:
     draws = Draws(flat(8.0, 10.0), log_pull_together=even(*pull_together), log_ring_from=np.log(even(*ring)))
+    assert said("gain", draws) == text
+
+
+def test_gain_that_rings_nowhere_on_the_dial_is_not_said_to_ring_past_its_end() -> None:
+    draws = Draws(flat(8.0, 10.0), log_pull_together=even(0.0, 0.0), log_ring_from=np.log(even(1.1, 2.1)))
+    text = "Gain 3 takes away 23 % of what boost is off by; it is not expected to ring on this dial."
+    assert said("gain", draws) == text
+
+
+def test_gain_counts_as_the_fit_counts_it_where_more_was_run_before_the_dial_was_narrowed() -> None:
+    """Gain 12 was run on what ends at 10 now: 3 of 12 is a loop of 0.25, which takes away a fifth; 23 % were said."""
+    draws = Draws(flat(8.0, 10.0), log_pull_together=even(0.0, 0.0), log_ring_from=np.log(even(0.5, 0.7)))
+    draws.gate_.full_gain = 12.0
+    text = "Gain 3 takes away 20 % of what boost is off by; ringing is to be expected from a gain of 6.1 to 8.3."
     assert said("gain", draws) == text
 
 
