@@ -365,6 +365,10 @@ def say_cause(problem: Problem, cause: str, rpm: float) -> str:
             f"as mild as these dials go, with {least}, boost rises above the target from {{rpm}}; less of that, where "
             "the controller has it, or a larger gate is needed"
         )
+    if cause == "duty range used up" and problem.knobs["duty"].fixed:
+        fixed = f"duty is fixed at {say_knob(problem, 'duty', problem.knobs['duty'].lower)} in this job"
+        ramp = "" if problem.knobs["ramp_add"].fixed else ", its ramp is at the end of its range,"
+        words = words.replace("duty is at the end of its range", f"{fixed}{ramp}")
     return words.format(rpm=wording.rpm(rpm))
 
 

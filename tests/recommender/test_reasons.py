@@ -130,6 +130,17 @@ class TestEnds:
             "where the controller has it, or a larger gate is needed"
         )
 
+    def test_duty_that_the_job_file_fixes_is_not_said_to_be_at_the_end_of_its_range(self) -> None:
+        job = problem()
+        duty, ramp = replace(job.knobs["duty"], lower=30.0, upper=30.0), replace(job.knobs["ramp_add"], upper=0.0)
+        job = replace(job, knobs={**job.knobs, "duty": duty})
+        under = "boost is still under the target from 4640 rpm; more duty"
+        with_ramp = "duty is fixed at 30 % in this job, its ramp is at the end of its range, and " + under
+        assert reasons.say_cause(job, "duty range used up", 4640.0).startswith(with_ramp)
+        job = replace(job, knobs={**job.knobs, "ramp_add": ramp})
+        without = f"duty is fixed at 30 % in this job and {under}"
+        assert reasons.say_cause(job, "duty range used up", 4640.0).startswith(without)
+
     def test_good_enough_gives_what_was_thought_possible(self) -> None:
         for could in (0.30, 0.38):
             why = reasons.for_good_enough(problem(), pull(4, 40.0), 0.43 * PSI, could * PSI, stalled=False)
