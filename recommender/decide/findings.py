@@ -142,10 +142,11 @@ def _consequence(change: Change) -> Reason:
 
 
 def _unequal(problem: Problem, observations: Sequence[Observation]) -> list[Reason]:
-    """The latest pull against the last earlier one with the same settings."""
+    """The latest pull against the last earlier one with the same settings. One duty of a run at held rpm is neither."""
     last = observations[-1]
     for pull in reversed(observations[:-1]):
-        if not (pull.trusted and last.trusted and same(pull.settings, last.settings)):
+        swept = not (pull.held_rpm or last.held_rpm)
+        if not (swept and pull.trusted and last.trusted and same(pull.settings, last.settings)):
             continue
         both = pull.curve.reached & last.curve.reached & problem.target.judged(last.curve.rpm)
         if both.sum() < 3:

@@ -37,9 +37,12 @@ def repeatability(look: Look, observations: Sequence[Observation]) -> Constant:
 
 
 def equal_pulls(observations: Sequence[Observation]) -> list[tuple[int, int, float]]:
-    """Neighbouring trusted pulls with the same settings: both numbers, and how far apart they were. [kPa]"""
+    """Neighbouring trusted pulls with the same settings: both numbers, and how far apart they were. [kPa]
+
+    One duty of a run at held rpm is no pull that was run alike.
+    """
     out = []
-    trusted = [pull for pull in observations if pull.trusted and pull.complete]
+    trusted = [pull for pull in observations if pull.trusted and pull.complete and not pull.held_rpm]
     for i, second in enumerate(trusted):
         for first in reversed(trusted[:i]):
             if same(first.settings, second.settings):

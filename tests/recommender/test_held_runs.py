@@ -15,8 +15,10 @@ from models.settings import Settings, effective_duty
 from models.units import to_kpa
 from recommender.decide import decide, surrogate_for
 from recommender.decide.allowed import at_or_above, held, kept_limit, offenders, past_held, reach_of
+from recommender.decide.findings import findings
 from recommender.decide.review import review
 from recommender.decide.step import Problem
+from recommender.why.scatter import equal_pulls
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
 CAR = PlainCar()
@@ -138,6 +140,20 @@ def test_its_duties_are_one_pull_in_what_they_tell_of_repeatability(
     one_run = spread()
     monkeypatch.setattr(surrogate, "RUN_SHARE", 0.0)
     assert one_run > 1.15 * spread()
+
+
+def test_a_duty_of_it_is_no_pull_that_was_run_alike(problem: Problem) -> None:
+    """The hand rests at the baseline's duty: "Pulls 1 and 2, run alike, were 0.03 psi apart". Turned back it ends there
+    as well: "Pulls 2 and 2 were run with the same settings, and the later one gave 0.9 psi less"."""
+    run = CAR.held_run(problem, 2, (0.0, 20.0, 0.0), rpm=5300.0)
+    low = replace(run[2].curve, boost_kpa=0.9 * run[2].curve.boost_kpa)
+    pulls = [CAR.observe(problem, dialled(0.0), 1), *run[:2], replace(run[2], curve=low)]
+    assert equal_pulls(pulls) == []
+    told = findings(problem, pulls, surrogate_for(problem, pulls, changes=()))
+    assert [reason.code for reason in told] == []
+    again = CAR.observe(problem, dialled(0.0), 3, scale=1.08)
+    texts = [reason.text for reason in findings(problem, [*pulls, again], surrogate_for(problem, pulls, changes=()))]
+    assert [text[:11] for text in texts] == ["Pulls 1 and"]
 
 
 # ------------------------------------------------------------------ how far past its end
