@@ -9,7 +9,7 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import Knob, Settings
-from recommender.decide.allowed import idle_like, kept_limit, spans_after, trusted_sweeps
+from recommender.decide.allowed import held, idle_like, kept_limit, spans_after, trusted_sweeps
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, blocked, passes
 from recommender.decide.search import IntArray, minimise
@@ -62,6 +62,11 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
     stride = _longest_stride(outlook, found.best, last.settings, allowed, seen)
     forecasts += stride
     open_to += [f for f in stride if f.risk <= problem.risk]
+    sweeps = [pull for pull in observations if not held(problem, pull)]
+    if not open_to and held(problem, last) and sweeps:  # the hand's last duty may be too much for a whole sweep
+        stride = _longest_stride(outlook, found.best, sweeps[-1].settings, allowed, seen)
+        forecasts += stride
+        open_to = [f for f in stride if f.risk <= problem.risk]
     if not open_to:
         open_to, forecasts = _retreat(outlook, observations, allowed, seen)
     if not open_to:
@@ -130,11 +135,11 @@ def starts(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
 
 
 def _longest_stride(
-    outlook: Outlook, goal: IntArray, last: Settings, allowed: Sequence[tuple[int, int]], seen: Review
+    outlook: Outlook, goal: IntArray, begin: Settings, allowed: Sequence[tuple[int, int]], seen: Review
 ) -> list[Forecast]:
-    """Settings on the straight way from the last pull to the goal, as far along as the gate allows, by halving."""
+    """Settings on the straight way from those of a pull to the goal, as far along as the gate allows, by halving."""
     low, high = np.array(allowed).T
-    start = np.clip(outlook.positions(last), low, high)
+    start = np.clip(outlook.positions(begin), low, high)
     tried: dict[bytes, Forecast] = {}
     near, far, share = 0.0, 1.0, 1.0
     for _ in range(HALVINGS):
