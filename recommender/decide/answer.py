@@ -67,7 +67,8 @@ def held_back_by(
     last = outlook.pulls[-1].settings
     for i, (name, knob) in enumerate(zip(KNOB_NAMES, outlook.knobs, strict=True)):
         low, high = allowed[i]
-        if knob.fixed or low == high:
+        idle = name in ("ramp_from", "ramp_to") and chosen.settings.ramp_add == 0.0
+        if knob.fixed or low == high or idle:
             continue
         if at[i] == high < knob.index_span(getattr(last, name))[1]:  # gain, which comes last and by half a step first
             out += [reasons.FIRST_GAIN] if at[i] > knob.index(getattr(last, name)) else []

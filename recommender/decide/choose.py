@@ -174,7 +174,7 @@ def _retreat(
 ) -> tuple[list[Forecast], list[Forecast]]:
     """The way back: those that pass the gate, and all that were judged.
 
-    The mildest settings that can be reached, with the ramp as late as it may be; the whole pulls that kept the limit,
+    The mildest settings that can be reached, with a ramp as late as it may be; the whole pulls that kept the limit,
     as near to them as a step comes; and half-way to them. Right after a prediction that missed, settings that nobody
     has run can be the less certain ones, mild as they are.
     """
@@ -185,8 +185,12 @@ def _retreat(
         row = low.copy()
         for i in (0, 3, 4, 5):
             row[i] = int(np.floor(low[i] + share * (high[i] - low[i])))
-        row[2] = high[2]
-        row[1] = _latest_start(outlook, row, (int(low[1]), int(high[1])), seen)
+        _, start, end, add, *_ = outlook.values(np.array([*row[:1], *last[1:3], *row[3:]])[None])[0]
+        if add == 0.0 and start < end:  # where a ramp stands that adds nothing does nothing either
+            row[1:3] = last[1:3]
+        else:
+            row[2] = high[2]
+            row[1] = _latest_start(outlook, row, (int(low[1]), int(high[1])), seen)
         rows.append(row)
     kept = [pull for pull in observations if kept_limit(outlook.problem, pull)]
     back = [np.clip(outlook.positions(pull.settings), low, high) for pull in kept]

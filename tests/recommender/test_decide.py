@@ -16,6 +16,7 @@ from models.units import to_kpa
 from recommender import wording
 from recommender.decide import decide, reasons, surrogate_for, widening
 from recommender.decide.allowed import spans_after
+from recommender.decide.answer import held_back_by
 from recommender.decide.choose import _longest_stride, _retreat
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import blocked, review
@@ -348,6 +349,23 @@ def test_the_mildest_way_back_has_its_ramp_as_late_as_it_may_be(latest: float, s
     mildest = min(judged, key=lambda f: float(f.settings.effective_duty(rpm).mean()))
     assert mildest.settings == Settings(0, starts, 7000, 15, 0, 0)
     assert not blocked(outlook, seen, mildest)
+
+
+def test_on_the_way_back_a_ramp_that_adds_nothing_is_not_turned() -> None:
+    """It had been: "ramp from 5400 rpm instead of 4900 rpm, ramp to 7100 rpm instead of 6600 rpm", adding nothing."""
+    problem = problem_of()
+    history = [CAR.observe(problem, IDLE, 1), CAR.observe(problem, Settings(20, 4800, 6700, 0, 0, 0), 2)]
+    outlook, seen = Outlook(problem, history, surrogate_for(problem, history)), review(problem, history)
+    allowed = spans_after(problem, history)
+    _, judged = _retreat(outlook, history, allowed, seen)
+    idle = [(f.settings.ramp_from, f.settings.ramp_to) for f in judged if f.settings.ramp_add == 0.0]
+    assert set(idle) == {(4800.0, 6700.0)}
+    assert any(f.settings.ramp_add > 0.0 and f.settings.ramp_to == 7000.0 for f in judged)
+    chosen = dataclasses.replace(judged[0], settings=Settings(20, 5500, 7000, 0, 0, 0))
+    assert not [code for code in held_back_by(outlook, allowed, chosen, [chosen]) if code.startswith("ramp")]
+    ramped = dataclasses.replace(chosen, settings=dataclasses.replace(chosen.settings, ramp_add=5.0))
+    held_back = [code for code in held_back_by(outlook, allowed, ramped, [ramped]) if code.startswith("ramp")]
+    assert held_back == ["ramp_from range", "ramp_to range"]
 
 
 @pytest.mark.parametrize("risk", [0.0, 0.02])
