@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Final
+from numbers import Real
+from typing import Any, Final
 
 import numpy as np
 
@@ -32,11 +33,12 @@ def checked(job: Job, given: Mapping[str, float]) -> dict[str, float]:
     Raises:
         SettingsError: unknown knob, not a number, or outside what the knob could ever be.
     """
-    inside = {}
+    inside: dict[str, float] = {}
+    value: Any  # whatever a program gives, a table's own kinds of number too
     for name, value in given.items():
         if name not in KNOB_NAMES:
             raise SettingsError(f'no knob "{name}".{nearest(str(name), KNOB_NAMES)} Knobs: {", ".join(KNOB_NAMES)}.')
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(value):
             raise SettingsError(f"{name}: must be a finite number, but got {value!r}.")
         dial = job.dials[name]
         kept = dial.from_job(float(value))

@@ -136,6 +136,14 @@ def test_settings_that_cannot_be_are_refused(
     assert session.pulls() == []
 
 
+@pytest.mark.parametrize("kind", [np.int64, np.uint8, np.float32, np.float64])
+def test_settings_may_come_out_of_an_array(session: Session, pull_log: Write, kind: type[np.number[Any]]) -> None:
+    run = {name: kind(value) for name, value in {"duty": 20, "engagement": 8, "gain": 2}.items()}
+    result = session.add_pull(pull_log(IDLE), settings=run)  # type: ignore[arg-type]
+    assert {name: result.settings[name] for name in run} == {"duty": 20.0, "engagement": 8.0, "gain": 2.0}
+    assert session.what_if(run).settings == result.settings  # type: ignore[arg-type]
+
+
 # ------------------------------------------------------------------ measures
 
 
