@@ -89,7 +89,8 @@ class TuningSampler(BaseSampler):
         try:
             problem = problem_of(study, self.target)
         except KeyError as error:
-            raise ValueError(f"{error.args[0]}. Load the study of a job's record.") from None
+            advice = "Load the study of a job's record, and name a target of the job."
+            raise ValueError(f"{error.args[0]}. {advice}") from None
         snapshot = snapshot_of(study)
         decision = decide(problem, history.observations(snapshot, problem))
         override = history.override(snapshot, problem, decision)

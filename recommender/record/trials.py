@@ -289,6 +289,8 @@ def problem_of(study: Study, target: str | None = None) -> Problem:
     if "targets" not in attributes:
         raise KeyError(f"study {study.study_name!r} is no record of pulls: it has no attribute 'targets'")
     digests: dict[str, str] = dict(attributes["targets"])
+    if target is not None and target not in digests:
+        raise KeyError(f"study {study.study_name!r} has no target {target!r}. It has: {', '.join(digests)}")
     return problem_in(attributes[f"problem:{digests[target or next(iter(digests))]}"])
 
 
