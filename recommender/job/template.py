@@ -85,6 +85,7 @@ step = 3
 
 # [record]                    # where the record is kept, if not beside this file
 # storage = "postgresql+psycopg://workshop@server/pulls"
+# study = "hatch, blue"       # its name there, if another car has the name above
 """
 
 

@@ -72,6 +72,10 @@ class LogStore:
         except ArtifactNotFound:
             raise FileNotFoundError(f"{self.folder / artifact_id} is missing") from None
 
+    def holds(self, artifact_id: str) -> bool:
+        """Whether a log is there."""
+        return (self.folder / artifact_id).is_file()
+
     def count(self) -> int:
         """How many logs there are."""
         return sum(not each.name.startswith(".") for each in self.folder.glob("*")) if self.folder.is_dir() else 0

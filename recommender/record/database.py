@@ -72,6 +72,17 @@ def sqlite_file(url: str) -> Path | None:
     return Path(name) if parts.get_backend_name() == "sqlite" and name not in ("", ":memory:") else None
 
 
+def anchored(url: str, folder: Path) -> str:
+    """A job file's URL with the path of a SQLite file from the job's folder on: wherever a command is given, it is the
+    same file. Any other URL as it is."""
+    import sqlalchemy
+
+    file = sqlite_file(url)
+    if file is None or file.is_absolute() or "file:" in url:
+        return url
+    return sqlalchemy.make_url(url).set(database=str(folder / file)).render_as_string(hide_password=False)
+
+
 @contextlib.contextmanager
 def _server_lock(url: str) -> Iterator[None]:
     """Hold a server's lock while its tables are made, by a connection of our own: there is no storage yet."""

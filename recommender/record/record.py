@@ -29,7 +29,7 @@ from models.settings import Settings
 from recommender.job import Job, seed_of
 from recommender.record import trials
 from recommender.record.artifacts import FOLDER, LogStore
-from recommender.record.database import RECORD_NAME, open_database, quiet, roll_back, sqlite_file
+from recommender.record.database import RECORD_NAME, anchored, open_database, quiet, roll_back, sqlite_file
 from recommender.record.lock import RecordError, database_lock, file_lock, lock_beside, refuse_unwritable
 from recommender.record.snapshot import Snapshot, numbered, snapshot
 from recommender.record.stored import Stored, digest, problem_out
@@ -67,14 +67,15 @@ class Record:
 
         Args:
             job: The job.
-            storage: Any database URL that Optuna takes; else the job file's, else ``record.db`` beside the job file.
+            storage: Any database URL that Optuna takes; else the job file's, in which the path of a SQLite file counts
+                from the job's folder; else ``record.db`` beside the job file.
             read_only: Nothing is made or written.
         Raises:
             RecordError: no database, of a newer format, or (read only) not there.
             NotWritable: nothing can be written there. What is there can be opened read only.
             RecordBusy: another process holds it.
         """
-        url = storage or job.storage
+        url = storage or (job.storage and anchored(job.storage, job.folder))
         place = None if url else record_file(job)
         database = place or sqlite_file(url or "")
         if place is not None and read_only and not place.is_file():
@@ -83,7 +84,6 @@ class Record:
         if place is not None and read_only:
             roll_back(place)
         locks = _lock_files(job, place, database)
-        is_new = place is not None and not (place.is_file() and place.stat().st_size)
         # At fault, the database in which there is no record to use is let go after the locks are.
         with contextlib.ExitStack() as at_fault, contextlib.ExitStack() as held:
             if not read_only:
@@ -96,7 +96,8 @@ class Record:
             at_fault.callback(opened.remove_session)
             if not read_only:
                 held.enter_context(database_lock(opened.engine, seed_of(job.study)))
-            record = cls(opened, _study(opened, job, place, read_only), job, place, read_only, locks)
+            study, is_new = _study(opened, job, place, read_only)
+            record = cls(opened, study, job, place, read_only, locks)
             if not read_only:
                 record.logs.sweep()
                 record.describe(job)
@@ -264,12 +265,14 @@ def _lock_files(job: Job, place: Path | None, database: Path | None) -> dict[Pat
     return locks
 
 
-def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> optuna.Study:
+def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) -> tuple[optuna.Study, bool]:
+    """The study of a job, and whether it was made just now."""
     names = optuna.get_all_study_names(database)
     name = job.study
     if place is not None and len(names) == 1:
         name = names[0]  # a job that was given another name keeps its record
-    if name not in names:
+    is_new = name not in names
+    if is_new:
         if read_only:
             raise RecordError(f'no record of "{name}" there yet. It is made by the first `nextpull next` or `add`.')
         with quiet(), _taken("no record could be made", "Nothing is lost", "try again"):
@@ -288,4 +291,4 @@ def _study(database: RDBStorage, job: Job, place: Path | None, read_only: bool) 
             f"the record has format {attributes['format']}, and this version reads up to {FORMAT}. "
             "Update: pip install --upgrade nextpull."
         )
-    return study
+    return study, is_new

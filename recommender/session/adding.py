@@ -20,7 +20,7 @@ from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
 from recommender.record.trials import SPACING_RPM
-from recommender.session import after_stop, dialled, held_run, history
+from recommender.session import after_stop, dialled, held_run, history, kept
 from recommender.session.again import the_new_pull, told_higher
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
@@ -88,14 +88,16 @@ def add_pull(
             run = _as_shown(snapshot, job, told, assumed or {}, target, stop)
         least_gain = job.dials["gain"].knob.lower
         quiet = quiet_kpa([pull.observation() for pull in snapshot.standing], run, least_gain)
-        measures, kept = measured(found, job, quiet)
+        measures, by_target = measured(found, job, quiet)
         unlike = "" if found.held else dialled.unlike_logged(run, found.trace)
         first = int(bool(found.outside))  # boost above the limit is told before all else
         told_first, rest = found.warnings[:first], found.warnings[first:]
         found = replace(found, warnings=(*told_first, unlike, *rest)) if unlike else found
+        elsewhere = kept.brought_elsewhere(record, snapshot.standing)
+        found = replace(found, warnings=(*found.warnings, elsewhere)) if elsewhere else found
         low = too_low(job.problem(), snapshot.standing, run, found)
         found = replace(found, refused=(*found.refused, low)) if low else found
-        facts = facts_of(found, job, measures, kept, quiet)
+        facts = facts_of(found, job, measures, by_target, quiet)
         facts |= outside_facts(snapshot, found)
         facts |= _kept(record, path, content, sha256)
         if found.refused:
@@ -265,8 +267,8 @@ def _note_no_pull(
             run = _as_shown(snapshot, job, given, assumed, target, stop)
         except dialled.SettingsError as error:
             raise dialled.SettingsError(f"{none} Not noted yet. {error}") from none
-        kept = _kept(record, path, content, sha256)
-        _note(record, kept, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
+        log = _kept(record, path, content, sha256)
+        _note(record, log, [why], run, len(snapshot.pulls), now, none.peak_kpa, none.peak_s)
     raise PullRefused(f"{none} Noted on record, not counted as a pull. {_SETTLE}") from none
 
 

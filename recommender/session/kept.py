@@ -56,6 +56,19 @@ def raw_log(record: Record, pull: PullEntry) -> tuple[str, bytes]:
     return pull.facts["log"], record.logs.read(pull.facts["artifact"])
 
 
+def brought_elsewhere(record: Record, standing: Sequence[PullEntry]) -> str:
+    """That all pulls of a record that is not kept beside the job file were brought from another folder, as a sentence;
+    empty where one was brought from this one. Cars of one name share a study on a server."""
+    if record.place is not None or not standing or any(record.logs.holds(each.facts["artifact"]) for each in standing):
+        return ""
+    name, count = record.study.study_name, len(standing)
+    return (
+        f'The record "{name}" holds {count} pull{"s" if count != 1 else ""} that {"were" if count != 1 else "was"} not '
+        "brought from this folder. If that is another car of the same name, go no further: give this job another name, "
+        "or a study of its own in the job file ([record] study), and withdraw what was brought from here."
+    )
+
+
 def own_file(job: Job, record: Record, file: Path) -> str:
     """What of a job a file is, in words; empty where it is none of its own. The file need not be there.
 

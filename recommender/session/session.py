@@ -89,10 +89,11 @@ class Session:
     def lost_record(self) -> str:
         """That the record was made just now beside raw logs of an older one, as a sentence; empty where it was not."""
         count, place = self.record.logs_without_record, self.record.place
-        if not count or place is None:
+        if not count:
             return ""
+        what = f'The record "{self.record.study.study_name}"' if place is None else place.name
         return (
-            f"{place.name} was made just now and is empty, though the folder logs holds raw logs ({count}). If this "
+            f"{what} was made just now and is empty, though the folder logs holds raw logs ({count}). If this "
             "job had a record, go no further: put it back under that name, or give the job file back the name it had."
         )
 
@@ -223,7 +224,9 @@ class Session:
             target: Name of a target; the first where it is None.
         """
         snapshot, stored, problem = self._standing(target)
-        return step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
+        step = step_answer(self.job, stored, problem, history.made_from(snapshot, stored))
+        elsewhere = kept.brought_elsewhere(self.record, snapshot.standing)
+        return replace(step, notes=(elsewhere, *step.notes)) if elsewhere else step
 
     def long_ago(self) -> str:
         """That the last pull is weeks old and what to do about it, as a sentence; empty where it is not.

@@ -232,6 +232,53 @@ def test_any_database_url_will_do(folder: Path, tmp_path: Path, pull_log: Callab
     assert len(optuna.load_study(study_name="Harbour hatch", storage=url).trials) == 1
 
 
+def test_a_database_file_of_the_job_file_is_the_same_from_wherever_a_command_is_given(
+    tmp_path: Path, job_text: str, pull_log: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A path in it had counted from where the command was given: from elsewhere the job had begun again."""
+    place = tmp_path / "hatch #1"
+    place.mkdir()
+    (place / "job.toml").write_text(f'{job_text}\n[record]\nstorage = "sqlite:///pulls.db"\n')
+    for number, where in enumerate((place, tmp_path), 1):
+        monkeypatch.chdir(where)
+        with Session.open(place) as session:
+            assert session.add_pull(pull_log(IDLE), settings=dialled(0)).number == number
+    assert (place / "pulls.db").is_file()
+    assert not (tmp_path / "pulls.db").exists()
+
+
+def test_another_name_in_a_shared_database_is_another_record_which_is_said(
+    tmp_path: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    place, _ = two_bays(tmp_path, job_text)
+    url = f"sqlite:///{tmp_path / 'shop.db'}"
+    with Session.open(place, storage=url) as session:
+        session.add_pull(pull_log(IDLE), settings=dialled(0))
+        assert session.lost_record() == ""
+    (place / "job.toml").write_text(job_text.replace("Harbour hatch", "Harbour hatch, stage two"))
+    with Session.open(place, storage=url) as session:
+        assert session.lost_record().startswith('The record "Harbour hatch, stage two" was made just now and is empty')
+    with Session.open(place, storage=url) as session:
+        assert session.lost_record() == ""
+
+
+def test_another_car_of_the_same_name_in_a_shared_database_is_said(
+    tmp_path: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    """Its first step had been duty 49, by the other car's pulls, without a word."""
+    one, two = two_bays(tmp_path, job_text)
+    url = f"sqlite:///{tmp_path / 'shop.db'}"
+    with Session.open(one, storage=url) as first, Session.open(two, storage=url) as second:
+        assert not any("folder" in note for note in second.next_step().notes)
+        first.add_pull(pull_log(IDLE), settings=dialled(0))
+        assert not any("folder" in note for note in first.next_step().notes)
+        said = second.next_step().notes[0]
+        assert said.startswith('The record "Harbour hatch" holds 1 pull that was not brought from this folder. If that')
+        assert "go no further: give this job another name" in said
+        assert said in second.add_pull(pull_log(IDLE), settings=dialled(0)).warnings
+        assert said not in second.next_step().notes
+
+
 def test_two_job_files_in_a_folder_have_two_records(tmp_path: Path, job_text: str) -> None:
     for name in ("job.toml", "other.toml"):
         (tmp_path / name).write_text(job_text)
