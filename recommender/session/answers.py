@@ -170,8 +170,9 @@ class PullResult:
 
 
 def to_json(answer: Any) -> str:
-    """A step or a pull as one JSON object with its fields; NaN becomes null, arrays become lists."""
-    return json.dumps(plain(answer), ensure_ascii=False)
+    """A step or a pull as one JSON object with its fields; NaN becomes null, arrays become lists. In ASCII: where it is
+    written may have an encoding of its own, and JSON is read as UTF-8."""
+    return json.dumps(plain(answer))
 
 
 def plain(value: Any) -> Any:

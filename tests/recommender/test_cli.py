@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shlex
 import subprocess
 import sys
@@ -175,6 +176,19 @@ def test_json_is_the_step(begun: Path) -> None:
     assert answer["deviation"] == step.deviation
     assert answer["reasons"] == step.reasons
     assert answer["band"]["high"] == step.band.high.tolist()
+
+
+def test_json_is_whole_whatever_the_encoding_of_the_pipe(begun: Path, job_text: str) -> None:
+    """A pipe has the system's own encoding: the target's name came out as another one, or as no UTF-8 at all."""
+    (begun / "job.toml").write_text(job_text.replace("[target]", '[targets."Straße – naß"]'), encoding="utf-8")
+    for encoding in ("cp1252", "ascii"):
+        done = subprocess.run(
+            [sys.executable, "-m", "recommender.cli", "next", str(begun), "--json"],
+            capture_output=True,
+            check=True,
+            env=os.environ | {"PYTHONIOENCODING": encoding},
+        )
+        assert json.loads(done.stdout)["target"] == "Straße – naß"
 
 
 def test_why_explains_any_step(begun: Path) -> None:
