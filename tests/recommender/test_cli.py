@@ -120,7 +120,7 @@ def test_what_to_go_on_with_can_be_pasted_into_a_shell(
     assert pasted(nextpull("add", folder, pull_log(proposed(folder))).output) == ["next", str(folder)]
     storage = ["--storage", f"sqlite:///{tmp_path / 'shop #1.db'}"]
     log = pull_log(Settings(0.0, 4900.0, 6700.0, 0.0, 0.0, 0.0))
-    words = pasted(nextpull("add", folder, log, "--target", "wet road", *storage).output)
+    words = pasted(nextpull("add", folder, log, "--target", "wet road", *storage).stdout)
     assert words == ["next", str(folder), "--target", "wet road", *storage]
     nextpull(*words)
     words = pasted(nextpull("withdraw", folder, 1, "--reason", "hose came off", *storage).output)
