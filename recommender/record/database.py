@@ -12,7 +12,7 @@ from typing import Any, Final
 import optuna
 from optuna.storages import RDBStorage
 
-from recommender.record.lock import NotWritable, RecordBusy, RecordError, database_lock, file_lock
+from recommender.record.lock import NotWritable, RecordBusy, RecordError, database_lock, file_lock, why
 
 RECORD_NAME: Final = "record.db"
 #: Key of the lock under which a server's tables are made: that of a study is another.
@@ -54,8 +54,13 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
                 f"{shown}: a program ended while it wrote here, and that can be taken back only where the folder can "
                 "be written to. Copy the whole folder of the job to a place of your own, and name the copy."
             ) from None
+        if not isinstance(where, Path) and sqlite_file(url) is None:
+            raise RecordError(
+                f"{shown}: cannot be opened as a record ({why(error)}). See that the server runs and lets you in, and "
+                "that the URL is right: postgresql+psycopg://user@server/database."
+            ) from None
         raise RecordError(
-            f"{shown}: cannot be opened as a record ({str(error).splitlines()[0]}). If the file is not a record, move "
+            f"{shown}: cannot be opened as a record ({why(error)}). If the file is not a record, move "
             "it away; if it is damaged, put back a copy: the raw logs are in the folder logs."
         ) from None
 

@@ -35,6 +35,32 @@ class RecordBusy(RuntimeError):
 
 
 @contextlib.contextmanager
+def reached() -> Iterator[None]:
+    """Say in words that a database does not answer.
+
+    Raises:
+        RecordError: it does not.
+    """
+    import optuna
+    import sqlalchemy.exc
+
+    try:
+        yield
+    except (sqlalchemy.exc.SQLAlchemyError, optuna.exceptions.StorageInternalError) as error:
+        raise RecordError(
+            f"the record cannot be reached ({why(error)}). What is on it is kept. See to the database, or that its "
+            "server runs and lets you in, and try again."
+        ) from error
+
+
+def why(error: Exception) -> str:
+    """What a database itself said, in one line; Optuna wraps it in words of its own."""
+    of_optuna = type(error).__module__.startswith("optuna") and isinstance(error.__cause__, Exception)
+    inner = error.__cause__ if of_optuna else error
+    return str(getattr(inner, "orig", None) or inner).splitlines()[0]
+
+
+@contextlib.contextmanager
 def file_lock(place: Path, *, wait_s: float = 20.0, of: str = "") -> Iterator[None]:
     """Hold a lock on a file. It ends with the process, however that ends.
 
@@ -91,8 +117,10 @@ def database_lock(engine: Engine, key: int, *, wait_s: float = 20.0) -> Iterator
         wait_s: How long to wait for another process. [s]
     Raises:
         RecordBusy: another process kept it for ``wait_s``.
+        RecordError: the server does not answer.
     """
     import sqlalchemy
+    import sqlalchemy.exc
 
     calls = {
         "postgresql": ("SELECT pg_try_advisory_lock(:key)", "SELECT pg_advisory_unlock(:key)"),
@@ -102,9 +130,14 @@ def database_lock(engine: Engine, key: int, *, wait_s: float = 20.0) -> Iterator
         yield
         return
     take, give = (sqlalchemy.text(call) for call in calls[engine.dialect.name])
-    with engine.connect() as connection:
+    with reached():
+        connection = engine.connect()
+    with connection:
         deadline = time.monotonic() + wait_s
-        while not connection.execute(take, {"key": key}).scalar():
+        while True:
+            with reached():
+                if connection.execute(take, {"key": key}).scalar():
+                    break
             if time.monotonic() > deadline:
                 raise RecordBusy(
                     f"the record is being written from another machine for more than {wait_s:g} s. Try again."
@@ -113,7 +146,10 @@ def database_lock(engine: Engine, key: int, *, wait_s: float = 20.0) -> Iterator
         try:
             yield
         finally:
-            connection.execute(give, {"key": key})
+            with contextlib.suppress(
+                sqlalchemy.exc.SQLAlchemyError
+            ):  # gone, and the lock with it: what is kept is kept
+                connection.execute(give, {"key": key})
 
 
 def _holder(place: Path) -> str:

@@ -30,7 +30,15 @@ from recommender.job import Job, seed_of
 from recommender.record import trials
 from recommender.record.artifacts import FOLDER, LogStore
 from recommender.record.database import RECORD_NAME, anchored, open_database, quiet, roll_back, sqlite_file
-from recommender.record.lock import RecordError, database_lock, file_lock, lock_beside, refuse_unwritable
+from recommender.record.lock import (
+    RecordError,
+    database_lock,
+    file_lock,
+    lock_beside,
+    reached,
+    refuse_unwritable,
+    why,
+)
 from recommender.record.snapshot import Snapshot, numbered, snapshot
 from recommender.record.stored import Stored, digest, problem_out
 from recommender.record.trials import FORMAT, PullEntry
@@ -78,6 +86,8 @@ class Record:
         url = storage or (job.storage and anchored(job.storage, job.folder))
         place = None if url else record_file(job)
         database = place or sqlite_file(url or "")
+        if database is not None and not database.parent.is_dir():
+            raise RecordError(f"{database}: there is no folder {database.parent}. Make it, or name another file.")
         if place is not None and read_only and not place.is_file():
             refuse_unwritable(place)
             raise RecordError(f"{place}: no record yet. It is made by the first `nextpull next` or `add`.")
@@ -123,9 +133,13 @@ class Record:
             yield
 
     def read(self) -> Snapshot:
-        """Everything on record, in two queries. What was read before is not read again: entries never change."""
-        attributes = self._attributes()
-        with _uncollected():
+        """Everything on record, in two queries. What was read before is not read again: entries never change.
+
+        Raises:
+            RecordError: the database does not answer.
+        """
+        with reached(), _uncollected():
+            attributes = self._attributes()
             return snapshot(attributes, self.study.get_trials(deepcopy=False), self._entry)
 
     def add_pull(self, entry: PullEntry, *, job: Job, deviation_kpa: float, trace: Trace) -> None:
@@ -229,10 +243,8 @@ def _taken(what: str, how_it_stands: str, then: str) -> Iterator[None]:
     try:
         yield
     except optuna.exceptions.StorageInternalError as error:
-        cause = getattr(error.__cause__, "orig", None) or error.__cause__ or error
-        why = str(cause).splitlines()[0]
         raise RecordError(
-            f"{what} ({why}). {how_it_stands}. Make room on the disk, or see to the database, and {then}."
+            f"{what} ({why(error)}). {how_it_stands}. Make room on the disk, or see to the database, and {then}."
         ) from error
 
 

@@ -247,6 +247,12 @@ def test_a_database_file_of_the_job_file_is_the_same_from_wherever_a_command_is_
     assert not (tmp_path / "pulls.db").exists()
 
 
+def test_a_database_in_a_folder_that_is_not_there_is_told(folder: Path, tmp_path: Path) -> None:
+    for read_only in (False, True):
+        with pytest.raises(RecordError, match=r"shop\.db: there is no folder .*bay 9\. Make it, or name another file"):
+            Session.open(folder, storage=f"sqlite:///{tmp_path / 'bay 9' / 'shop.db'}", read_only=read_only)
+
+
 def test_another_name_in_a_shared_database_is_another_record_which_is_said(
     tmp_path: Path, job_text: str, pull_log: Callable[..., Path]
 ) -> None:

@@ -15,7 +15,7 @@ import optuna
 import pytest
 
 from models.settings import Settings
-from recommender.session import RecordBusy, Session, to_json
+from recommender.session import RecordBusy, RecordError, Session, to_json
 
 from .conftest import open_at_once
 
@@ -41,9 +41,39 @@ def servant() -> str | None:
     pytest.skip("no user to run a database server as")
 
 
+class Server:
+    """A database server of our own.
+
+    Args:
+        bin_: Folder of its programs.
+        place: Folder of its data.
+        user: Who it runs as; None for who runs the tests.
+    """
+
+    def __init__(self, bin_: Path, place: str, user: str | None) -> None:
+        self._bin, self._place, self._user = bin_, place, user
+        self._run("initdb", "-D", f"{place}/data", "-U", "shop", "-A", "trust", "--no-sync")
+        self.start()
+
+    def _run(self, program: str, *words: str) -> None:
+        command = [str(self._bin / program), *words]
+        subprocess.run(command, check=True, capture_output=True, user=self._user, cwd=self._place, timeout=60)
+
+    def start(self) -> None:
+        options = f"-c listen_addresses='' -c fsync=off -k {self._place}"
+        self._run("pg_ctl", "-D", f"{self._place}/data", "-o", options, "-l", f"{self._place}/log", "-w", "start")
+
+    def stop(self) -> None:
+        self._run("pg_ctl", "-D", f"{self._place}/data", "-m", "immediate", "stop")
+
+    def make(self, name: str) -> str:
+        """Make an empty database; gives its URL."""
+        self._run("createdb", "-h", self._place, "-U", "shop", name)
+        return f"postgresql+psycopg://shop@/{name}?host={self._place}"
+
+
 @pytest.fixture(scope="module")
-def make_database() -> Iterator[Callable[[str], str]]:
-    """Make an empty database on a server of our own; gives its URL."""
+def server() -> Iterator[Server]:
     pytest.importorskip("psycopg", reason="pip install 'nextpull[postgresql]'")
     bin_ = programs()
     if bin_ is None:
@@ -52,22 +82,17 @@ def make_database() -> Iterator[Callable[[str], str]]:
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as place:
         if user is not None:
             shutil.chown(place, user)
-
-        def run(*command: str) -> None:
-            subprocess.run(command, check=True, capture_output=True, user=user, cwd=place, timeout=60)
-
-        run(str(bin_ / "initdb"), "-D", f"{place}/data", "-U", "shop", "-A", "trust", "--no-sync")
-        options = f"-c listen_addresses='' -c fsync=off -k {place}"
-        run(str(bin_ / "pg_ctl"), "-D", f"{place}/data", "-o", options, "-l", f"{place}/log", "-w", "start")
+        own = Server(bin_, place, user)
         try:
-
-            def make(name: str) -> str:
-                run(str(bin_ / "createdb"), "-h", place, "-U", "shop", name)
-                return f"postgresql+psycopg://shop@/{name}?host={place}"
-
-            yield make
+            yield own
         finally:
-            run(str(bin_ / "pg_ctl"), "-D", f"{place}/data", "-m", "immediate", "stop")
+            own.stop()
+
+
+@pytest.fixture(scope="module")
+def make_database(server: Server) -> Callable[[str], str]:
+    """Make an empty database on that server; gives its URL."""
+    return server.make
 
 
 @pytest.fixture(scope="module")
@@ -137,3 +162,33 @@ def test_tables_and_studies_are_made_by_one_at_a_time(
     finally:
         storage.remove_session()
         storage.engine.dispose()
+
+
+def test_a_server_that_is_gone_is_told_and_nothing_is_lost(
+    server: Server, folder: Path, pull_log: Callable[..., Path]
+) -> None:
+    url = server.make("gone")
+    log = pull_log(Settings(20, 5000, 7000, 0, 0, 0))
+    with Session.open(folder, storage=url) as session:
+        session.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)), settings=BASELINE)
+        answer = to_json(session.next_step())
+        server.stop()
+        try:
+            for call in (
+                session.next_step,
+                lambda: session.add_pull(log, settings=BASELINE),
+                lambda: session.withdraw(1, "hose came off"),
+                lambda: Session.open(folder, storage=url),
+                lambda: Session.open(folder, storage=url, read_only=True),
+            ):
+                with pytest.raises(
+                    RecordError, match=r"cannot be (reached|opened as a record) .* runs and lets you in"
+                ):
+                    call()
+        finally:
+            server.start()
+        assert to_json(session.next_step()) == answer
+        with session.record.writing():  # it ends while something is written: what was kept is not denied
+            server.stop()
+        server.start()
+        assert session.add_pull(log, settings=BASELINE | {"duty": 20}).number == 2
