@@ -252,7 +252,8 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     s = forecast.settings
     knob = problem.knobs["ramp_add" if problem.knobs["duty"].fixed else "duty"]
-    at_end = getattr(s, knob.name) >= knob.upper - 2 * max(knob.resolution, 1e-9)
+    near = min(2 * knob.resolution, 0.15 * (knob.upper - knob.lower))  # two positions of a coarse dial are half of it
+    at_end = getattr(s, knob.name) >= knob.upper - max(near, 1e-9)
     breath = has_breath(outlook, under) & ~short[under]
     if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])

@@ -246,6 +246,15 @@ class TestEnds:
         }
         return replace(job, knobs={**job.knobs, **changed})
 
+    @pytest.mark.parametrize("resolution", [18.0, 30.0, 45.0, 90.0])
+    def test_a_coarse_dial_is_at_its_end_at_its_last_position_alone(self, resolution: float) -> None:
+        """Duty 0 of the two positions 0 and 90 was said to be at the end of its range."""
+        job = self.dial((0.0, 90.0), 0.0)
+        job = replace(job, knobs={**job.knobs, "duty": replace(job.knobs["duty"], resolution=resolution, step=90.0)})
+        before = forecast(settings(90.0 - resolution), level_psi=10.0)
+        assert reasons.hardware(outlook(job), before)[0] == "shape of the curve"
+        assert reasons.hardware(outlook(job), forecast(settings(90.0), level_psi=10.0))[0] == "duty range used up"
+
     @pytest.mark.parametrize(("upper", "ramp_add"), [(40.0, 0.0), (75.0, 0.0), (60.0, 10.0)])
     def test_a_dial_that_ends_early_holds_no_gate_shut(self, upper: float, ramp_add: float) -> None:
         """Pulls at the dial's end fell short all over; the turbo could give twice as much."""
