@@ -30,7 +30,7 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
     import sqlalchemy.exc
 
     url = f"sqlite:///{RECORD_NAME}" if isinstance(where, Path) else where
-    shown = str(where) if isinstance(where, Path) else url.split("@")[-1]
+    shown = str(where) if isinstance(where, Path) else url.split("@")[-1].partition("?")[0]
     arguments: dict[str, Any] = {"pool_pre_ping": True}
     if isinstance(where, Path):
         arguments = {"creator": partial(_connection, where, read_only)}
@@ -48,7 +48,7 @@ def open_database(where: str | Path, read_only: bool) -> RDBStorage:
         ) from None
     except RuntimeError as error:
         raise RecordError(f"{shown}: {error}") from None
-    except (sqlalchemy.exc.SQLAlchemyError, optuna.exceptions.OptunaError) as error:
+    except (sqlalchemy.exc.SQLAlchemyError, optuna.exceptions.OptunaError, ValueError) as error:
         if read_only and isinstance(where, Path) and _journal(where).exists():
             raise RecordError(
                 f"{shown}: a program ended while it wrote here, and that can be taken back only where the folder can "
@@ -71,7 +71,7 @@ def sqlite_file(url: str) -> Path | None:
 
     try:
         parts = sqlalchemy.make_url(url)
-    except sqlalchemy.exc.ArgumentError:
+    except (sqlalchemy.exc.ArgumentError, ValueError):  # the latter of a port that is no number
         return None
     name = (parts.database or "").removeprefix("file:").partition("?")[0]
     return Path(name) if parts.get_backend_name() == "sqlite" and name not in ("", ":memory:") else None

@@ -247,6 +247,20 @@ def test_a_database_file_of_the_job_file_is_the_same_from_wherever_a_command_is_
     assert not (tmp_path / "pulls.db").exists()
 
 
+@pytest.mark.parametrize(
+    "url",
+    [
+        "shop.db",
+        "postgresql+psycopg://shop@server:five/pulls",
+        "postgresql+psycopg://shop@/pulls?host=127.0.0.1&port=1&password=secret",
+    ],
+)
+def test_a_url_that_leads_nowhere_is_told_and_shows_no_password(folder: Path, url: str) -> None:
+    with pytest.raises(RecordError, match=r"(reached|opened as a record) \(.*runs and lets you in") as told:
+        Session.open(folder, storage=url)
+    assert "secret" not in str(told.value)
+
+
 def test_a_database_in_a_folder_that_is_not_there_is_told(folder: Path, tmp_path: Path) -> None:
     for read_only in (False, True):
         with pytest.raises(RecordError, match=r"shop\.db: there is no folder .*bay 9\. Make it, or name another file"):
