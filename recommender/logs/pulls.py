@@ -20,6 +20,10 @@ AFTER_S: Final = 0.7
 _BRIDGE_S: Final = 0.15
 #: A burst of slip is over after this long. [s]
 _SLIP_S: Final = 1.0
+#: Engine speed that falls away and is back within that time, as near to its highest, and leaps up by as much from one
+#: reading to the next but one, was misread. [rpm]
+_BACK_RPM: Final = 100.0
+_LEAP_RPM: Final = 300.0
 #: Share of the highest throttle reading that is full load where no threshold is set.
 _FULL_SHARE: Final = 0.85
 
@@ -127,34 +131,58 @@ def pieces(rpm: FloatArray, first: int, last: int, drop_rpm: float) -> list[tupl
     return found
 
 
-def _mended(time_s: FloatArray, rpm: FloatArray, parts: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Pieces parted by slip put together again.
+def _mended(
+    time_s: FloatArray, rpm: FloatArray, parts: list[tuple[int, int]]
+) -> tuple[list[tuple[int, int]], FloatArray]:
+    """Pieces parted by slip, or by readings that cannot be, put together again, and engine speed drawn straight there.
 
     Slip is a short burst of engine speed that falls back onto the line it was rising along; after a gear shift engine
     speed goes on from far below that line.
     """
     mended: list[tuple[int, int]] = []
+    gone: list[tuple[int, int]] = []
     for piece in parts:
-        if mended and _falls_back(time_s, rpm, mended[-1], piece):
+        found = (_slip(time_s, rpm, mended[-1], piece) or _misread(time_s, rpm, mended[-1], piece)) if mended else None
+        if found:
+            gone.append(found)
             mended[-1] = (mended[-1][0], piece[1])
         else:
             mended.append(piece)
-    return mended
+    drawn = rpm.copy() if gone else rpm
+    for first, last in gone:
+        drawn[first : last + 1] = np.interp(time_s[first : last + 1], time_s[[first, last]], rpm[[first, last]])
+    return mended, drawn
 
 
-def _falls_back(time_s: FloatArray, rpm: FloatArray, before: tuple[int, int], after: tuple[int, int]) -> bool:
+def _slip(
+    time_s: FloatArray, rpm: FloatArray, before: tuple[int, int], after: tuple[int, int]
+) -> tuple[int, int] | None:
+    """Last row before slip and first after it, where that parts two pieces; else None."""
     first, last = before
     top = first + int(np.argmax(rpm[first : last + 1]))
     steady = slice(first, int(np.searchsorted(time_s, time_s[top] - 0.5)))
     if steady.stop - first < 5 or time_s[steady.stop - 1] - time_s[first] < 1.0:
-        return False
+        return None
     recent = slice(max(first, int(np.searchsorted(time_s, time_s[steady.stop - 1] - 3.0))), steady.stop)
     slope, level = np.polyfit(time_s[recent] - time_s[top], rpm[recent], 1)
     near = slice(after[0], int(np.searchsorted(time_s, time_s[top] + _SLIP_S)))
     if slope <= 0 or near.stop - near.start < 2 or rpm[top] - level < 60.0:
-        return False
+        return None
     low = near.start + int(np.argmin(rpm[near]))
-    return bool(abs(rpm[low] - level - slope * (time_s[low] - time_s[top])) < 150.0)
+    on_line = abs(rpm[low] - level - slope * (time_s[low] - time_s[top])) < 150.0
+    return (steady.stop - 1, low) if on_line else None
+
+
+def _misread(
+    time_s: FloatArray, rpm: FloatArray, before: tuple[int, int], after: tuple[int, int]
+) -> tuple[int, int] | None:
+    """Last row before engine speed fell away and the first at which it is back at once, as no engine can; else None."""
+    last = before[1]
+    highest = float(rpm[before[0] : last + 1].max())
+    rows = np.arange(after[0] + 1, min(int(np.searchsorted(time_s, time_s[last] + _SLIP_S)), after[1] + 1))
+    leaps = rpm[rows] - rpm[np.maximum(rows - 2, after[0])] >= _LEAP_RPM
+    back = rows[leaps & (rpm[rows] >= highest - _BACK_RPM)]
+    return (last, int(back[0])) if back.size else None
 
 
 def _without_wait(rec: Recording, smooth: FloatArray, first: int, last: int, whole: bool) -> int:
@@ -285,7 +313,7 @@ def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_]
     for first, last in runs(bridged(full, rec.time_s)):
         if last - first < 3:
             continue
-        parts = _mended(rec.time_s, smooth, pieces(smooth, first, last, options.largest_drop_rpm))
+        parts, smooth = _mended(rec.time_s, smooth, pieces(smooth, first, last, options.largest_drop_rpm))
         lead = first
         for number, piece in enumerate(parts):
             final = number == len(parts) - 1
@@ -303,7 +331,8 @@ def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_]
 def _by_rise(rec: Recording, smooth: FloatArray, options: FinderOptions) -> list[Span]:
     last = rec.time_s.size - 1
     spans: list[Span] = []
-    for piece in _mended(rec.time_s, smooth, pieces(smooth, 0, last, options.largest_drop_rpm)):
+    parts, smooth = _mended(rec.time_s, smooth, pieces(smooth, 0, last, options.largest_drop_rpm))
+    for piece in parts:
         at_end = piece[1] >= last - 1
         ending: Ending = "log ends" if at_end else "engine speed topped out"
         span = _span(rec, smooth, piece, options, lead_row=piece[0], ending=ending, throttled=False, after_shift=False)

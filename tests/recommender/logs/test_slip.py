@@ -65,6 +65,23 @@ def test_a_sweep_without_slip_loses_nothing(tmp_path: Path, rate_hz: float, seed
     assert pull.trace.rpm.size >= 0.97 * (last - start)
 
 
+@pytest.mark.parametrize("throttle", [True, False])
+@pytest.mark.parametrize(("rate_hz", "share", "seconds"), [(20.0, 0.5, 0.3), (20.0, 0.85, 0.8), (50.0, 0.5, 0.5)])
+def test_engine_speed_misread_for_a_moment_does_not_part_a_pull(
+    tmp_path: Path, rate_hz: float, share: float, seconds: float, throttle: bool
+) -> None:
+    """Read at half for 0.3 s, engine speed had put full boost at 2105 rpm, in what was taken for a whole pull."""
+    channels = recording(rate_hz, noise_kpa=0.3, noise_rpm=8.0)
+    start, _ = full_load_rows(channels)
+    first = start + int(5.0 * rate_hz)
+    channels["rpm"][first : first + int(seconds * rate_hz)] *= share
+    log = channels if throttle else without(channels, "throttle_pct")
+    (pull,) = read(tmp_path, log).pulls
+    assert "left out" in next(remark.text for remark in pull.quality.remarks if remark.code == "slip")
+    assert np.ptp(pull.trace.rpm) > 4600.0
+    assert np.abs(pull.trace.boost_kpa - boost_at(pull.trace.rpm)).max() < 4.0  # noise; 50 and more without the cut
+
+
 def test_a_shift_ends_the_pull(tmp_path: Path) -> None:
     channels = recording(20.0)
     start, last = full_load_rows(channels)
