@@ -25,6 +25,10 @@ _LIKE_A_UNIT: Final = re.compile(
     r"|\d\s?(#|x\b|in\b|at\b)|#\s?/|/\s?((m|cm|mm|in|sq)\b|[cm]?m[2^]|in[2^])|(?<!\w)x\s?\d"
     r"|^(#|in\.?|at[maü]?)$|\bat[maü]\b|\bin(ch(es)?)?\.?\s(of\s)?(water|mercury)\b"
 )
+#: The same at the end of a name, without brackets.
+_AT_THE_END: Final = re.compile(
+    r"[^\s_]*(hg|h2o)$|[^\s_]*/\s?([cm]?m|in)[2²]$|kgf?_?(per_)?cm2$|(?<![a-z])(psi|[kmh]?pa|m?bar)\s?[*x×/]\s?\d+$"
+)
 #: Range of a sensor, as in "3 bar MAP": it says nothing about the numbers.
 _RANGE: Final = re.compile(r"\d+([.,]\d+)?[\s-]?(bar|psi|kpa)a?[\s-]+(map|sensor|sonde|geber|capteur)\b")
 
@@ -55,7 +59,9 @@ def _unknown(column: Column) -> str:
     if column.unit:
         return "" if parse_unit(column.unit) or column.unit.casefold() in BLANKS else column.unit
     found = re.findall(r"[\[({]\s*([^\[\](){}]+)", column.name)
-    return next((text.strip() for text in found if _LIKE_A_UNIT.search(_RANGE.sub("", text.strip().casefold()))), "")
+    told = next((text.strip() for text in found if _LIKE_A_UNIT.search(_RANGE.sub("", text.strip().casefold()))), "")
+    end = _AT_THE_END.search(column.name.casefold())
+    return told or (column.name[end.start() :] if end else "")
 
 
 def _written(column: Column, unit: Unit, file_name: str) -> tuple[str, Kind | None, str, list[str]]:

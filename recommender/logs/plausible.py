@@ -37,6 +37,10 @@ LEAST_OPEN_PCT: Final = 5.0
 LEAST_SHARE: Final = 0.05
 #: Duty as commanded changes less than this from row to row, against its highest; a solenoid at rest trembles. [-]
 TREMBLING: Final = 0.1
+#: Engine speed gets as high at the least in a log with a pull. [rpm]
+LEAST_TOP_RPM: Final = 800.0
+#: A factor that the name of engine speed ends in: ``x1000``, ``/10``.
+_FACTOR: Final = re.compile(r"[x×*/]\s?(10{1,3})(?!\d)", re.IGNORECASE)
 #: Names of fuel over air, in a folded name that does not say lambda too.
 _INVERSE: Final = re.compile(r"^(?!.*(lambda|λ|afr)).*\brichesse\b")
 
@@ -71,9 +75,20 @@ def _unit_name(column: Column, quantity: str) -> str | None:
 
 def _rpm(column: Column) -> Read:
     unit = parse_unit(column.unit) if column.unit else None
-    values = turnable(scaled(column.values, unit.factor if unit and unit.quantity == "speed" else 1.0))
+    factor = unit.factor if unit and unit.quantity == "speed" else _named_factor(column)
+    values = turnable(scaled(column.values, factor))
     low, _, high = _range(values)
-    return Read(values, "rpm", low >= -1.0 and 800.0 <= high <= FASTEST_RPM, f"{low:.0f} to {high:.0f} rpm")
+    return Read(values, "rpm", low >= -1.0 and LEAST_TOP_RPM <= high <= FASTEST_RPM, f"{low:.0f} to {high:.0f} rpm")
+
+
+def _named_factor(column: Column) -> float:
+    """Factor to rpm that a heading such as ``RPM x1000`` or ``rpm/10`` names, where only that makes the numbers rpm."""
+    named = _FACTOR.search(column.name)
+    if named is None:
+        return 1.0
+    _, _, high = _range(column.values)
+    factor = float(named[1])
+    return next((each for each in (1.0, factor, 1.0 / factor) if LEAST_TOP_RPM <= high * each <= FASTEST_RPM), 1.0)
 
 
 def _share(column: Column, in_percent: bool = False) -> Read:

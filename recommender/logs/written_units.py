@@ -32,7 +32,7 @@ _PRESSURES: Final = {
     "pa": "Pa", "hpa": "hPa", "mbar": "mbar", "kpa": "kPa", "mpa": "MPa", "bar": "bar", "psi": "psi", "atm": "atm",
     "kgf/cm2": "kgf/cm2", "kg/cm2": "kgf/cm2", "inhg": "inHg", "mmhg": "mmHg", "torr": "mmHg",
     "lb/in2": "psi", "lbs": "psi", "lbf/in2": "psi", "lb": "psi", "lb/sqin": "psi", "lbs/sqin": "psi", "cmhg": "cmHg",
-    "dbar": "dbar",
+    "dbar": "dbar", "kp/cm2": "kgf/cm2", "incheshg": "inHg", "inchhg": "inHg",
 }  # fmt: skip
 _OTHERS: Final = {
     "rpm": ("speed", 1.0), "1/min": ("speed", 1.0), "/min": ("speed", 1.0), "min-1": ("speed", 1.0),
@@ -42,7 +42,8 @@ _OTHERS: Final = {
     "upm": ("speed", 1.0), "t/min": ("speed", 1.0), "rpmx1000": ("speed", 1000.0), "x1000rpm": ("speed", 1000.0),
     "rpm/1000": ("speed", 1000.0), "1000rpm": ("speed", 1000.0), "1000/min": ("speed", 1000.0),
     "×1000rpm": ("speed", 1000.0), "rpm×1000": ("speed", 1000.0), "1000xrpm": ("speed", 1000.0),
-    "rps": ("speed", 60.0), "1/s": ("speed", 60.0), "hz": ("speed", 60.0), "krpm": ("speed", 1000.0),
+    "rev/s": ("speed", 60.0), "rps": ("speed", 60.0), "1/s": ("speed", 60.0), "hz": ("speed", 60.0),
+    "krpm": ("speed", 1000.0),
     "%": ("share", 1.0), "pct": ("share", 1.0), "percent": ("share", 1.0), "prozent": ("share", 1.0),
     "%dc": ("share", 1.0),
     "s": ("time", 1.0), "sec": ("time", 1.0), "secs": ("time", 1.0), "seconds": ("time", 1.0), "second": ("time", 1.0),
@@ -68,6 +69,15 @@ _WHOLE_LETTERS: Final = str.maketrans({"ß": "ss", "ł": "l", "Ł": "L", "ø": "
 
 #: Names after which a single letter is a unit: ``Time s``, ``Temp C``.
 _NAMED_SHORT: Final = re.compile(r"temp|time|zeit|tiempo|czas|tijd|\b(tid|hora|orario)\b")
+#: A unit at the end of a name, of mercury also in two words; and a bracket before it that holds a factor of it, as in
+#: ``Boost (x10 mbar)``.
+_TAIL: Final = re.compile(
+    r"^(.+?)[\s_,;/:.-]+((?:(?:in|inch|inches|mm|cm)[\s_.]{1,2}hg|[^\s_,;]+)(?:[\s_](?:abs|ass|gauge|rel|absolute))?)$",
+    re.IGNORECASE,
+)
+_FACTOR: Final = re.compile(r"[\[({]\s*[x×*]?\s*\d+([.,/]\d+)?\s*[x×*]?$", re.IGNORECASE)
+#: Parts of a second: ``1/10 s``, ``0.01 s``.
+_PART_OF_A_SECOND: Final = re.compile(r"(?:1/(10{1,6})|(0[.,]0{0,5}1))(?:s|sec|sek)")
 #: Names whose last word is part of the name although it is a unit elsewhere.
 _ONE_NAME: Final = re.compile(r"numero( di)? giri")
 
@@ -103,6 +113,9 @@ def parse_unit(text: str) -> Unit | None:
     if words in _OTHERS:
         quantity, factor = _OTHERS[words]
         return Unit(quantity, words, factor)
+    part = _PART_OF_A_SECOND.fullmatch(words)
+    if part:
+        return Unit("time", words, 1.0 / float(part[1]) if part[1] else float(part[2].replace(",", ".")))
     degree = re.fullmatch(r"(°|\?|deg\.?|degrees?|grad|degres?|degrés?)?\s?(c|f|k|celsius|fahrenheit|kelvin)\.?", bare)
     if degree:
         return Unit("temperature", _TEMPERATURES[degree[2]])
@@ -110,7 +123,7 @@ def parse_unit(text: str) -> Unit | None:
 
 
 def _pressure_unit(bare: str) -> Unit | None:
-    bare = re.sub(r"(?<=\w)[. ]+(?=hg\b|sq|in\b)", "", bare)  # in. Hg, lb/sq. in
+    bare = re.sub(r"(?<=\w)[._ ]+(?=hg(?![a-z])|sq|in\b)", "", bare)  # in. Hg, mm_hg, lb/sq. in
     for written, name in sorted(_PRESSURES.items(), key=lambda item: -len(item[0])):
         if not bare.startswith(written):
             continue
@@ -145,8 +158,8 @@ def split_name(header: str) -> tuple[str, str | None]:
         return brackets[1] + rest, brackets[2].strip()
     if _ONE_NAME.fullmatch(fold(text)):
         return text, None
-    tail = re.match(r"^(.+?)[\s_,;/:.-]+([^\s_,;]+(?:[\s_](?:abs|ass|gauge|rel|absolute))?)$", text)
-    if tail:
+    tail = _TAIL.match(text)
+    if tail and not _FACTOR.search(tail[1]):
         unit = parse_unit(tail[2])
         if unit is not None and unit.quantity not in ("none", "acceleration", "length", "count", "ratio", "air fuel"):
             short = len(tail[2]) == 1 and unit.quantity in ("volt", "temperature", "time")

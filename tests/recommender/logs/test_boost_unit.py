@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -88,6 +89,35 @@ def test_signs_beside_a_digit_or_a_unit_are_a_unit(unit: str) -> None:
     values = np.linspace(0.0, 12.0, 50)
     with pytest.raises(LogError, match="is none that is known"):
         unit_of(Column(f"Boost ({unit})", f"Boost ({unit})", None, values), ReadOptions(), None, "log.csv")
+
+
+@pytest.mark.parametrize(
+    ("heading", "name"),
+    [
+        ("boost_in_hg", "inHg"), ("Boost in Hg", "inHg"), ("Boost inches Hg", "inHg"), ("Boost mm Hg", "mmHg"),
+        ("boost_mm_hg", "mmHg"), ("Boost kp/cm2", "kgf/cm2"), ("MAP in Hg gauge", "inHg"),
+    ],
+)  # fmt: skip
+def test_units_of_two_words_without_brackets(tmp_path: Path, heading: str, name: str) -> None:
+    """Without them 28.6 inHg were 28.6 kPa, in a log whose heading names its unit."""
+    log = intake(written(tmp_path / "log.csv", heading, kpa_in(name)), ReadOptions(default_pressure_unit="kPa"))
+    assert plateau_kpa(log) == PLATEAU
+    assert log.boost_is == "gauge"
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit", "kpa_each"),
+    [
+        ("Boost (x10 mbar)", "x10 mbar", 10.0), ("Boost [0.1 psi]", "0.1 psi", 0.6895), ("Boost kPa/10", "kPa/10", 1.0),
+        ("boost_in_h2o", "h2o", 0.249), ('Boost "Hg', '"Hg', 3.386), ("boost_kgf_cm2", "kgf_cm2", 98.07),
+    ],
+)  # fmt: skip
+def test_a_factor_of_a_unit_and_unknown_ones_without_brackets_are_asked_about(
+    tmp_path: Path, heading: str, unit: str, kpa_each: float
+) -> None:
+    """Ten mbar each were read as one: 9.7 kPa for 97."""
+    with pytest.raises(LogError, match=f"the unit '{re.escape(unit)}' is none that is known"):
+        intake(written(tmp_path / "log.csv", heading, kpa_each), ReadOptions(default_pressure_unit="kPa"))
 
 
 def test_an_unknown_unit_is_settled_by_the_job_file(tmp_path: Path) -> None:

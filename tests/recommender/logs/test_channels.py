@@ -105,6 +105,17 @@ def test_engine_speed_in_thousands(tmp_path: Path, written: str) -> None:
     assert pull.trace.rpm.max() == pytest.approx(7000.0, abs=100.0)
 
 
+@pytest.mark.parametrize(
+    ("heading", "factor"),
+    [("RPM x1000", 1e-3), ("rpm (x1000)", 1e-3), ("RPM/10", 0.1), ("Engine Speed [x10 rpm]", 0.1), ("RPM*10", 10.0)],
+)
+def test_engine_speed_with_a_factor_in_its_name(tmp_path: Path, heading: str, factor: float) -> None:
+    columns = {name: values for name, values in base().items() if name != "RPM"}
+    columns[heading] = _LOG["rpm"] * factor
+    (pull,) = intake(table(tmp_path / "log.csv", columns)).pulls
+    assert pull.trace.rpm.max() == pytest.approx(7000.0, abs=100.0)
+
+
 @pytest.mark.parametrize("written", ["psig", "bar(g)", "kPa gauge", "psi rel"])
 def test_gauge_by_the_unit(written: str) -> None:
     unit = parse_unit(written)
@@ -287,8 +298,12 @@ def test_fahrenheit_and_kelvin(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("heading", "factor"), [("Time (ms)", 1e3), ("Time", 1e3), ("Time (us)", 1e6), ("Time", 1 / 86400)]
-)
+    ("heading", "factor"),
+    [
+        ("Time (ms)", 1e3), ("Time", 1e3), ("Time (us)", 1e6), ("Time", 1 / 86400), ("Time (1/10 s)", 10.0),
+        ("Time [0.01 s]", 100.0), ("Time (1/1000 s)", 1e3),
+    ],
+)  # fmt: skip
 def test_time_in_other_units(tmp_path: Path, heading: str, factor: float) -> None:
     columns = {heading: _LOG["time_s"] * factor, "RPM": _LOG["rpm"], "Boost (kPa)": _LOG["boost_kpa"]}
     rows = [",".join(f"{value:.9f}" for value in row) for row in zip(*columns.values(), strict=True)]
