@@ -313,12 +313,17 @@ def _by_throttle(rec: Recording, smooth: FloatArray, full: npt.NDArray[np.bool_]
     for first, last in runs(bridged(full, rec.time_s)):
         if last - first < 3:
             continue
+        at_end = last >= rec.time_s.size - 2
+        ended: Ending = "log ends" if at_end else "throttle lifted"
+        whole = _held(rec, first, last, options, ended)
+        if whole is not None:  # a brake that hunts moves engine speed by more than a sweep may fall
+            found.append(whole)
+            continue
         parts, smooth = _mended(rec.time_s, smooth, pieces(smooth, first, last, options.largest_drop_rpm))
         lead = first
         for number, piece in enumerate(parts):
             final = number == len(parts) - 1
-            at_end = final and last >= rec.time_s.size - 2
-            ending: Ending = "log ends" if at_end else "throttle lifted" if final else "engine speed fell"
+            ending: Ending = ended if final else "engine speed fell"
             span = _span(
                 rec, smooth, piece, options, lead_row=lead, ending=ending, throttled=True, after_shift=number > 0
             )

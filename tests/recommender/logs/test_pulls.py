@@ -141,6 +141,17 @@ def test_held_rpm_run(tmp_path: Path) -> None:
     assert pull.trace.rpm.mean() == pytest.approx(4000.0, abs=5.0)
 
 
+def test_a_brake_that_hunts_parts_no_run_at_held_rpm(tmp_path: Path) -> None:
+    """Engine speed fell by more than it may within a sweep: only the run's first seconds had counted."""
+    channels = recording(20.0)
+    first, last = full_load_rows(channels)
+    hunting = 60.0 * np.sin(2.0 * np.pi * channels["time_s"][first : last + 1] / 3.0)
+    channels["rpm"][first : last + 1] = 4000.0 + hunting
+    pull = the_pull(tmp_path, channels)
+    assert pull.kind == "held rpm"
+    assert np.ptp(pull.trace.time_s) > 9.0
+
+
 def test_held_rpm_run_without_throttle(tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
     count = 200
