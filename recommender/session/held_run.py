@@ -36,6 +36,16 @@ SETTLED: Final = 0.1
 JUMP: Final = 25.0
 #: Faster than this boost lags the hand by more than is put right. [points a second]
 QUICK: Final = 8.0
+#: The duty of a log is not what moves boost where it stands within the first while boost moves by the second, or where
+#: boost at the most duty is lower by that than at the least. [points], [kPa]
+STANDS: Final = 2.0
+MOVES_KPA: Final = 10.0
+#: Points must lie over such a share of the duty that was turned. [-]
+COVERED: Final = 0.5
+#: A run whose engine speed rises more slowly is no sweep; duty turned by so much in it was turned by hand.
+#: [rpm/s], [points]
+CREEPS_RPM_S: Final = 50.0
+TURNED: Final = 10.0
 #: The hand stops this far under the target, and as far under the limit again. [kPa]
 STOP_UNDER_KPA: Final = float(to_kpa(1.0, "psi"))
 
@@ -88,7 +98,35 @@ def held_points(trace: Trace) -> tuple[tuple[HeldPoint, ...], str]:
     for rows in _cut_where_steep(duty, boost, [rows for rows in parts if rows.size >= FEWEST]):
         point = (np.median(duty[rows]), np.median(rpm[rows]), np.median(boost[rows]), boost[rows].max())
         found.append(HeldPoint(*map(float, point)))
-    return tuple(found), "" if found else "Too few readings at any one duty: turn it slower, or log faster."
+    other = _not_what_was_turned(duty, boost, found)
+    if other:
+        return (), other
+    covered = float(np.ptp([each.duty for each in found])) if found else 0.0
+    if not found or covered < COVERED * (float(np.ptp(duty)) - width):
+        return (), "Too few readings at most of the duties: turn it slower, or log faster."
+    return tuple(found), ""
+
+
+def _not_what_was_turned(duty: FloatArray, boost_kpa: FloatArray, points: Sequence[HeldPoint]) -> str:
+    """That the duty of the log is not what moved boost, as a sentence; else ""."""
+    low, high = np.quantile(duty, [0.02, 0.98])
+    begins, ends = np.quantile(boost_kpa, [0.05, 0.95])
+    if high - low < STANDS and ends - begins > MOVES_KPA:
+        return (
+            f"Boost moves from {begins:.0f} to {ends:.0f} kPa while the log's duty stands at {low:.4g} to {high:.4g} "
+            "%: that is not the duty that was turned, or it is a share of 1 under a heading of percent. Name the right "
+            "column: [channels] duty."
+        )
+    if not points:
+        return ""
+    least, most = min(points, key=lambda each: each.duty), max(points, key=lambda each: each.duty)
+    if least.boost_kpa - most.boost_kpa > MOVES_KPA:
+        return (
+            f"Boost is {least.boost_kpa:.0f} kPa at {least.duty:.0f} % of the log's duty and {most.boost_kpa:.0f} at "
+            f"{most.duty:.0f} %: more duty gives more boost, so this is written the other way round, or is another "
+            "valve's. Log the duty as it is dialled, or name its column: [channels] duty."
+        )
+    return ""
 
 
 def _cut_where_steep(
@@ -128,6 +166,24 @@ def turned_quickly(trace: Trace) -> str:
     return (
         f"Duty was turned up by as much as {rate.max():.0f} points a second: boost lags the hand, and more of it than "
         "was read may belong to these duties. Turn about 4 points a second."
+    )
+
+
+def not_held(trace: Trace) -> str:
+    """That duty was turned by hand in what is neither a sweep nor a run at held rpm, as a sentence; else ""."""
+    if trace.duty_pct is None:
+        return ""
+    settled = _settled(trace)
+    seconds, rise = float(np.ptp(trace.time_s)), float(np.ptp(trace.rpm))
+    if np.count_nonzero(settled) < FEWEST or rise > CREEPS_RPM_S * seconds:
+        return ""
+    low, high = np.quantile(trace.duty_pct[settled], [0.05, 0.95])
+    if high - low <= TURNED:
+        return ""
+    return (
+        f"Duty goes from {low:.0f} to {high:.0f} % while engine speed goes over no more than {rise:.0f} rpm in "
+        f"{seconds:.0f} s: a run at held rpm, it seems, but rpm was not held nearly enough for one. Hold it within "
+        "100 rpm, or make a sweep at one setting."
     )
 
 

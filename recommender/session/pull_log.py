@@ -28,7 +28,7 @@ from recommender.logs import (
 from recommender.record.stored import number_in
 from recommender.record.trials import PullEntry
 from recommender.session.conditions import conditions_in, day_of, log_of_another_time
-from recommender.session.held_run import HeldPoint, held_points, turned_quickly
+from recommender.session.held_run import HeldPoint, held_points, not_held, turned_quickly
 
 #: Boost this near to the highest of a pull is the same. [kPa]
 SAME_KPA: Final = 0.05
@@ -209,7 +209,7 @@ def _no_pull(found: Intake, job: Job) -> NoPull:
 
 
 def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str], job: Job) -> LoggedPull:
-    held, nothing_held = held_points(pull.trace) if pull.kind == "held rpm" else ((), "")
+    held, nothing_held = held_points(pull.trace) if pull.kind == "held rpm" else ((), not_held(pull.trace))
     refused = [_sentence(each.text) for each in pull.quality.remarks if each.refuses]
     refused += [nothing_held] if nothing_held else []
     # That a pull ended early is said once, by its being aborted.

@@ -171,6 +171,50 @@ def test_duty_turned_in_small_steps_that_rest_is_not_too_fast(begun: Session, tm
     assert points(pull)[:, 1] == pytest.approx(settled_kpa(points(pull)[:, 0]), abs=0.4)
 
 
+def test_duty_written_the_other_way_round_is_refused(begun: Session, tmp_path: Path) -> None:
+    """Loggers write what the solenoid is closed for, too: evidence that full duty gives the spring's boost."""
+    with pytest.raises(LogError, match=r"kPa at 6\d % of the log's duty and .* more duty gives more boost, so this is"):
+        begun.add_pull(held_log(tmp_path / "held.csv", logged=lambda duty, _: 100.0 - duty))
+
+
+@pytest.mark.parametrize("share", [False, True])
+def test_duty_that_is_not_what_was_turned_is_refused(begun: Session, tmp_path: Path, share: bool) -> None:
+    """A column of what was dialled at first; a share of 1 under a heading of percent, which was 0.4 % at 40."""
+
+    def other(duty: np.ndarray, _: np.ndarray) -> np.ndarray:
+        return duty / 100.0 if share else np.full(duty.shape, 25.0)
+
+    with pytest.raises(LogError, match=r"Boost moves from \d+ to \d+ kPa while the log's duty stands at"):
+        begun.add_pull(held_log(tmp_path / "held.csv", logged=other))
+
+
+def changed(path: Path, change: Callable[[np.ndarray], np.ndarray]) -> Path:
+    """A held log with its table changed: time, engine speed, boost, throttle, duty."""
+    heading = path.read_text().splitlines()[0]
+    table = change(np.loadtxt(path, delimiter=",", skiprows=1))
+    np.savetxt(path, table, delimiter=",", header=heading, comments="", fmt="%.3f")
+    return path
+
+
+def test_too_few_readings_at_most_duties_are_refused(begun: Session, tmp_path: Path) -> None:
+    """Read twice a second, only the rest at duty 0 had enough: it was on record with the highest boost of the run."""
+    path = changed(held_log(tmp_path / "held.csv"), lambda table: table[::25])
+    with pytest.raises(LogError, match="Too few readings at most of the duties: turn it slower, or log faster"):
+        begun.add_pull(path)
+
+
+@pytest.mark.parametrize("creep_rpm", [300.0, 600.0])
+def test_rpm_that_creeps_while_duty_is_turned_is_no_sweep(begun: Session, tmp_path: Path, creep_rpm: float) -> None:
+    """It was an aborted pull at duty 0, with the boost of duty 40."""
+
+    def creeping(table: np.ndarray) -> np.ndarray:
+        table[:, 1] += creep_rpm * np.clip((table[:, 0] - 2.0) / 14.0, 0.0, 1.0)
+        return table
+
+    with pytest.raises(LogError, match=r"Duty goes from 0 to 40 % while engine speed .*not held nearly enough"):
+        begun.add_pull(changed(held_log(tmp_path / "held.csv"), creeping))
+
+
 # ------------------------------------------------------------------ when it is advised
 
 
