@@ -149,7 +149,7 @@ def clock_seconds(text: pd.Series) -> FloatArray:
     """Clock times to seconds since the first midnight; a step back by most of a day is midnight.
 
     Args:
-        text: ``HH:MM:SS.fff``, ``MM:SS.fff``, ISO 8601 dates with a time, or day-first dates with a time.
+        text: ``HH:MM:SS.fff``, ``MM:SS.fff``, dates with a time: ISO 8601, the same with ``/`` or ``.``, day first.
     """
     quick = _fixed_width_seconds(text)
     if quick is None:
@@ -166,6 +166,7 @@ def _parsed_seconds(text: pd.Series) -> FloatArray:
     import pandas as pd
 
     bare = text.str.strip(" \"'").str.replace(",", ".", regex=False)
+    bare = bare.str.replace(r"^(\d{4})[/.](\d{1,2})[/.](\d{1,2})", r"\1-\2-\3", regex=True)
     first = next((cell for cell in bare.dropna() if is_clock(cell)), "")
     if re.match(r"\d{4}-", first):
         stamps = pd.to_datetime(bare, errors="coerce", format="ISO8601", utc=True)

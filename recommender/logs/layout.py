@@ -31,7 +31,7 @@ _DOT_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([,'’\s]\d{3})+(\.\d+)?")
 _COMMA_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([.'’\s]\d{3})+(,\d+)?")
 _FOUR_DIGITS = re.compile(r"[+-]?[1-9]\d{3,}(?![\d:/-])")
 _CLOCK = re.compile(
-    r"(\d{4}-\d{1,2}-\d{1,2}[T ]|\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? )?"
+    r"(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}[T ]|\d{1,2}[./-]\d{1,2}[./-]\d{2,4},? )?"
     r"\d{1,3}:\d{1,2}(:\d{1,2})?([.,:]\d+)?\s?(Z|[+-]\d\d:?\d\d|[AaPp][Mm])?"
 )
 #: Words for "nothing was measured here".

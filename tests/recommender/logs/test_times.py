@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 import numpy as np
@@ -97,6 +98,17 @@ def test_whole_seconds_with_one_step_back(tmp_path: Path) -> None:
     for pull in found.pulls:
         assert_the_sweep(pull)
         assert pull.trace.boost_kpa.max() == 165.0
+
+
+@pytest.mark.parametrize("form", ["%Y/%m/%d %H:%M:%S.%f", "%Y.%m.%d %H:%M:%S.%f", "%Y-%m-%dT%H:%M:%S.%f"])
+def test_dates_that_begin_with_the_year(tmp_path: Path, form: str) -> None:
+    """With ``/`` or ``.`` they were no times: the log was refused, since its time "does not rise"."""
+    channels = recording(20.0)
+    begin = datetime.datetime(2026, 4, 9, 23, 59, 52, tzinfo=datetime.UTC)
+    times = [(begin + datetime.timedelta(seconds=each)).strftime(form) for each in channels["time_s"].tolist()]
+    path = written(tmp_path / "log.csv", channels, times)
+    assert_the_sweep(only_pull(path))
+    assert intake(path).day == datetime.date(2026, 4, 9)
 
 
 def test_a_clock_of_minutes_and_seconds_that_passes_the_hour(tmp_path: Path) -> None:
