@@ -43,7 +43,7 @@ _OTHERS: Final = {
     "rpm/1000": ("speed", 1000.0), "1000rpm": ("speed", 1000.0), "1000/min": ("speed", 1000.0),
     "×1000rpm": ("speed", 1000.0), "rpm×1000": ("speed", 1000.0), "1000xrpm": ("speed", 1000.0),
     "rev/s": ("speed", 60.0), "rps": ("speed", 60.0), "1/s": ("speed", 60.0), "hz": ("speed", 60.0),
-    "krpm": ("speed", 1000.0),
+    "krpm": ("speed", 1000.0), "tr/mn": ("speed", 1.0),
     "%": ("share", 1.0), "pct": ("share", 1.0), "percent": ("share", 1.0), "prozent": ("share", 1.0),
     "%dc": ("share", 1.0),
     "s": ("time", 1.0), "sec": ("time", 1.0), "secs": ("time", 1.0), "seconds": ("time", 1.0), "second": ("time", 1.0),
@@ -158,6 +158,9 @@ def split_name(header: str) -> tuple[str, str | None]:
         return brackets[1] + rest, brackets[2].strip()
     if _ONE_NAME.fullmatch(fold(text)):
         return text, None
+    whole = parse_unit(text) if "/" in text else None
+    if whole is not None and whole.quantity == "speed":
+        return "rpm", text  # U/min and nothing else
     tail = _TAIL.match(text)
     if tail and not _FACTOR.search(tail[1]):
         unit = parse_unit(tail[2])

@@ -224,6 +224,12 @@ def test_rpm_by_unit_where_the_name_says_nothing(tmp_path: Path) -> None:
     assert (choice.column, choice.reason.split(";")[0]) == ("Kanal 7 (1/min)", "by its unit")
 
 
+@pytest.mark.parametrize("heading", ["U/min", "1/min", "tr/min", "Régime moteur [tr/mn]"])
+def test_engine_speed_called_by_its_unit_alone(tmp_path: Path, heading: str) -> None:
+    columns = {name: values for name, values in base().items() if name != "RPM"} | {heading: _LOG["rpm"]}
+    assert chosen(intake(table(tmp_path / "log.csv", columns)))["rpm"] == heading
+
+
 def test_hint_for_a_column_that_is_not_there(tmp_path: Path) -> None:
     path = table(tmp_path / "log.csv", base())
     with pytest.raises(
