@@ -18,6 +18,8 @@ from recommender.session.pull_log import LoggedPull, the_pull
 #: Two traces are of one pull where they share so much of the shorter one's moments, and engine speed there. [-], [rpm]
 SHARED: Final = 0.5
 SAME_RPM: Final = 1.0
+#: Boost written in coarser units tells no pull. [kPa]
+MOST_ROUNDED_KPA: Final = 1.2
 #: A part of a log that went higher by so much than the pull taken from it is worth a word. [kPa]
 HIGHER_KPA: Final = 2.0
 
@@ -81,13 +83,28 @@ def _number_on_record(pull: LoggedPull, standing: Sequence[PullEntry]) -> int | 
 
 
 def _one_pull(one: Trace, two: Trace) -> bool:
-    """Whether two traces are of one pull: alike reading by reading at the same moments.
+    """Whether two traces are of one pull, by the moments of their logs or, where one is exported over a clock, by those
+    since they begin."""
+    later_s = float(one.time_s[0] - two.time_s[0])
+    return _alike(one, two) or _alike(one, replace(two, time_s=two.time_s + later_s))
 
-    All of the boost may be shifted by as much as the barometer's median over the longer log has moved. The same sweep
-    run twice is alike, but not reading by reading.
+
+def _alike(one: Trace, two: Trace) -> bool:
+    """Whether two traces are alike reading by reading at the same moments.
+
+    All of the boost may be shifted by as much as the barometer's median over the longer log has moved, and rounded
+    where the log was exported in another unit. The same sweep run twice is alike, but not reading by reading.
     """
     place, both = at_moments(two, one.time_s)
     if np.count_nonzero(both) < SHARED * min(one.time_s.size, two.time_s.size):
         return False
     turned = np.abs(two.rpm[place][both] - one.rpm[both])
-    return one_boost(two.boost_kpa[place][both], one.boost_kpa[both]) and bool(np.median(turned) < SAME_RPM)
+    rounded_kpa = min(_step_kpa(one) + _step_kpa(two), MOST_ROUNDED_KPA)
+    alike = one_boost(two.boost_kpa[place][both], one.boost_kpa[both], rounded_kpa)
+    return alike and bool(np.median(turned) < SAME_RPM)
+
+
+def _step_kpa(trace: Trace) -> float:
+    """The unit in which boost was written, as far as its readings tell: their smallest step. [kPa]"""
+    steps = np.diff(np.unique(np.round(trace.boost_kpa, 6)))
+    return float(steps.min()) if steps.size else 0.0

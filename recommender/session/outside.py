@@ -68,11 +68,11 @@ def at_moments(trace: Trace, time_s: FloatArray) -> tuple[npt.NDArray[np.int64],
     return place, np.abs(trace.time_s[place] - time_s) < SAME_S
 
 
-def one_boost(one_kpa: FloatArray, two_kpa: FloatArray) -> bool:
+def one_boost(one_kpa: FloatArray, two_kpa: FloatArray, rounded_kpa: float = 0.0) -> bool:
     """Whether boost at the same moments, one at least, is of one sweep: alike reading by reading, but for a shift of
-    all. Shapes (n,)"""
+    all, and for what rounding may make. Shapes (n,)"""
     apart = one_kpa - two_kpa
-    return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA)
+    return bool(np.abs(apart).max() < SHIFT_KPA and np.ptp(apart) < SAME_KPA + rounded_kpa)
 
 
 def passed_outside(pull: PullEntry, problem: Problem) -> bool:

@@ -214,6 +214,38 @@ def test_a_log_with_several_pulls_asks_which(session: Session, pull_log: Write, 
 
 
 @pytest.mark.parametrize(
+    ("boost", "kpa_each", "digits", "later_s", "every"),
+    [("Boost [kPa]", 1.0, 0, 0.0, 1), ("Boost [psi]", 6.894757, 1, 0.0, 2), ("Boost [kPa]", 1.0, 3, 52920.0, 1)],
+)
+def test_a_pull_exported_again_otherwise_is_on_record_already(
+    session: Session,
+    pull_log: Write,
+    tmp_path: Path,
+    boost: str,
+    kpa_each: float,
+    digits: int,
+    later_s: float,
+    every: int,
+) -> None:
+    """In coarser units, at fewer rows or over the clock the old log was the new pull, with the new settings."""
+    first = pull_log(IDLE)
+    session.add_pull(first, settings=BASELINE)
+    rows = np.loadtxt(first, delimiter=",", skiprows=1)[::every]
+    rows[:, 0] += later_s
+    rows[:, 2] = np.round(rows[:, 2] / kpa_each, digits)
+    path = tmp_path / "exported.csv"
+    header = first.read_text().splitlines()[0].replace("Boost [kPa]", boost)
+    np.savetxt(path, rows, delimiter=",", header=header, comments="", fmt="%.3f")
+    with pytest.raises(LogError, match="this very log is on record already, as pull 1"):
+        session.add_pull(path, settings={**BASELINE, "duty": 20})
+    again = pull_log(IDLE, seed=77)  # the same sweep run twice, in whole kPa and at the very same engine speeds
+    rows = np.loadtxt(again, delimiter=",", skiprows=1)
+    rows[:, 2] = np.round(rows[:, 2])
+    np.savetxt(again, rows, delimiter=",", header=again.read_text().splitlines()[0], comments="", fmt="%.3f")
+    assert session.add_pull(again, settings=BASELINE).number == 2
+
+
+@pytest.mark.parametrize(
     ("name", "content", "words"),
     [
         ("missing.csv", None, "no such file"),
