@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from models.units import FloatArray
+from recommender.logs.boost import FAR_UNDER_KPA
 from recommender.logs.conditions import conditions
 from recommender.logs.evidence import Evidence, Quality, Remark
 from recommender.logs.gauge_top import noisy, off_scale, pinned, without_rpm
@@ -136,6 +137,21 @@ def throttle(evidence: Evidence) -> Iterator[Remark]:
         )
 
 
+def drawn(evidence: Evidence) -> Iterator[Remark]:
+    """Boost far under ambient at full load, as of a gauge with its sign the other way round."""
+    part = slice(evidence.span.trace_first, evidence.span.sweep_last + 1)
+    rpm, boost = evidence.rpm[part], evidence.boost_kpa[part]
+    level = float(np.median(boost[rpm >= 0.5 * (float(rpm.min()) + float(rpm.max()))]))
+    if level < -FAR_UNDER_KPA:
+        yield Remark(
+            "under ambient",
+            f"boost stands at {level:.0f} kPa in the upper half of the pull, far under ambient, as no engine draws at "
+            "full load: look at the sensor, and whether the column is that of a vacuum or has its sign the other way",
+            float(evidence.time_s[evidence.span.trace_first]),
+            refuses=True,
+        )
+
+
 def slip(evidence: Evidence) -> Iterator[Remark]:
     """Engine speed that jumps: tyre or roller slip, or a bad rpm signal."""
     if evidence.span.kind == "held rpm":
@@ -251,8 +267,8 @@ def key_on(evidence: Evidence) -> Iterator[Remark]:
 
 
 CHECKS: Final[tuple[Check, ...]] = (
-    short, off_scale, pinned, without_rpm, frozen, gaps, slow, throttle, inferred, slip, shift_within, coverage, shift,
-    key_on, conditions,
+    short, off_scale, pinned, without_rpm, frozen, drawn, gaps, slow, throttle, inferred, slip, shift_within, coverage,
+    shift, key_on, conditions,
 )  # fmt: skip
 
 

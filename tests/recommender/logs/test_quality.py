@@ -51,6 +51,15 @@ def test_gauge_pinned_at_its_top(tmp_path: Path) -> None:
     assert found.time_s > channels["time_s"][start]
 
 
+def test_boost_far_under_ambient_at_full_load_is_refused(tmp_path: Path) -> None:
+    """A gauge with its sign the other way round: the vacuum after the lift was taken for its highest boost."""
+    channels = recording(20.0)
+    channels["boost_kpa"] = -channels["boost_kpa"]
+    pull = first(tmp_path, channels)
+    assert pull.quality.verdict == "refused"
+    assert "boost stands at -1" in remark(pull, "under ambient").text
+
+
 @pytest.mark.parametrize(("channel", "word"), [("rpm", "engine speed stands"), ("boost_kpa", "boost stands")])
 def test_frozen_channel(tmp_path: Path, channel: str, word: str) -> None:
     channels = recording(20.0)
