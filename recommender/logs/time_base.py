@@ -24,6 +24,8 @@ RISE_RPM_S: Final = (15.0, 20000.0)
 SWEEP_RPM_S: Final = 2000.0
 #: Intervals between the rows of a logger, least and most. [s]
 INTERVAL_S: Final = (1e-4, 2.0)
+#: A rise as wide is that of a sweep, and not of a brake that creeps. [rpm]
+SWEPT_RPM: Final = 1500.0
 #: Under this a rise says nothing. [rpm]
 LEAST_RISE_RPM: Final = 500.0
 #: Engine speed may fall by so much within a rise. [rpm]
@@ -67,23 +69,34 @@ def guessed(channels: Channels) -> bool:
 
 
 def confirm_sweeps(rows: Rows, spans: Sequence[Span], channels: Channels, file_name: str) -> None:
-    """Ask for the unit of the times where it is guessed and every sweep would be faster than any engine's under load.
+    """Ask for the unit of the times where every sweep would be faster, or slower, than any engine's.
+
+    Where it is guessed faster than under load is enough; one that is named counts as long as it can be at all.
 
     Raises:
         LogError: so it is.
     """
+    column = channels.columns.get("time")
     sweeps = [span for span in spans if span.kind != "held rpm"]
-    if not sweeps or not guessed(channels):
+    if not sweeps or column is None or column.kind != "number":
         return
     rises = [float(np.ptp(rows.rpm[span.trace_first : span.sweep_last + 1])) for span in sweeps]
     lengths = [float(rows.time_s[span.sweep_last] - rows.time_s[span.trace_first]) for span in sweeps]
     rates = [rise / max(length, 1e-9) for rise, length in zip(rises, lengths, strict=True)]
-    slowest = int(np.argmin(rates))
-    if rates[slowest] > SWEEP_RPM_S:
-        column = channels.columns["time"]
-        unit = next(choice.unit for choice in channels.choices if choice.role == "time")
-        seen = f"a sweep would rise by {rises[slowest]:.0f} rpm in {_seconds(lengths[slowest])} if they were in {unit}"
-        raise _ask(file_name, column.label, column.name, seen)
+    slowest, widest = int(np.argmin(rates)), int(np.argmax(rises))
+    unit = next(choice.unit for choice in channels.choices if choice.role == "time")
+
+    def seen(place: int) -> str:
+        return f"a sweep would rise by {rises[place]:.0f} rpm in {_seconds(lengths[place])} if they were in {unit}"
+
+    if guessed(channels):
+        if rates[slowest] > SWEEP_RPM_S:
+            raise _ask(file_name, column.label, column.name, seen(slowest))
+    elif rates[slowest] > RISE_RPM_S[1] or (rises[widest] > SWEPT_RPM and max(rates) < RISE_RPM_S[0]):
+        raise LogError(
+            f"{file_name}, column {column.label!r}: {seen(widest)}, as its heading says, which no engine does. Put the "
+            "unit in the heading right, or export times in seconds."
+        )
 
 
 def _seconds(length_s: float) -> str:

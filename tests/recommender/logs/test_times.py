@@ -70,6 +70,15 @@ def test_a_unit_that_is_named_counts(tmp_path: Path) -> None:
         assert only_pull(written(tmp_path / "log.csv", channels, times, heading)).trace.rpm.max() > 6500.0
 
 
+@pytest.mark.parametrize(("heading", "per_second"), [("Time (ms)", 1.0), ("Time (s)", 1000.0), ("Time (min)", 1.0)])
+def test_a_unit_that_is_named_and_cannot_be_is_asked_about(tmp_path: Path, heading: str, per_second: float) -> None:
+    """Seconds under a heading of milliseconds were a pull of 0.01 s, on record as aborted."""
+    channels = recording(20.0)
+    times = [f"{time * per_second:.3f}" for time in channels["time_s"]]
+    with pytest.raises(LogError, match=r"a sweep would rise by \d+ rpm in .*, as its heading says, which no"):
+        intake(written(tmp_path / "log.csv", channels, times, heading))
+
+
 def test_a_blip_before_the_pull_leaves_seconds_seconds(tmp_path: Path) -> None:
     channels = recording(50.0)
     channels["rpm"][50:75] = np.linspace(900.0, 7400.0, 25)  # half a second, no load
