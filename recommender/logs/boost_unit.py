@@ -19,6 +19,8 @@ from recommender.logs.written_units import Unit, parse_unit, split_name
 UNITS: Final = ("psi", "kPa", "bar", "mbar")
 #: A pull may reach this share of the job's limit. [-]
 WITHIN_REACH: Final = 1.5
+#: A closed throttle draws at least so far under ambient. [kPa gauge]
+VACUUM_KPA: Final = -35.0
 #: What a text in brackets holds where it is meant as a unit of pressure: its word, or a sign beside what makes it one.
 _LIKE_A_UNIT: Final = re.compile(
     r"[²³]|hg|h2o|psi|bar(?!o)|pa\b|torr|\blb|pound|kgf?\b|\bkn\b|\b(mm|cm|wc)\b"
@@ -52,6 +54,12 @@ def _fits(values: FloatArray, unit: str) -> bool:
     gauge = 20.0 <= high <= 330.0 and low >= -101.0
     absolute = 105.0 <= high <= 430.0 and low >= 12.0
     return gauge or absolute
+
+
+def _inches_too(values: FloatArray, most_kpa: float) -> bool:
+    """Whether numbers without a unit may be inches of mercury: with some vacuum, and up to what is within reach."""
+    low, high = (float(q) * kpa_in("inHg") for q in np.quantile(values, [0.02, 0.999]))
+    return _fits(values, "inHg") and low < VACUUM_KPA and high <= most_kpa < np.inf
 
 
 def _unknown(column: Column) -> str:
@@ -144,6 +152,8 @@ def _by_numbers(column: Column, options: ReadOptions, file_name: str) -> tuple[s
     if own in fitting and not any(kpa_in(name) > kpa_in(str(own)) for name in may_be):
         doubt = f"{column.label}: no unit in the log; read in {own}, the job's own unit"
         return str(own), None, f"no unit given; the numbers fit {own}, the job's own unit", [doubt]
+    if len(fitting) == 1 and _inches_too(column.known, WITHIN_REACH * options.limit_kpa):
+        fitting.append("inHg")
     if len(fitting) == 1:
         doubt = f"{column.label}: no unit in the log; read in {fitting[0]} because only that fits the numbers"
         return fitting[0], None, f"no unit given; the numbers fit {fitting[0]} alone", [doubt]

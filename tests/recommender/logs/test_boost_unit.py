@@ -154,6 +154,14 @@ def test_a_row_of_units_counts_where_those_of_time_speed_and_boost_are_known(tmp
     assert not log.warnings
 
 
+def test_inches_of_mercury_without_a_unit_are_not_read_in_kpa(tmp_path: Path) -> None:
+    """In a job in psi 32.5 inHg were 32.5 kPa, the only unit looked at that fitted."""
+    options = ReadOptions(default_pressure_unit="psi", limit_kpa=138.0)
+    with pytest.raises(LogError, match=r"no unit, and its numbers \(up to 3\d.*\) could be kPa or inHg"):
+        intake(written(tmp_path / "log.csv", "Boost", kpa_in("inHg")), options)
+    assert plateau_kpa(intake(written(tmp_path / "kpa.csv", "Boost", 1.0), options)) == PLATEAU
+
+
 def test_heading_and_row_of_units_that_contradict_are_asked_about(tmp_path: Path) -> None:
     path = written(tmp_path / "log.csv", "Boost_psi", kpa_in("psi"), row="s,rpm,kPa,%")
     with pytest.raises(LogError, match=r"psi by its heading, kPa by the row of units.* boost_unit = \"psi\""):
