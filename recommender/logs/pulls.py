@@ -23,7 +23,7 @@ _SLIP_S: Final = 1.0
 #: Engine speed that falls away and is back within that time, as near to its highest, and leaps up by as much from one
 #: reading to the next but one, was misread. [rpm]
 _BACK_RPM: Final = 100.0
-_LEAP_RPM: Final = 300.0
+_LEAP_RPM: Final = 500.0
 #: Share of the highest throttle reading that is full load where no threshold is set.
 _FULL_SHARE: Final = 0.85
 

@@ -82,6 +82,16 @@ def test_engine_speed_misread_for_a_moment_does_not_part_a_pull(
     assert np.abs(pull.trace.boost_kpa - boost_at(pull.trace.rpm)).max() < 4.0  # noise; 50 and more without the cut
 
 
+def test_a_limiter_at_the_end_of_a_pull_is_no_misread_engine_speed(tmp_path: Path) -> None:
+    """Taken for that, its bounce had cost the last 600 rpm of the pull."""
+    channels = recording(20.0, noise_kpa=0.3, noise_rpm=8.0)
+    _, last = full_load_rows(channels)
+    time = channels["time_s"][last - 16 : last + 1]
+    channels["rpm"][last - 16 : last + 1] = 6550.0 + 150.0 * np.sign(np.sin(2.0 * np.pi * 8.0 * time))
+    pull = read(tmp_path, channels).pulls[0]
+    assert pull.trace.rpm.max() > 6400.0
+
+
 def test_a_shift_ends_the_pull(tmp_path: Path) -> None:
     channels = recording(20.0)
     start, last = full_load_rows(channels)
