@@ -60,21 +60,31 @@ class Draft:
         """Pulls, oldest first: the last one strong and named, some before it thin."""
         earlier = pulls[-1 - EARLIER : -1]
         for pull in earlier:
-            thin = {"color": self._palette.earlier, "width": 1.0}
-            self._trace("earlier", f"pull {pull.number}", pull.rpm, pull.boost, line=thin)
+            if not pull.at_held_rpm:
+                thin = {"color": self._palette.earlier, "width": 1.0}
+                self._trace("earlier", f"pull {pull.number}", pull.rpm, pull.boost, line=thin)
+            if dotted(pull):
+                self._highest("earlier", f"pull {pull.number}", pull, size=7)
         if earlier:
-            self._name("earlier", "before" if len(earlier) == 1 else "earlier pulls", earlier[-1].boost)
+            named = [pull for pull in earlier if not pull.at_held_rpm] or earlier
+            self._name("earlier", "before" if len(named) == 1 else "earlier pulls", _ends(named[-1]))
         if pulls:
             self.pull(f"pull {pulls[-1].number}", pulls[-1])
 
     def pull(self, name: str, pull: PullResult) -> None:
         """A pull drawn strong, and its highest boost as a dot: a spike is shorter than the curve's distance of points,
-        and one above the limit must not look as if it were under it."""
-        self.line("last", name, pull.rpm, pull.boost)
-        if np.isfinite(pull.peak) and np.isfinite(pull.peak_rpm):
-            highest = np.array([pull.peak_rpm]), np.array([pull.peak])
-            marker = {"symbol": "circle", "size": 9, "color": self._palette.last}
-            self._trace("last", f"{name}, highest boost", *highest, mode="markers", marker=marker)
+        and one above the limit must not look as if it were under it. A run at held rpm is that dot alone."""
+        if pull.at_held_rpm:
+            self._name("last", name, _ends(pull))
+        else:
+            self.line("last", name, pull.rpm, pull.boost)
+        self._highest("last", name, pull, size=9)
+
+    def first(self, name: str, pull: PullResult) -> None:
+        """A pull drawn as the one before, its highest boost as a dot where the curve does not show what it reached."""
+        self.line("earlier", name, pull.rpm, pull.boost)
+        if dotted(pull):
+            self._highest("earlier", name, pull, size=7)
 
     def target(self, wanted: TargetWanted) -> None:
         """The target's points, held to its first and last rpm."""
@@ -156,6 +166,13 @@ class Draft:
             )
         )
 
+    def _highest(self, role: str, name: str, pull: PullResult, size: int) -> None:
+        """The highest boost of a pull as a dot."""
+        if np.isfinite(pull.peak) and np.isfinite(pull.peak_rpm):
+            marker = {"symbol": "circle", "size": size, "color": getattr(self._palette, role)}
+            highest = np.array([pull.peak_rpm]), np.array([pull.peak])
+            self._trace(role, f"{name}, highest boost", *highest, mode="markers", marker=marker)
+
     def _name(self, role: str, name: str, y: FloatArray) -> None:
         known = np.asarray(y, dtype=float)[np.isfinite(y)]
         if known.size:
@@ -233,6 +250,21 @@ class Draft:
                 showarrow=False, xanchor="left", yanchor="middle", xshift=8,
                 font={"color": getattr(self._palette, role), "size": 15},
             )  # fmt: skip
+
+
+def dotted(pull: PullResult) -> bool:
+    """Whether a pull before the last one has a dot too: one over the limit, and one at held rpm, which has no curve."""
+    return pull.at_held_rpm or pull.margin < 0
+
+
+def small_dots(pulls: Sequence[PullResult]) -> bool:
+    """Whether ``Draft.pulls`` draws such a dot."""
+    return any(dotted(pull) for pull in pulls[-1 - EARLIER : -1])
+
+
+def _ends(pull: PullResult) -> FloatArray:
+    """Boost at whose last value a pull is named: its curve, or the highest boost of a run at held rpm."""
+    return np.array([pull.peak]) if pull.at_held_rpm else pull.boost
 
 
 def _tick(span: float, about: int) -> float:

@@ -85,7 +85,7 @@ def before_after(
     draft = Draft(unit, palette)
     compared = first is not None and (final is None or first.number != final.number)
     if first is not None and compared:
-        draft.line("earlier", f"before: pull {first.number}", first.rpm, first.boost)
+        draft.first(f"before: pull {first.number}", first)
     if final is not None:
         draft.pull(f"{'now: ' if compared else ''}pull {final.number}", final)
     draft.target(wanted)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from recommender import wording
+from recommender.figures.draft import small_dots
 
 if TYPE_CHECKING:
     from recommender.page.desk import Answers
@@ -179,13 +180,27 @@ def values(job: Job, step: Step, last: PullResult | None) -> list[tuple[str, ...
     band = step.band
     curves = [np.interp(grid, wanted.rpm, wanted.boost)]
     empty = np.full(grid.shape, np.nan)
-    curves.append(empty if last is None else np.interp(grid, last.rpm, last.boost, left=np.nan, right=np.nan))
+    if last is None or last.at_held_rpm:  # a run at held rpm has no curve
+        curves.append(empty)
+    else:
+        curves.append(np.interp(grid, last.rpm, last.boost, left=np.nan, right=np.nan))
     runs = step.verdict != "stop"
     curves += [np.interp(grid, band.rpm, each) if runs else empty for each in (band.low, band.mean, band.high)]
     return [
         (f"{rpm:.0f}", *(wording.pressure(float(curve[i]), step.unit) for curve in curves))
         for i, rpm in enumerate(grid)
     ]
+
+
+def dots(pulls: Sequence[PullResult]) -> str:
+    """What the dots of the main figure are; "" before the first pull."""
+    if not pulls:
+        return ""
+    held = "a run at held rpm" if pulls[-1].at_held_rpm else "spikes included"
+    text = f"Dot: the highest boost of pull {pulls[-1].number}, {held}."
+    if small_dots(pulls):
+        text += " Small dots: that of earlier pulls which passed the limit, or were runs at held rpm."
+    return text
 
 
 _SOURCES: Final = {

@@ -10,7 +10,18 @@ from recommender import figures, wording
 from recommender.figures.palettes import PALETTES
 from recommender.figures.svg import svg
 from recommender.page.desk import Desk, Task
-from recommender.page.pieces import fields, nearness, put_right, rows, safety, shown_reasons, tiles, trust_lines, values
+from recommender.page.pieces import (
+    dots,
+    fields,
+    nearness,
+    put_right,
+    rows,
+    safety,
+    shown_reasons,
+    tiles,
+    trust_lines,
+    values,
+)
 from recommender.page.shield import LARGEST_LOG
 
 if TYPE_CHECKING:
@@ -46,6 +57,7 @@ def desk(work: Desk, target: str, task: Task | None, notice: str) -> dict[str, A
         "asked": urlencode({"target": target, **{name: wording.knob_number(value) for name, value in dialled.items()}}),
         "checklist": () if pulls else work.session.checklist(),
         "figure": _outlook(job, step, pulls),
+        "dots": dots(pulls),
         "values": values(job, step, last),
         "rows": rows(job, found),
         "last": last,

@@ -126,7 +126,7 @@ def _target(session: Session, name: str, standing: Sequence[PullResult]) -> dict
     step = session.next_step(name)
     pulls = {pull.number: pull for pull in session.pulls(name)}
     final = pulls.get(step.best_pull)
-    first = pulls.get(standing[0].number) if standing else None
+    first = next((pulls[pull.number] for pull in standing if not pull.at_held_rpm), None)
     return {
         "name": name,
         "step": step,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -119,6 +120,18 @@ def test_the_table_says_what_the_figure_shows(session: Session, step: Step, pull
     assert [float(cell) for cell in middle[3:]] == sorted(float(cell) for cell in middle[3:])
     stopped = pieces.values(session.job, dataclasses.replace(step, verdict="stop"), pull)
     assert {row[3:] for row in stopped} == {("–", "–", "–")}
+
+
+def test_a_run_at_held_rpm_is_a_dot_and_no_curve(session: Session, step: Step, pull: PullResult) -> None:
+    entry: Any = SimpleNamespace(facts={"held": [[0.0, 5250.0, 75.0]]})
+    held = dataclasses.replace(pull, number=2, rpm=np.array([5250.0]), boost=np.array([10.9]), entry=entry)
+    assert {row[2] for row in pieces.values(session.job, step, held)} == {"–"}
+    assert pieces.dots([]) == ""
+    assert pieces.dots([pull]) == "Dot: the highest boost of pull 1, spikes included."
+    assert pieces.dots([pull, held]) == "Dot: the highest boost of pull 2, a run at held rpm."
+    over = dataclasses.replace(pull, margin=-0.1)
+    for before in (held, over):
+        assert "Small dots: that of earlier pulls which passed the limit" in pieces.dots([before, pull])
 
 
 def test_what_has_to_be_said_is_an_empty_field(session: Session) -> None:

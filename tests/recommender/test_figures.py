@@ -7,6 +7,7 @@ import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -94,6 +95,39 @@ def test_a_spike_stands_where_it_was_measured(job: Job) -> None:
         dots = [trace for trace in figure.data if trace.mode == "markers"]
         assert [(each.x, each.y) for each in dots] == [((4010.0,), (19.6,))]
         assert figure.layout.yaxis.range[1] > 19.6
+
+
+def test_an_earlier_pull_over_the_limit_is_not_drawn_under_it(job: Job) -> None:
+    """The thin curve shows a short spike no better than the strong one does."""
+    spiked = made_pull(lambda rpm: np.full(rpm.shape, 16.0), number=1, peak=19.6, peak_rpm=4010.0, margin=-0.6)
+    after = made_pull(lambda rpm: np.full(rpm.shape, 14.0), peak=14.2)
+    for figure in (
+        figures.outlook(made_step(), job.wanted(), [spiked, after]),
+        figures.measured([spiked, after], job.wanted(), 19.0, "psi"),
+        figures.before_after(spiked, after, job.wanted(), 19.0, "psi"),
+    ):
+        dots = [trace for trace in figure.data if trace.mode == "markers"]
+        assert [(each.meta["role"], each.x, each.y) for each in dots] == [
+            ("earlier", (4010.0,), (19.6,)),
+            ("last", (5000.0,), (14.2,)),
+        ]
+        assert figure.layout.yaxis.range[1] > 19.6
+
+
+def test_a_run_at_held_rpm_is_a_dot_with_its_name_beside_it(job: Job) -> None:
+    """It has no curve; its median boost lies near the baseline's, which the name would seem to belong to."""
+    entry: Any = SimpleNamespace(facts={"held": [[0.0, 5250.0, 75.0]]})
+    baseline = made_pull(lambda rpm: np.full(rpm.shape, 10.0), number=1, peak=10.3)
+    held = made_pull(lambda _: np.array([10.9]), rpm=np.array([5250.0]), peak=15.4, peak_rpm=5254.0, entry=entry)
+    figure = figures.outlook(made_step(), job.wanted(), [baseline, held])
+    assert [(trace.mode, trace.x) for trace in figure.data if trace.meta["role"] == "last"] == [("markers", (5254.0,))]
+    places = {note.name: note.y for note in figure.layout.annotations}
+    assert places["last"] > 14.0  # beside 15.4, pushed down at most by the names of band and target
+    assert places["earlier"] == pytest.approx(10.0, abs=0.1)
+    then = figures.outlook(made_step(), job.wanted(), [baseline, held, replace(baseline, number=3)])
+    assert roles(then)[3:] == ["earlier", "earlier", "last", "last", "target"]
+    assert [trace.x for trace in then.data if trace.name == "pull 2, highest boost"] == [(5254.0,)]
+    assert notes(then)["earlier"] == "before"  # one curve
 
 
 @pytest.mark.parametrize("boost", [0.0, 18.5, 19.4])
