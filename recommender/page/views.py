@@ -80,6 +80,7 @@ def why(work: Desk, number: int) -> dict[str, Any]:
     explained = work.session.explain(number)
     numbers = [each.number for each in work.session.steps(step.target)]
     place = numbers.index(number)
+    served = _served(work, explained.last, step.target)
     return {
         "title": f"Why step {number}",
         "step": step,
@@ -87,7 +88,8 @@ def why(work: Desk, number: int) -> dict[str, Any]:
         "why": explained,
         "tiles": tiles(job, step.settings, None) if step.settings else (),
         "effects": [_effect(effect, job.pressure_unit) for effect in explained.effects if not effect.fixed],
-        "outcome": None if explained.last is None else _outcome(work, explained.last, step.target),
+        "outcome": None if explained.last is None else _outcome(work, explained.last, served),
+        "served": served,
         "earlier": numbers[place - 1] if place > 0 else None,
         "later": numbers[place + 1] if place + 1 < len(numbers) else None,
         "form": tiles(job, step.settings or step.best_settings or {}, None),
@@ -101,15 +103,21 @@ def _effect(effect: KnobEffect, unit: str) -> tuple[KnobEffect, str, str]:
     return effect, label, svg(picture, title=f"{label}: change of boost over engine speed", mark=f"knob-{effect.knob}")
 
 
-def _outcome(work: Desk, last: Outcome, target: str) -> str | None:
-    """The prediction drawn over what happened; None where the pull was withdrawn since."""
+def _outcome(work: Desk, last: Outcome, served: str) -> str | None:
+    """The prediction drawn over what happened, with the target that it served; None where the pull was withdrawn."""
     predicted = work.session.step(last.step)
-    pull = next((each for each in work.session.pulls(target) if each.number == last.pull), None)
+    pull = next((each for each in work.session.pulls(served) if each.number == last.pull), None)
     if pull is None:
         return None
-    picture = figures.outcome(predicted, pull, work.session.job.wanted(target))
+    picture = figures.outcome(predicted, pull, work.session.job.wanted(served))
     title = f"What step {predicted.number} predicted and what pull {pull.number} gave"
     return svg(picture, title=title, description=last.text, mark="outcome")
+
+
+def _served(work: Desk, last: Outcome | None, target: str) -> str:
+    """Name of the target that a prediction was made for; ``target`` where none was, or the job has it no more."""
+    name = target if last is None else work.session.step(last.step).target
+    return name if name in work.session.job.targets else target
 
 
 def what_if(work: Desk, target: str | None, asked: Mapping[str, float]) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -64,6 +65,22 @@ def test_a_step_without_settings_has_nothing_to_dial_in(faces: dict[str, Bay]) -
             desk = Desk(session)
             page = shown(desk, session.next_step().number)
         assert (NOTHING in page) == nothing, kind
+
+
+def test_the_last_prediction_is_drawn_with_the_target_that_it_served(tmp_path: Path) -> None:
+    """On the page of another target too: the deviations in the sentence above it are from that one."""
+    bay = Bay(tmp_path / "job", second=0.8)
+    with Session.open(bay.job) as session:
+        run = session.next_step("track").settings or {}
+        session.add_pull(bay.log("pull 1.csv", run, 1), run, target="track")
+        desk = Desk(session)
+        numbers = {name: session.next_step(name).number for name in ("road", "track")}
+        pages = {name: shown(desk, number) for name, number in numbers.items()}
+    drawn = {name: re.findall(r'<path class="target-line" d="([^"]+)"', page)[0] for name, page in pages.items()}
+    assert drawn["road"] == drawn["track"]
+    words = "Target: that of track, for which it was made."
+    assert words in pages["road"]
+    assert words not in pages["track"]
 
 
 def test_weeks_since_the_last_pull_stand_beside_the_step(bay: Bay) -> None:
