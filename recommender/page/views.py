@@ -80,6 +80,7 @@ def why(work: Desk, number: int) -> dict[str, Any]:
     explained = work.session.explain(number)
     numbers = [each.number for each in work.session.steps(step.target)]
     place = numbers.index(number)
+    ended = step.verdict in ("done", "out of reach")
     served = _served(work, explained.last, step.target)
     return {
         "title": f"Why step {number}",
@@ -87,6 +88,7 @@ def why(work: Desk, number: int) -> dict[str, Any]:
         "face": wording.FACES[step.verdict],
         "why": explained,
         "tiles": tiles(job, step.settings, None) if step.settings else (),
+        "stand": tiles(job, step.best_settings, None) if ended and step.best_settings else (),
         "effects": [_effect(effect, job.pressure_unit) for effect in explained.effects if not effect.fixed],
         "outcome": None if explained.last is None else _outcome(work, explained.last, served),
         "served": served,

@@ -60,11 +60,13 @@ def test_what_would_change_the_answer_or_nothing(desk: Desk) -> None:
 
 
 def test_a_step_without_settings_has_nothing_to_dial_in(faces: dict[str, Bay]) -> None:
-    for kind, nothing in (("done", True), ("stop", True), ("repeat", False)):
+    for kind, nothing in (("done", False), ("reach", False), ("stop", True), ("repeat", False)):
         with Session.open(faces[kind].job) as session:
             desk = Desk(session)
             page = shown(desk, session.next_step().number)
         assert (NOTHING in page) == nothing, kind
+        # where the job ended, the page of the settings may say to dial back in what stood
+        assert ("<p>The settings of pull 1 stand: Duty 0 %" in page) == (kind in ("done", "reach")), kind
 
 
 def test_the_last_prediction_is_drawn_with_the_target_that_it_served(tmp_path: Path) -> None:
