@@ -116,6 +116,10 @@ def test_on_paper_nothing_is_cut_and_nothing_waits_to_be_pressed(serve: Serve, v
     tab.emulate_media(media="print")
     assert tab.locator("button:visible, .button:visible, input:visible").count() == 0
     assert tab.evaluate("() => document.documentElement.scrollWidth") <= 700
+    # Words of the remarks, that the limit was passed among them, are not broken into their letters.
+    assert float(tab.locator("td.remarks").first.bounding_box()["width"]) > 100
+    ends = [tab.locator(each).bounding_box() for each in ("#pulls ~ .scroll", "#pulls ~ .scroll table")]
+    assert ends[1]["x"] + ends[1]["width"] <= ends[0]["x"] + ends[0]["width"] + 1
 
 
 def test_digits_are_large_and_changed_knobs_stand_out(serve: Serve, visit: Visit, bay: Bay) -> None:
