@@ -158,7 +158,9 @@ def next_(
         mind = ["", *screen().listed("Mind", [late])] if late else []
         others = [name for name in session.job.targets if name != step.target] if step.settings is None else []
         asked = [f" For {name}: {command('next', job, target=name, storage=storage)}" for name in others]
-        show(step_lines(step, session.job, screen()) + otherwise + mind + ([""] if asked else []) + asked)
+        pulls = session.pulls(target)
+        lines = step_lines(step, session.job, screen(), last=pulls[-1].settings if pulls else None)
+        show(lines + otherwise + mind + ([""] if asked else []) + asked)
 
 
 @app.command(short_help="Explain a step")

@@ -24,7 +24,9 @@ _PLAIN: Final = ("+", "-", "+", "|", "+", "+")
 _PLAIN_HEAVY: Final = ("#", "=", "#", "#", "#", "#")
 
 
-def step_lines(step: Step, job: Job, screen: Screen, *, asked: bool = False) -> list[str]:
+def step_lines(
+    step: Step, job: Job, screen: Screen, *, asked: bool = False, last: Mapping[str, float] | None = None
+) -> list[str]:
     """Everything about a step.
 
     Args:
@@ -32,6 +34,7 @@ def step_lines(step: Step, job: Job, screen: Screen, *, asked: bool = False) -> 
         job: Its job.
         screen: Where it is shown.
         asked: The settings were asked about by the user: nothing is proposed.
+        last: Settings of the last pull: where the job ends with others, those have to be dialled back in.
     """
     title = f"{job.name}" + (f" · {step.target}" if len(job.targets) > 1 else "")
     number = "asked for, not recorded" if asked else f"step {step.number}" if step.number else "a step that is not kept"
@@ -39,10 +42,14 @@ def step_lines(step: Step, job: Job, screen: Screen, *, asked: bool = False) -> 
     lines += _asked(screen) if asked else banner(step.verdict, screen)
     lines.append("")
     shown, words = _settings_shown(step)
+    changed = step.changed
+    if shown is not None and step.settings is None:
+        changed = {name: old for name, old in (last or {}).items() if abs(shown[name] - old) > 1e-6}
+        words += " Dial them back in." if changed else ""
     if words:
         lines += screen.wrapped(words, " ")
     if shown is not None:
-        lines += tiles(shown, step.changed if step.settings is not None else {}, job, screen)
+        lines += tiles(shown, changed, job, screen)
     lines.append("")
     lines += _safety(step, job, screen)
     lines += ["", *_reasons(step, screen)]
@@ -144,7 +151,7 @@ def _settings_shown(step: Step) -> tuple[Mapping[str, float] | None, str]:
     if step.settings is not None:
         return step.settings, ""
     if step.verdict in ("done", "out of reach") and step.best_settings is not None:
-        return step.best_settings, f"The settings of pull {step.best_pull} stand:"
+        return step.best_settings, f"The settings of pull {step.best_pull} stand."
     return None, ""
 
 

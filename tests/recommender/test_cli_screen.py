@@ -132,9 +132,20 @@ class TestStep:
     def test_settings_that_stand_are_shown_when_nothing_is_to_be_run(self, session: Session) -> None:
         step = session.next_step()
         done = replace(step, verdict="done", settings=None, best_pull=4, best_settings=step.settings)
-        text = "\n".join(step_lines(done, session.job, Screen(60)))
-        assert "The settings of pull 4 stand:" in text
+        text = "\n".join(step_lines(done, session.job, Screen(60), last=step.settings))
+        assert "The settings of pull 4 stand.\n" in text
         assert "DUTY" in text
+        assert "◀ was" not in text
+
+    def test_settings_that_have_to_be_dialled_back_in_are_marked(self, session: Session) -> None:
+        step = session.next_step()
+        assert step.settings is not None
+        done = replace(step, verdict="done", settings=None, best_pull=4, best_settings=step.settings)
+        last = {**step.settings, "gain": step.settings["gain"] + 2.0}
+        text = "\n".join(step_lines(done, session.job, Screen(60), last=last))
+        assert "The settings of pull 4 stand. Dial them back in." in text
+        assert text.count("◀ was") == 1
+        assert f"◀ was {last['gain']:g} " in text
 
     def test_a_fixed_knob_that_stands_otherwise_is_not_told_as_fixed(self, session: Session, folder: Path) -> None:
         text = (folder / "job.toml").read_text().split("[knobs.gain]")[0]
