@@ -67,7 +67,8 @@ class Draft:
                 self._highest("earlier", f"pull {pull.number}", pull, size=7)
         if earlier:
             named = [pull for pull in earlier if not pull.at_held_rpm] or earlier
-            self._name("earlier", "before" if len(named) == 1 else "earlier pulls", _ends(named[-1]))
+            to_the_edge = [pull for pull in named if pull.complete] or named  # where the name stands
+            self._name("earlier", "before" if len(named) == 1 else "earlier pulls", _ends(to_the_edge[-1]))
         if pulls:
             self.pull(f"pull {pulls[-1].number}", pulls[-1])
 

@@ -130,6 +130,17 @@ def test_a_run_at_held_rpm_is_a_dot_with_its_name_beside_it(job: Job) -> None:
     assert notes(then)["earlier"] == "before"  # one curve
 
 
+def test_earlier_pulls_are_named_beside_a_curve_that_goes_to_the_edge(job: Job) -> None:
+    """A pull lifted early ends lower, in the middle of the plot: beside the edge nothing lies at that boost."""
+    whole = made_pull(lambda rpm: np.full(rpm.shape, 10.0), number=1)
+    lifted = made_pull(lambda _: np.full(9, 4.0), rpm=np.arange(2600.0, 3001.0, 50.0), number=2, complete=False)
+    last = made_pull(lambda rpm: np.full(rpm.shape, 12.0), number=3)
+    for before, place in (([whole, lifted], 10.0), ([lifted], 4.0)):
+        figure = figures.measured([*before, last], job.wanted(), 19.0, "psi")
+        named = {note.name: note.y for note in figure.layout.annotations}
+        assert named["earlier"] == pytest.approx(place, abs=0.1)
+
+
 @pytest.mark.parametrize("boost", [0.0, 18.5, 19.4])
 def test_names_never_lie_on_each_other(job: Job, boost: float) -> None:
     pulls = [made_pull(lambda rpm: np.full(rpm.shape, boost), number=n, peak=boost) for n in (1, 2)]
