@@ -61,12 +61,15 @@ def _effects(effects: tuple[KnobEffect, ...], unit: str, screen: Screen) -> list
 
 
 def picture(effect: KnobEffect, screen: Screen, width: int = 40) -> list[str]:
-    """The change of boost over rpm as a row of bars, with its greatest value."""
+    """The change of boost over rpm as a row of bars, with which way its greatest value goes; blank where boost goes the
+    other way by as much as a bar shows."""
     bars = _BARS if screen.drawing else _PLAIN_BARS
     at = np.linspace(0, effect.rpm.size - 1, min(width, effect.rpm.size)).round().astype(int)
     change = effect.mean[at]
-    largest = float(np.abs(change).max())
-    level = np.rint(np.abs(change) / max(largest, 1e-12) * (len(bars) - 1)).astype(int)
-    row = "".join(bars[i] for i in level)
     up = change[int(np.argmax(np.abs(change)))] >= 0
-    return [f"{effect.rpm[0]:.0f} {row} {effect.rpm[-1]:.0f} rpm, {'more' if up else 'less'} boost"]
+    along = change if up else -change
+    level = np.rint(along / max(float(along.max()), 1e-12) * (len(bars) - 1)).astype(int)
+    row = "".join(" " if i < 0 else bars[i] for i in level)
+    way, other = ("more", "less") if up else ("less", "more")
+    blank = f"; {other} where blank" if " " in row else ""
+    return [f"{effect.rpm[0]:.0f} {row} {effect.rpm[-1]:.0f} rpm, {way} boost{blank}"]

@@ -7,13 +7,16 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from recommender import wording
 from recommender.cli.digits import large
 from recommender.cli.screen import Screen, show
 from recommender.cli.step import FRAME, banner, step_lines, tiles
+from recommender.cli.why import picture
 from recommender.session import Session
+from recommender.why.explanation import KnobEffect
 
 VERDICTS = sorted(wording.FACES)
 ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
@@ -174,6 +177,19 @@ class TestStep:
         for given, told in ((step, False), (replace(step, best_possible=0.65), True)):
             text = "\n".join(step_lines(given, session.job, Screen(80)))
             assert ("best thought possible" in text) == told
+
+
+def test_bars_show_one_way_and_the_other_stays_blank() -> None:
+    """A knob that brings more boost in the middle and takes it away above: bars of both ways looked alike."""
+    rpm, none = np.array([3000.0, 4000.0, 5000.0, 6000.0]), np.empty(0)
+    change = np.array([0.0, 1.4, 0.7, -0.7])  # 7 bars above the lowest for 1.4 psi: 0.7 is half of them, rounded
+    rows = [
+        picture(KnobEffect("gain", False, 0.0, 1.0, rpm, each, each, each, none, none, none, ""), Screen(80))[0]
+        for each in (change, -change, np.abs(change))
+    ]
+    assert rows[0] == "3000 ▁█▅  6000 rpm, more boost; less where blank"
+    assert rows[1] == "3000 ▁█▅  6000 rpm, less boost; more where blank"
+    assert rows[2] == "3000 ▁█▅▅ 6000 rpm, more boost"
 
 
 @pytest.mark.parametrize(
