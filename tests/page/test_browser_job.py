@@ -180,6 +180,7 @@ def test_an_aborted_pull_is_said_to_be_one(serve: Serve, visit: Visit, bay: Bay)
     tab = visit(serve(bay.job).address)
     bring(tab, bay, 3, until_rpm=5000)
     assert "Aborted at 5000 rpm" in tab.inner_text(".message.good")
+    assert "deviation" not in tab.inner_text(".message.good")  # of a part of the range there is none
     assert "aborted" in tab.inner_text(".reasons")
 
 
