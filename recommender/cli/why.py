@@ -71,5 +71,5 @@ def picture(effect: KnobEffect, screen: Screen, width: int = 40) -> list[str]:
     level = np.rint(along / max(float(along.max()), 1e-12) * (len(bars) - 1)).astype(int)
     row = "".join(" " if i < 0 else bars[i] for i in level)
     way, other = ("more", "less") if up else ("less", "more")
-    blank = f"; {other} where blank" if " " in row else ""
-    return [f"{effect.rpm[0]:.0f} {row} {effect.rpm[-1]:.0f} rpm, {way} boost{blank}"]
+    words = f"{way}; blank: {other}" if " " in row else f"{way} boost"  # a line of 80 columns holds it
+    return [f"{effect.rpm[0]:.0f} {row} {effect.rpm[-1]:.0f} rpm, {words}"]

@@ -187,8 +187,8 @@ def test_bars_show_one_way_and_the_other_stays_blank() -> None:
         picture(KnobEffect("gain", False, 0.0, 1.0, rpm, each, each, each, none, none, none, ""), Screen(80))[0]
         for each in (change, -change, np.abs(change))
     ]
-    assert rows[0] == "3000 ▁█▅  6000 rpm, more boost; less where blank"
-    assert rows[1] == "3000 ▁█▅  6000 rpm, less boost; more where blank"
+    assert rows[0] == "3000 ▁█▅  6000 rpm, more; blank: less"
+    assert rows[1] == "3000 ▁█▅  6000 rpm, less; blank: more"
     assert rows[2] == "3000 ▁█▅▅ 6000 rpm, more boost"
 
 
