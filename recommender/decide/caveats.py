@@ -29,14 +29,14 @@ def with_caveats(
     """The reasons of a decision with what is to be said of its logs.
 
     A first gain, slow logs and boost past the range come after the reason about the limit; that the job comes to no end
-    comes first, a nearer pull that does not stand and one that was lifted since last.
+    comes first; pulls that passed the limit since, a nearer one that does not stand and lifted ones come last.
 
     Args:
         outlook, verdict, forecast, why: The decision.
         seen: The pulls, reviewed; None before there are any.
     """
     if seen is not None and verdict in ("done", "out of reach"):
-        why = (*why, *nearer_pull(outlook, seen), *lifted_since(outlook, seen))
+        why = (*why, *passed_since(outlook, seen), *nearer_pull(outlook, seen), *lifted_since(outlook, seen))
     if verdict == "out of reach":
         return (*why, *_risky_end(outlook, verdict, forecast))
     if verdict not in _RELYING:
@@ -104,6 +104,21 @@ def nearer_pull(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
             f"pull {over}, which passed the limit: its settings do not stand.",
         ),
     )
+
+
+def passed_since(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
+    """That pulls passed the limit after the one whose settings a job ends with, which may still be dialled in."""
+    problem, best = outlook.problem, seen.best
+    later = [pull for pull in outlook.pulls if best is not None and pull.number > best.number]
+    passed = [pull for pull in later if pull.highest_kpa > problem.limit_kpa]
+    if not passed:
+        return ()
+    highest = max(passed, key=lambda pull: pull.highest_kpa)
+    text = (
+        f"Pull {highest.number} passed the limit of {problem.say(problem.limit_kpa)}: it reached "
+        f"{problem.say(highest.highest_kpa)}. See that none of its settings are left in the controller."
+    )
+    return (Reason("passed since", text),)
 
 
 def lifted_since(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:

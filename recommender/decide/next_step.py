@@ -59,6 +59,8 @@ def _decided(problem: Problem, observations: Sequence[Observation], surrogate: B
     if stop is not None:
         cause, why = stop
         return say(outlook, "stop", outlook.forecast([last.settings])[0], why, cause=cause, review=seen)
+    if all(pull.held_rpm for pull in observations):  # the baseline before the run was withdrawn
+        return say(outlook, "pull", outlook.forecast([idle(problem)])[0], reasons.for_baseline(problem), review=seen)
     over = floor_above(problem, observations)
     if over is not None:
         pull, from_rpm = over

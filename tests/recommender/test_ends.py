@@ -136,7 +136,12 @@ def test_a_nearer_pull_that_does_not_stand_is_told(near_the_end: tuple[Outlook, 
     seen, forecast = review(problem, run.pulls), outlook.forecast([pulls[2].settings])[0]
     assert seen.best is pulls[2]
     for verdict_ in ("done", "out of reach"):
-        told = with_caveats(run, verdict_, forecast, (), seen)[0]
+        passed, told = with_caveats(run, verdict_, forecast, (), seen)[:2]
+        assert passed.code == "passed since"
+        assert passed.text == (
+            f"Pull 5 passed the limit of {problem.say(problem.limit_kpa)}: it reached "
+            f"{problem.say(problem.limit_kpa + 5.0)}. See that none of its settings are left in the controller."
+        )
         assert told.code == "nearer pull"
         assert told.text.startswith(
             f"Pull 4 came nearer, {problem.say_fine(pulls[3].deviation_kpa(problem.target))} from the target, but asks "

@@ -14,7 +14,7 @@ from models.risk import excess_kpa, spikes_seen
 from models.settings import Settings, effective_duty
 from models.units import to_kpa
 from recommender.decide import decide, surrogate_for
-from recommender.decide.allowed import at_or_above, held, kept_limit, offenders, past_held, reach_of
+from recommender.decide.allowed import at_or_above, held, idle, kept_limit, offenders, past_held, reach_of
 from recommender.decide.findings import findings
 from recommender.decide.review import review
 from recommender.decide.step import Problem
@@ -251,3 +251,14 @@ def test_where_its_last_duty_is_too_much_for_a_sweep_strides_begin_at_the_last_s
     assert 24.0 < step.settings.duty < 40.0
     assert step.risk <= problem.risk
     assert car.observe(problem, step.settings, 3).highest_kpa < problem.limit_kpa
+
+
+def test_with_the_baseline_before_it_withdrawn_the_next_pull_is_a_baseline(problem: Problem) -> None:
+    """A run at held rpm alone tells nothing of a whole sweep: duty 40 had been next, at a risk of under 0.3 %."""
+    run = CAR.held_run(problem, 2, (10.0, 20.0, 30.0), rpm=4500.0)
+    step = decide(problem, run)
+    assert step.verdict == "pull"
+    assert step.settings == idle(problem)
+    after = decide(problem, [*run, CAR.observe(problem, idle(problem), 3)])
+    assert after.settings is not None
+    assert after.settings.duty > 0.0
