@@ -86,6 +86,8 @@ ON_TOP = 0.6
 STEEPER = 2.0
 #: Duty over which that end's slope is read, at the least. [points]
 OVER_DUTY = 2.0
+#: Part of the boost that settings are expected to hold up to which engagement is raised. [-]
+UNDER_BOOST = 0.85
 #: Share of the judged range through which boost that is no spike stands. [-]
 STOOD = 0.25
 
@@ -327,6 +329,7 @@ class Reach:
         held_end: Whether duty is bounded by the end of a run at held rpm.
         gain: Gain from which on nothing is proposed, from ``gain_gone_wrong``.
         last_rpm: Where pulls end, past the target's range as a rule: duty counts up to there. [rpm]
+        engagement: That of the last pull: more of it stays under the boost that settings will hold. [kPa gauge]
     """
 
     duty: float = 100.0
@@ -335,6 +338,7 @@ class Reach:
     held_end: bool = False
     gain: float = float("inf")
     last_rpm: float = float("nan")
+    engagement: float = float("inf")
 
 
 #: No bound but the knobs' own.
@@ -364,7 +368,23 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     steepest = max([STEEPEST, *(float(_steepness(settings.as_array()[None])[0]) for settings in last)])
     fed_back = next((settings for settings in last if settings.gain > problem.knobs["gain"].lower), None)
     wrong, last_rpm = gain_gone_wrong(problem, observations), ends_at(observations)
-    return Reach(min(most, past), steepest, fed_back, past < most, wrong, last_rpm)
+    engagement = float("inf") if problem.knobs["engagement"].fixed else problem.knobs["engagement"].lower
+    engagement = max([engagement, *(settings.engagement for settings in last)]) if last else float("inf")
+    return Reach(min(most, past), steepest, fed_back, past < most, wrong, last_rpm, engagement)
+
+
+def engages_past(settings: FloatArray, held_kpa: FloatArray, reach: Reach) -> npt.NDArray[np.bool_]:
+    """Whether engagement is raised past what the gate will hold: kept shut up to there, boost can only run past it.
+
+    Args:
+        settings: Shape (S, 6)
+        held_kpa: Boost that they are expected to hold. Shape (S,), [kPa gauge]
+        reach: Of the next step.
+    Returns:
+        Shape (S,)
+    """
+    engagement = settings[:, 4]
+    return np.asarray((engagement > reach.engagement + 1e-9) & (engagement > UNDER_BOOST * held_kpa + 1e-9))
 
 
 def gain_gone_wrong(problem: Problem, observations: Sequence[Observation]) -> float:

@@ -9,7 +9,14 @@ import numpy as np
 
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from recommender.decide import reasons
-from recommender.decide.allowed import beside, forbidden, past_held, repeats_offence
+from recommender.decide.allowed import (
+    UNDER_BOOST,
+    beside,
+    engages_past,
+    forbidden,
+    past_held,
+    repeats_offence,
+)
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review
@@ -79,6 +86,9 @@ def held_back_by(
     most = float(effective_duty(outlook.rpm, chosen.settings.as_array()).max())
     if most + outlook.problem.knobs["duty"].resolution > past_held(outlook.problem, outlook.pulls):
         out.append(reasons.HELD_END)
+    open_to = max(UNDER_BOOST * chosen.held_kpa, last.engagement)
+    if at[4] < allowed[4][1] and chosen.settings.engagement + outlook.knobs[4].resolution > open_to:
+        out.append(reasons.BOOST_HELD)
     if any(f.risk > outlook.problem.risk and f.deviation_kpa < chosen.deviation_kpa for f in forecasts):
         out.append("risk gate")
     return tuple(out)
@@ -122,6 +132,8 @@ def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Revie
         return "more duty with less gain"
     if forbidden(problem, row, (), seen.reach)[0]:
         return reasons.HELD_END if seen.reach.held_end else "most duty"
+    if engages_past(row, np.array([forecast.held_kpa]), seen.reach)[0]:
+        return reasons.BOOST_HELD
     if forecast.risk > problem.risk:
         return "risk gate"
     return "more deviation expected" if forecast.deviation_kpa >= chosen.deviation_kpa else "less to learn from it"

@@ -9,7 +9,15 @@ import numpy as np
 
 from models.evidence import Observation
 from models.settings import Knob, Settings
-from recommender.decide.allowed import held, idle_like, kept_limit, spans_after, trusted_sweeps
+from recommender.decide.allowed import (
+    UNDER_BOOST,
+    engages_past,
+    held,
+    idle_like,
+    kept_limit,
+    spans_after,
+    trusted_sweeps,
+)
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, blocked, passes
 from recommender.decide.search import IntArray, minimise
@@ -26,6 +34,8 @@ FIRST_GAIN = 0.5
 FINALISTS = 8
 #: Shorter strides towards the best, for when the gate holds the whole stride back.
 STRIDES = (0.2, 0.5)
+#: How often engagement is lowered to what is held: with less of it a little less is.
+TIMES = 3
 #: Halvings of the way to the best that look for the longest stride the gate allows.
 HALVINGS = 5
 
@@ -57,16 +67,16 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
         population=40,
         rounds=24,
     )
-    forecasts = outlook.forecast(_finalists(outlook, found.seen, last.settings, allowed))
+    forecasts = outlook.forecast(_finalists(outlook, found.seen, last.settings, allowed, seen))
     open_to = [f for f in forecasts if passes(outlook, seen, f)]
     stride = _longest_stride(outlook, found.best, last.settings, allowed, seen)
     forecasts += stride
-    open_to += [f for f in stride if f.risk <= problem.risk]
+    open_to += [f for f in stride if passes(outlook, seen, f)]
     sweeps = [pull for pull in observations if not held(problem, pull)]
     if not open_to and held(problem, last) and sweeps:  # the hand's last duty may be too much for a whole sweep
         stride = _longest_stride(outlook, found.best, sweeps[-1].settings, allowed, seen)
         forecasts += stride
-        open_to = [f for f in stride if f.risk <= problem.risk]
+        open_to = [f for f in stride if passes(outlook, seen, f)]
     if not open_to:
         open_to, forecasts = _retreat(outlook, observations, allowed, seen)
     if not open_to:
@@ -144,6 +154,7 @@ def _longest_stride(
     near, far, share = 0.0, 1.0, 1.0
     for _ in range(HALVINGS):
         row = np.clip(np.rint(start + share * (goal - start)).astype(np.int64), low, high)
+        row = _under_boost(outlook, row[None], seen)[0]
         if row.tobytes() not in tried:
             tried[row.tobytes()] = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
         forecast = tried[row.tobytes()]
@@ -157,15 +168,30 @@ def _longest_stride(
     return [f for f in tried.values() if not blocked(outlook, seen, f)]
 
 
+def _under_boost(outlook: Outlook, rows: IntArray, seen: Review) -> IntArray:
+    """Grid points with engagement lowered to where it may be raised to. Part of the way to the best settings, duty
+    holds less boost than it does there. Shape (S, 6)"""
+    knob, lowered = outlook.knobs[4], rows.copy()
+    for _ in range(TIMES):
+        settings = outlook.values(lowered)
+        boost = outlook.held_kpa(settings)
+        past = engages_past(settings, boost, seen.reach)
+        if not past.any():
+            break
+        most = np.maximum(seen.reach.engagement, UNDER_BOOST * boost[past])
+        lowered[past, 4] = np.maximum(np.floor((most - knob.lower) / knob.resolution + 1e-6), 0.0)
+    return lowered
+
+
 def _finalists(
-    outlook: Outlook, ranked: IntArray, last: Settings, allowed: Sequence[tuple[int, int]]
+    outlook: Outlook, ranked: IntArray, last: Settings, allowed: Sequence[tuple[int, int]], seen: Review
 ) -> list[Settings]:
     """The best of the sketch, and the way to them from the last pull in smaller strides."""
     low, high = np.array(allowed).T
     start = np.clip(outlook.positions(last), low, high)
     rows = list(ranked[:FINALISTS])
     rows += [np.rint(start + share * (ranked[0] - start)).astype(np.int64) for share in STRIDES]
-    unique = np.unique(np.clip(np.array(rows), low, high), axis=0)
+    unique = np.unique(_under_boost(outlook, np.clip(np.array(rows), low, high), seen), axis=0)
     return [Settings.from_array(row) for row in outlook.values(unique)]
 
 

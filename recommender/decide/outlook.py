@@ -40,6 +40,8 @@ class Forecast:
         risk: Probability that the highest boost passes the limit.
         curves: Drawn curves. Shape (D, M), [kPa gauge]
         highest: Highest boost of each draw. Shape (D,), [kPa gauge]
+        held_kpa: Boost that is expected to be held over the judged range, by its median as a few draws have it; NaN
+            where it is not asked for. [kPa gauge]
     """
 
     settings: Settings
@@ -48,6 +50,7 @@ class Forecast:
     risk: float
     curves: FloatArray
     highest: FloatArray
+    held_kpa: float = float("nan")
 
 
 class Outlook:
@@ -154,15 +157,26 @@ class Outlook:
         error = curves @ (self._even_coarse if coarse else self._even) - self._even_target
         return np.asarray(np.sqrt(np.mean(error**2, axis=2) + 0.5 * ringing**2))
 
-    def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Deviations and highest points from a few draws, before a new pull's scatter, both of shape (SKETCH, S), and
-        the spike that the latter include, of shape (S,). [kPa]"""
+    def _sketched(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Curves of a few draws, (SKETCH, S, coarse M), and the boost held over the judged range, the median of their
+        mean, (S,). The search and what is judged with all draws must hold it alike: the best of the search lies at a
+        bound that goes by it. [kPa gauge]"""
+        curves = self.surrogate.expected(settings, draws=slice(0, SKETCH), points=COARSE)[0]
+        return curves, np.asarray(np.median(curves.mean(axis=0)[:, self.judged[COARSE]], axis=1))
+
+    def held_kpa(self, settings: FloatArray) -> FloatArray:
+        """Boost that settings are expected to hold over the judged range. (S, 6) to shape (S,), [kPa gauge]"""
+        return self._sketched(settings)[1]
+
+    def sketch(self, settings: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Deviations and highest points from a few draws, before a new pull's scatter, both of shape (SKETCH, S), the
+        spike that the latter include, and the boost that is held, of shape (S,). [kPa]"""
         few = slice(0, SKETCH)
-        curves, _ = self.surrogate.expected(settings, draws=few, points=COARSE)
+        curves, held = self._sketched(settings)
         ringing = self.ringing(settings)[few]
         excess = self.excess(settings)
         highest = tops_kpa(curves, self.beyond.mean_kpa + self.by_ramp_past_end(settings, draws=few)) + ringing + excess
-        return self.deviations(curves, ringing, coarse=True), highest, excess
+        return self.deviations(curves, ringing, coarse=True), highest, excess, held
 
     def headroom(self, highest: FloatArray, excess: FloatArray) -> FloatArray:
         """Limit minus the sketched highest point with its spread, from what ``sketch`` gives. Shape (S,), [kPa]"""
@@ -180,7 +194,7 @@ class Outlook:
         ringing = self.ringing(knobs)
         highest = highest_points(curves, ringing, self.excess(knobs), self.beyond, self.by_ramp_past_end(knobs))
         deviations = self.deviations(curves, ringing)
-        risks = risk_of(highest, self.problem.limit_kpa)
+        risks, held = risk_of(highest, self.problem.limit_kpa), self.held_kpa(knobs)
         return [
             Forecast(
                 settings=s,
@@ -189,6 +203,7 @@ class Outlook:
                 risk=float(risks[i]),
                 curves=curves[:, i],
                 highest=highest[:, i],
+                held_kpa=float(held[i]),
             )
             for i, s in enumerate(settings)
         ]

@@ -28,6 +28,8 @@ SHUT_FROM: Final = 80.0
 FIRST_GAIN: Final = "first gain"
 #: What held duty back after a run at held rpm.
 HELD_END: Final = "end of the held run"
+#: What held engagement back.
+BOOST_HELD: Final = "boost that the gate holds"
 
 
 def say_knob(problem: Problem, name: str, value: float) -> str:
@@ -52,6 +54,8 @@ def say_binding(problem: Problem, code: str) -> str:
         return "half a step, which is all that a first gain may take"
     if code == HELD_END:
         return "how steeply boost rose at the end of the run at held rpm"
+    if code == BOOST_HELD:
+        return "the boost that the gate will hold, which engagement stays under"
     if name not in KNOB_NAMES:
         return code
     if kind == "step":

@@ -16,6 +16,7 @@ from models.units import FloatArray
 from recommender.decide.allowed import (
     Offender,
     Reach,
+    engages_past,
     forbidden,
     kept_limit,
     offenders,
@@ -108,7 +109,8 @@ def blocked(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
 
 def passes(outlook: Outlook, seen: Review, forecast: Forecast) -> bool:
     """Whether settings may be proposed: their risk is allowed, and nothing that was run speaks against them."""
-    return forecast.risk <= outlook.problem.risk and not blocked(outlook, seen, forecast)
+    past = engages_past(forecast.settings.as_array()[None], np.array([forecast.held_kpa]), seen.reach)[0]
+    return forecast.risk <= outlook.problem.risk and not past and not blocked(outlook, seen, forecast)
 
 
 def surrogate_for(

@@ -8,7 +8,7 @@ from scipy import special
 
 from models.settings import KNOB_NAMES, Settings
 from models.units import FloatArray
-from recommender.decide.allowed import forbidden
+from recommender.decide.allowed import engages_past, forbidden
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review
 from recommender.decide.search import IntArray
@@ -23,13 +23,14 @@ EFFORT = 0.01
 def merit(outlook: Outlook, points: IntArray, last: Settings, seen: Review) -> tuple[FloatArray, FloatArray]:
     """Objective and violation of grid points, from the sketch."""
     settings = outlook.values(points)
-    deviations, highest, excess = outlook.sketch(settings)
+    deviations, highest, excess, held = outlook.sketch(settings)
     effort = _effort(outlook.problem, settings, last)
     spread = np.hypot(deviations.std(axis=0), UNSEEN * outlook.problem.tolerance_kpa)
     hoped = expected_improvement(deviations.mean(axis=0), spread, to_beat(outlook.problem, seen))
     objective = effort - np.where(seen.learnt(settings), 0.0, hoped)
     violation = np.maximum(-outlook.headroom(highest, excess) / outlook.problem.limit_kpa, 0.0)
-    return objective, violation + forbidden(outlook.problem, settings, seen.bad, seen.reach)
+    violation += forbidden(outlook.problem, settings, seen.bad, seen.reach) | engages_past(settings, held, seen.reach)
+    return objective, violation
 
 
 def _effort(problem: Problem, settings: FloatArray, last: Settings) -> FloatArray:

@@ -125,7 +125,7 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
 
     def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
         values = outlook.values(points)
-        deviations, highest, _ = outlook.sketch(values)
+        deviations, highest, _, _ = outlook.sketch(values)
         violation = np.maximum(highest.mean(axis=0) / problem.limit_kpa - 1.0, 0.0)
         return deviations.mean(axis=0), violation + crossed(problem, values)
 
@@ -138,7 +138,7 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
         rounds=24,
     )
     points = found.seen[:160]
-    deviations, highest, _ = outlook.sketch(outlook.values(points))
+    deviations, highest, _, _ = outlook.sketch(outlook.values(points))
     deviations = np.where(highest > problem.limit_kpa, np.inf, deviations)
     least = np.minimum(deviations.min(axis=1), 50.0)
     forecast = outlook.forecast([Settings.from_array(outlook.values(found.best[None])[0])])[0]

@@ -11,7 +11,7 @@ from models.influence import moves_without
 from models.settings import KNOB_NAMES, Settings
 from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.reasons import CAUSE_WORDS, FIRST_GAIN, HELD_END, say_cause, say_knob, say_step
+from recommender.decide.reasons import BOOST_HELD, CAUSE_WORDS, FIRST_GAIN, HELD_END, say_cause, say_knob, say_step
 from recommender.decide.step import Alternative, Decision, Problem, Reason
 from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
 from recommender.why.look import Look
@@ -118,6 +118,11 @@ def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code
             "Duty goes only so far past the end of the run at held rpm: boost rose so steeply there that, twice as "
             "steep, it would reach the limit."
         )
+    if code == BOOST_HELD:
+        return (
+            "Engagement stays under the boost that the gate will hold with this duty: kept shut up to more, boost runs "
+            "past it and falls back."
+        )
     if name not in KNOB_NAMES or decision.settings is None:
         return f"{upper_first(code)}."
     value = getattr(decision.settings, name)
@@ -163,6 +168,7 @@ def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, 
         ),
         "most duty": "duty with its ramp would go too far past the highest run so far",
         HELD_END: "boost rose too steeply at the end of the run at held rpm for so much more duty",
+        BOOST_HELD: "engagement would go past the boost that the gate will hold with this duty",
         "steep ramp": "its ramp is steeper than gate and turbo can follow",
         "gain that went wrong": "gain with which a pull was lifted, or passed the limit, is come back to from below",
         "more duty with less gain": "how much boost feedback had held off shows only with gain taken back alone",

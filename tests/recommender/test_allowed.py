@@ -11,10 +11,12 @@ from models.curve import Curve, Target
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import to_kpa
+from recommender.decide import decide
 from recommender.decide.allowed import (
     Offender,
     at_or_above,
     backed_off,
+    engages_past,
     forbidden,
     held,
     idle,
@@ -26,6 +28,7 @@ from recommender.decide.allowed import (
     too_near,
 )
 from recommender.decide.step import Problem
+from tests.recommender.cars import outlook_after
 
 TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
 KNOBS = {
@@ -409,3 +412,31 @@ def test_with_gain_taken_back_no_more_duty_is_asked_for() -> None:
     assert dict(zip(asked, out, strict=True)) == {name: name in list(asked)[3:] for name in asked}
     idle_last = reach_of(PROBLEM, [run(dataclasses.replace(BASE, gain=2)), run(BASE)])
     assert not forbidden(PROBLEM, dataclasses.replace(BASE, duty=32).as_array()[None], (), idle_last)[0]
+
+
+def test_engagement_is_raised_no_further_than_what_the_gate_will_hold() -> None:
+    """By half a step more than was run it may go whatever boost is held; past that, under 0.85 of it."""
+    engagement = np.array([55.0, 60.0, 65.0, 84.0, 86.0])
+    rows = np.array([dataclasses.replace(BASE, engagement=each).as_array() for each in engagement])
+    reach = reach_of(PROBLEM, [run(BASE)])
+    assert engages_past(rows, np.full(5, 100.0), reach).tolist() == [False, False, False, False, True]
+    assert engages_past(rows, np.full(5, 60.0), reach).tolist() == [False, False, True, True, True]
+    assert not engages_past(rows, np.full(5, 60.0), reach_of(PROBLEM, [])).any()
+    for knob, past in ((Knob("engagement", 86, 86, 0, 0), False), (Knob("engagement", 84, 110, 5, 40), True)):
+        other = dataclasses.replace(PROBLEM, knobs={**KNOBS, "engagement": knob})
+        found = engages_past(rows[-2:], np.full(2, 60.0), reach_of(other, [run(BASE)]))
+        assert found.tolist() == [False, past]  # what cannot be dialled lower is not past anything
+
+
+def test_far_from_the_target_engagement_waits_for_duty() -> None:
+    """On this car 12 psi was proposed with the gate expected to hold 8, for what the spike does to the mean: it went to
+    18.8 psi at a limit of 15.4, at a risk of 0.3 %."""
+    psi = float(to_kpa(1.0, "psi"))
+    rows = ((0, 4450, 6600, 0, 0, 0), (12, 3450, 6600, 3, 4 * psi, 0), (24, 3050, 5600, 9, 8 * psi, 0))
+    outlook = outlook_after("kept: touchy", 7003, [Settings(*row) for row in rows])
+    step = decide(outlook.problem, outlook.pulls)
+    assert step.settings is not None
+    assert step.band is not None
+    held = float(np.median(step.band.mean_kpa[outlook.judged]))
+    assert step.settings.engagement <= max(0.85 * held, 8 * psi) + 0.01
+    assert step.settings.duty > 30.0

@@ -436,3 +436,13 @@ def test_a_pull_that_rings_about_the_target_is_not_done() -> None:
     assert end.settings.gain < settings.gain
     aim = next(reason.text for reason in end.reasons if reason.code == "aim")
     assert "pull 2 rang by ±1.0 psi, which is more than its curve was off" in aim
+
+
+def test_on_the_way_to_a_bold_step_engagement_comes_down_with_duty() -> None:
+    """Where the gate refused the whole step, every shorter one fell for its engagement, and duty rose by one point."""
+    problem, car = problem_of(16.0), PlainCar(top_kpa=12.0 * PSI)
+    rows = ((0, 4900, 6700, 0, 0, 0), (20, 3900, 5700, 3, 8 * PSI, 0), (32, 3300, 5600, 7, 10 * PSI, 0))
+    pulls = [car.observe(problem, Settings(*row), i + 1) for i, row in enumerate(rows)]
+    step = decide(problem, pulls)
+    assert step.settings is not None
+    assert step.settings.duty > 40.0

@@ -54,7 +54,7 @@ def test_a_ramp_past_the_targets_end_counts_against_the_limit(outlook: Outlook) 
     assert low < true < high
     assert float(np.mean(flat.highest)) < true - 2.0 * PSI
     assert ramped.risk > flat.risk
-    _, sketched, _ = outlook.sketch(np.array([FLAT.as_array(), RAMPED.as_array()]))
+    _, sketched, _, _ = outlook.sketch(np.array([FLAT.as_array(), RAMPED.as_array()]))
     assert float(np.mean(sketched[:, 1] - sketched[:, 0])) > 2.0 * PSI
 
 
@@ -130,3 +130,13 @@ def test_a_spike_within_the_range_is_cleared_by_what_asks_for_as_much_there() ->
     spiked = dataclasses.replace(observe(RAMPED, 5), peak_kpa=PROBLEM.limit_kpa + 1.0, beyond_kpa=-5.0)
     assert not spiked.tops_past_grid
     assert offenders(PROBLEM, [spiked, observe(FLAT, 6, 6600.0)]) == []
+
+
+def test_the_boost_held_is_one_number_for_search_and_judgement(outlook: Outlook) -> None:
+    """The best of the search lies where engagement may just be raised to: told by all draws it was past it, every
+    finalist fell, and the step went nowhere."""
+    settings = [FLAT, RAMPED, dataclasses.replace(FLAT, duty=60.0, engagement=50.0)]
+    held = outlook.sketch(np.array([each.as_array() for each in settings]))[3]
+    assert [each.held_kpa for each in outlook.forecast(settings)] == pytest.approx(held, abs=1e-9)
+    judged = outlook.forecast([FLAT])[0].curves.mean(axis=0)[outlook.judged]
+    assert held[0] == pytest.approx(float(np.median(judged)), rel=0.05)
