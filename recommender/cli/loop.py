@@ -158,7 +158,7 @@ def next_(
         mind = ["", *screen().listed("Mind", [late])] if late else []
         others = [name for name in session.job.targets if name != step.target] if step.settings is None else []
         asked = [f" For {name}: {command('next', job, target=name, storage=storage)}" for name in others]
-        pulls = session.pulls(target)
+        pulls = session.pulls(target) if step.settings is None else []  # asked for where a job ends alone
         lines = step_lines(step, session.job, screen(), last=pulls[-1].settings if pulls else None)
         show(lines + otherwise + mind + ([""] if asked else []) + asked)
 

@@ -373,6 +373,12 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     return Reach(min(most, past), steepest, fed_back, past < most, wrong, last_rpm, engagement)
 
 
+def most_engagement(held_kpa: FloatArray | float, run_kpa: float) -> FloatArray:
+    """Engagement that may be asked for: what was run, or ``UNDER_BOOST`` of the boost that settings are expected to
+    hold. Shape of ``held_kpa``, [kPa gauge]"""
+    return np.maximum(run_kpa, UNDER_BOOST * np.asarray(held_kpa, dtype=float))
+
+
 def engages_past(settings: FloatArray, held_kpa: FloatArray, reach: Reach) -> npt.NDArray[np.bool_]:
     """Whether engagement is raised past what the gate will hold: kept shut up to there, boost can only run past it.
 
@@ -383,8 +389,7 @@ def engages_past(settings: FloatArray, held_kpa: FloatArray, reach: Reach) -> np
     Returns:
         Shape (S,)
     """
-    engagement = settings[:, 4]
-    return np.asarray((engagement > reach.engagement + 1e-9) & (engagement > UNDER_BOOST * held_kpa + 1e-9))
+    return np.asarray(settings[:, 4] > most_engagement(held_kpa, reach.engagement) + 1e-9)
 
 
 def gain_gone_wrong(problem: Problem, observations: Sequence[Observation]) -> float:

@@ -10,10 +10,10 @@ import numpy as np
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from recommender.decide import reasons
 from recommender.decide.allowed import (
-    UNDER_BOOST,
     beside,
     engages_past,
     forbidden,
+    most_engagement,
     past_held,
     repeats_offence,
 )
@@ -86,7 +86,7 @@ def held_back_by(
     most = float(effective_duty(outlook.rpm, chosen.settings.as_array()).max())
     if most + outlook.problem.knobs["duty"].resolution > past_held(outlook.problem, outlook.pulls):
         out.append(reasons.HELD_END)
-    open_to = max(UNDER_BOOST * chosen.held_kpa, last.engagement)
+    open_to = float(most_engagement(chosen.held_kpa, last.engagement))
     if at[4] < allowed[4][1] and chosen.settings.engagement + outlook.knobs[4].resolution > open_to:
         out.append(reasons.BOOST_HELD)
     if any(f.risk > outlook.problem.risk and f.deviation_kpa < chosen.deviation_kpa for f in forecasts):

@@ -10,11 +10,11 @@ import numpy as np
 from models.evidence import Observation
 from models.settings import Knob, Settings
 from recommender.decide.allowed import (
-    UNDER_BOOST,
     engages_past,
     held,
     idle_like,
     kept_limit,
+    most_engagement,
     spans_after,
     trusted_sweeps,
 )
@@ -178,7 +178,7 @@ def _under_boost(outlook: Outlook, rows: IntArray, seen: Review) -> IntArray:
         past = engages_past(settings, boost, seen.reach)
         if not past.any():
             break
-        most = np.maximum(seen.reach.engagement, UNDER_BOOST * boost[past])
+        most = most_engagement(boost[past], seen.reach.engagement)
         lowered[past, 4] = np.maximum(np.floor((most - knob.lower) / knob.resolution + 1e-6), 0.0)
     return lowered
 

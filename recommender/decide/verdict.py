@@ -210,7 +210,7 @@ def conclude(
         why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)
         return say(outlook, "pull", back, why, review=seen, binding=binding, alternatives=others(back), best=possible)
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
-    if seen.best is not None and (settled or stalled or close):
+    if seen.best is not None and (ends or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
         fair = _close(problem, seen) or (
             stalled and could.chance > 0.5 and seen.best_kpa <= FAIR * problem.tolerance_kpa

@@ -146,9 +146,8 @@ def database_lock(engine: Engine, key: int, *, wait_s: float = 20.0) -> Iterator
         try:
             yield
         finally:
-            with contextlib.suppress(
-                sqlalchemy.exc.SQLAlchemyError
-            ):  # gone, and the lock with it: what is kept is kept
+            # Where the server is gone the lock is gone with it: what is kept is kept.
+            with contextlib.suppress(sqlalchemy.exc.SQLAlchemyError):
                 connection.execute(give, {"key": key})
 
 
