@@ -69,12 +69,12 @@ def choose(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
     )
     forecasts = outlook.forecast(_finalists(outlook, found.seen, last.settings, allowed, seen))
     open_to = [f for f in forecasts if passes(outlook, seen, f)]
-    stride = _longest_stride(outlook, found.best, last.settings, allowed, seen)
+    stride = longest_stride(outlook, found.best, last.settings, allowed, seen)
     forecasts += stride
     open_to += [f for f in stride if passes(outlook, seen, f)]
     sweeps = [pull for pull in observations if not held(problem, pull)]
     if not open_to and held(problem, last) and sweeps:  # the hand's last duty may be too much for a whole sweep
-        stride = _longest_stride(outlook, found.best, sweeps[-1].settings, allowed, seen)
+        stride = longest_stride(outlook, found.best, sweeps[-1].settings, allowed, seen)
         forecasts += stride
         open_to = [f for f in stride if passes(outlook, seen, f)]
     if not open_to:
@@ -144,7 +144,7 @@ def starts(outlook: Outlook, observations: Sequence[Observation], seen: Review) 
     return np.array(rows)
 
 
-def _longest_stride(
+def longest_stride(
     outlook: Outlook, goal: IntArray, begin: Settings, allowed: Sequence[tuple[int, int]], seen: Review
 ) -> list[Forecast]:
     """Settings on the straight way from those of a pull to the goal, as far along as the gate allows, by halving."""

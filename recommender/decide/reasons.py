@@ -24,6 +24,8 @@ __all__ = ["Reason", "Verdict"]
 AS_GOOD_AS_SHUT: Final = 10.0
 #: Duty under which it never does, wherever the dial ends: solenoids bleed more and more up to about 90 %. [%]
 SHUT_FROM: Final = 80.0
+#: Steps of duty from which on it is told how many are to come.
+MANY_STEPS: Final = 5
 #: What held gain back while no pull has shown what it does.
 FIRST_GAIN: Final = "first gain"
 #: What held duty back after a run at held rpm.
@@ -471,6 +473,41 @@ def for_way_back(
         f"{observations[-1].number}.",
     )
     return _for_pull_because(why, outlook, observations, bad, back, binding)
+
+
+def for_way_on(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    bad: Sequence[Offender],
+    on: Forecast,
+    binding: Sequence[str],
+    goal: Settings,
+    could: float,
+) -> tuple[Reason, ...]:
+    """Why a step goes on although the latest ones brought nothing: it leads to where none has been."""
+    moves = _moves(outlook.problem, observations[-1].settings, on.settings)
+    most = float(goal.effective_duty(outlook.problem.target.grid(100.0)).max())
+    why = Reason(
+        "way on",
+        f"{moves[0].upper()}{moves[1:]}: the latest pulls brought nothing, and none has asked for as much duty. With "
+        f"{wording.knob_number(round(most))} %, {outlook.problem.say_fine(could)} from the target is thought possible.",
+    )
+    return _for_pull_because(why, outlook, observations, bad, on, binding)
+
+
+def steps_to_go(problem: Problem, last: Settings, goal: Settings) -> tuple[Reason, ...]:
+    """How many steps of duty lie between the last pull and the settings thought best, where those are many."""
+    duty = problem.knobs["duty"]
+    steps = int(np.ceil((goal.duty - last.duty) / duty.step)) if not duty.fixed else 0
+    if steps < MANY_STEPS:
+        return ()
+    return (
+        Reason(
+            "steps to go",
+            f"About {say_knob(problem, 'duty', goal.duty)} of duty is thought best: {steps} steps of "
+            f"{wording.knob_number(duty.step)} points from pull to pull, as the job file has them.",
+        ),
+    )
 
 
 def _for_pull_because(

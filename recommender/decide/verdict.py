@@ -15,6 +15,7 @@ from recommender.decide.allowed import (
     Offender,
     backed_off,
     crossed,
+    duty_step,
     held,
     idle_like,
     kept_limit,
@@ -22,7 +23,7 @@ from recommender.decide.allowed import (
     spans,
 )
 from recommender.decide.answer import held_back_by, ruled_out, say
-from recommender.decide.choose import starts
+from recommender.decide.choose import longest_stride, starts
 from recommender.decide.more_gain import more_gain
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, passes, review
@@ -202,9 +203,18 @@ def conclude(
     # As good as there, no pull is run for what luck may bring: the step itself has to be expected nearer.
     close = _close(problem, seen) and not nearer
     patience = PATIENCE if could.chance <= 0.5 else LONG_PATIENCE
-    stalled = _stalled(problem, observations, seen, patience)
+    far = not near and seen.best_kpa > FAIR * problem.tolerance_kpa
+    further = far and goes_further(problem, observations, chosen.settings)
+    stalled = not further and _stalled(problem, observations, seen, patience)
+    on = way_on(outlook, observations, seen, could, allowed) if far and not further and not nearer else None
+    if on is not None:
+        binding = held_back_by(outlook, allowed, on, forecasts)
+        why = reasons.for_way_on(outlook, observations, seen.bad, on, binding, could.forecast.settings, possible)
+        why += reasons.steps_to_go(problem, last, could.forecast.settings)
+        return say(outlook, "pull", on, why, review=seen, binding=binding, alternatives=others(on), best=possible)
     ends = settled or stalled or close
-    back = way_back(outlook, seen, allowed) if gain < WORTH * problem.tolerance_kpa and not ends else None
+    little = gain < WORTH * problem.tolerance_kpa and not further
+    back = way_back(outlook, seen, allowed) if little and not ends else None
     if back is not None and seen.best is not None:
         binding = held_back_by(outlook, allowed, back, forecasts)
         why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)
@@ -232,8 +242,36 @@ def conclude(
         why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, possible, stalled=stalled and not close)
         return say(outlook, "done", standing, why, review=seen, alternatives=others(standing), best=possible)
     why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, possible, could.chance)
+    why += reasons.steps_to_go(problem, last, could.forecast.settings) if further else ()
     verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
     return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others(chosen), best=possible)
+
+
+def goes_further(problem: Problem, observations: Sequence[Observation], settings: Settings) -> bool:
+    """Whether settings ask for more duty than any pull so far, ramp included, by half a step or more.
+
+    Where steps are small, or the solenoid wakes late, a good many pulls bring nothing before one does. That they did
+    not tells nothing of duty past them.
+    """
+    rpm = problem.target.grid(100.0)
+    run = max(float(pull.settings.effective_duty(rpm).max()) for pull in observations)
+    step = duty_step(problem)
+    return step > 0.0 and float(settings.effective_duty(rpm).max()) >= run + 0.5 * step
+
+
+def way_on(
+    outlook: Outlook,
+    observations: Sequence[Observation],
+    seen: Review,
+    could: Prospect,
+    allowed: Sequence[tuple[int, int]],
+) -> Forecast | None:
+    """The longest stride that one step and the gate allow towards the best settings thought possible; None where it
+    goes no further than the pulls so far. Of small steps none promises anything by itself."""
+    goal = outlook.positions(could.forecast.settings)
+    tried = longest_stride(outlook, goal, observations[-1].settings, allowed, seen)
+    on = [f for f in tried if passes(outlook, seen, f) and goes_further(outlook.problem, observations, f.settings)]
+    return max(on, key=lambda f: f.settings.effective_duty(outlook.rpm).max(), default=None)
 
 
 def way_back(outlook: Outlook, seen: Review, allowed: Sequence[tuple[int, int]]) -> Forecast | None:

@@ -17,7 +17,7 @@ from recommender import wording
 from recommender.decide import decide, reasons, surrogate_for, widening
 from recommender.decide.allowed import spans_after
 from recommender.decide.answer import held_back_by
-from recommender.decide.choose import _longest_stride, _retreat
+from recommender.decide.choose import _retreat, longest_stride
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import blocked, review
 from recommender.decide.step import Decision, Problem, same
@@ -384,7 +384,7 @@ def test_no_way_leads_through_what_went_wrong(monkeypatch: pytest.MonkeyPatch, r
     open_to, judged = _retreat(outlook, history, allowed, seen)
     assert bool(open_to) == (risk == 0.0)
     assert any(blocked(outlook, seen, each) for each in judged)
-    strides = _longest_stride(outlook, outlook.positions(IDLE), run[2], allowed, seen)
+    strides = longest_stride(outlook, outlook.positions(IDLE), run[2], allowed, seen)
     assert strides
     assert not any(blocked(outlook, seen, each) for each in [*open_to, *strides])
 
