@@ -394,6 +394,22 @@ def for_out_of_reach(
     )
 
 
+def inferred(outlook: Outlook, cause: str, cause_rpm: float, since: int = 0) -> tuple[Reason, ...]:
+    """That no pull shows a turbo that is blamed: none held the gate shut there. Arguments as for ``hardware``."""
+    rpm = outlook.rpm[outlook.judged]
+    there = {"out of breath at the top": rpm >= cause_rpm - 1.0, "boost arrives late": rpm <= cause_rpm + 1.0}.get(
+        cause
+    )
+    if there is None or np.any(np.isfinite(most_seen(outlook, since)[there])):
+        return ()
+    alone = " One duty for all rpm cannot show it." if outlook.problem.knobs["ramp_add"].fixed else ""
+    return (
+        Reason(
+            "inferred", f"No pull has held the gate shut there: it is inferred from how boost rose with duty.{alone}"
+        ),
+    )
+
+
 def for_pull(
     outlook: Outlook,
     observations: Sequence[Observation],

@@ -228,6 +228,7 @@ def conclude(
         if not fair:
             cause, cause_rpm = reasons.hardware(outlook, could.forecast, seen.since)
             why = reasons.for_out_of_reach(problem, seen.best, seen.best_kpa, possible, cause, cause_rpm)
+            why += reasons.inferred(outlook, cause, cause_rpm, seen.since)
             return say(
                 outlook,
                 "out of reach",

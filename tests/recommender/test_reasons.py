@@ -236,6 +236,23 @@ class TestEnds:
         curves = np.where(seen.rpm >= 6000.0, 12.0 * PSI, given.curves)
         assert reasons.hardware(seen, replace(given, curves=curves)) == (cause, pytest.approx(6000.0))
 
+    def test_a_turbo_that_no_pull_has_shown_to_be_spent_is_told_as_inferred(self) -> None:
+        """ "Even with the gate held shut" was said of pulls at 76 % at the most, by a controller without a ramp."""
+        cause, rpm = "out of breath at the top", 6000.0
+        half, shut = (
+            pull(2, 76.0, worth_psi=0.5),
+            replace(pull(3, 76.0), settings=replace(settings(76.0), ramp_add=24.0)),
+        )
+        held = replace(pull(3, 40.0), settings=replace(settings(40.0), engagement=14.0 * PSI))  # boost stays under it
+        assert "inferred" in said(reasons.inferred(outlook(pulls=[half]), cause, rpm))
+        assert not reasons.inferred(outlook(pulls=[half, shut]), cause, rpm)
+        assert not reasons.inferred(outlook(pulls=[half, held]), cause, rpm)
+        assert "inferred" in said(reasons.inferred(outlook(pulls=[half, shut]), "boost arrives late", 4200.0))
+        assert not reasons.inferred(outlook(pulls=[half, held]), "boost arrives late", 4200.0)
+        assert not reasons.inferred(outlook(pulls=[half]), "shape of the curve", rpm)
+        told = said(reasons.inferred(outlook(self.dial((0.0, 90.0), 0.0), pulls=[half]), cause, rpm))
+        assert told["inferred"].endswith("One duty for all rpm cannot show it.")
+
     def dial(self, duty: float | tuple[float, float], ramp_add: float) -> Any:
         """The tests' job with duty fixed, or from one end to another, and so much ramp."""
         job = problem()
