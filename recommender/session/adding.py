@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -19,6 +19,7 @@ from recommender.decide.step import same
 from recommender.job import Job
 from recommender.logs import LogError
 from recommender.record import PullEntry, Record, Snapshot
+from recommender.record.stored import Stored
 from recommender.record.trials import SPACING_RPM
 from recommender.session import after_stop, dialled, held_run, history, kept
 from recommender.session.again import the_new_pull, told_higher
@@ -78,11 +79,16 @@ def add_pull(
         if not force:
             history.refuse_twice(snapshot, sha256, found.which, path.name)
         told = dict(given)
+        before = None if foreign or assumed is not None else _brought_before(snapshot, sha256, found.which)
         stop = _nothing_proposed(snapshot, job, target, foreign=foreign)
         if found.held:
             told = {"duty": found.held[-1].duty} | told
             assumed = assumed if stop else _begun_like(snapshot, job, target) or assumed
-        if stop is None and assumed is None:
+        handed_out = history.latest(snapshot, job)
+        if before is not None:
+            handed_out = _handed_out_then(snapshot, before, target)
+            run = _as_then(snapshot, job, told, before, handed_out)
+        elif stop is None and assumed is None:
             run = _completed(snapshot, job, told, target)
         else:
             run = _as_shown(snapshot, job, told, assumed or {}, target, stop)
@@ -103,7 +109,7 @@ def add_pull(
         if found.refused:
             _note_refusal(record, job, found, facts, run, len(snapshot.pulls), clock())
         number = max((pull.number for pull in snapshot.pulls), default=0) + 1
-        source, step = history.source_of(snapshot, run, history.latest(snapshot, job), foreign, target)
+        source, step = history.source_of(snapshot, run, handed_out, foreign, target)
         entry = PullEntry(number, run, source, step, full_curve(found, job), facts, clock())
         record.add_pull(entry, job=job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
         record.keep_not_run(record.read(), job)
@@ -120,6 +126,38 @@ def _nothing_proposed(snapshot: Snapshot, job: Job, target: str | None, *, forei
     """That nothing is proposed for a pull, after a stop or since it was made without the tool; None where it is not."""
     stop = after_stop.stopped(snapshot, job, target)
     return after_stop.made_without(stop) if foreign else stop
+
+
+def _brought_before(snapshot: Snapshot, sha256: str, which: int) -> PullEntry | None:
+    """The pull that this very log was when last withdrawn; None where it was none, or nothing was proposed yet."""
+    pulls = [pull for pull in snapshot.pulls if (pull.facts["sha256"], pull.facts["which"]) == (sha256, which)]
+    return pulls[-1] if snapshot.steps and pulls and pulls[-1].withdrawn is not None else None
+
+
+def _handed_out_then(snapshot: Snapshot, before: PullEntry, target: str | None) -> list[Stored]:
+    """The step that stood when a pull was run; that of a target where it is named and had one then; else none."""
+    own = snapshot.steps.get(before.step or 0)
+    if own is None:
+        return []
+    then = [step for _, step in sorted(snapshot.steps.items()) if step["after"] == own["after"]]
+    return [step for step in then if step["target"] == target][-1:] or [own]
+
+
+def _as_then(
+    snapshot: Snapshot, job: Job, given: Mapping[str, float], before: PullEntry, handed_out: Sequence[Stored]
+) -> Settings:
+    """All six settings of a pull whose log is brought again, since it was withdrawn: those given, the others as they
+    were proposed for it, not as they are proposed now.
+
+    Raises:
+        SettingsError: see ``dialled.completed``; or nothing was proposed for it, and one is left out that raises boost.
+    """
+    if before.facts.get("held"):
+        return dialled.completed(job, given, before.settings)
+    then = history.dialled_after(snapshot, handed_out[0]) if handed_out else None
+    if then is None:
+        return after_stop.completed(job, job.problem(), given, after_stop.brought_again(before.number))
+    return dialled.completed(job, given, then)
 
 
 def last_dialled(snapshot: Snapshot, job: Job, target: str | None = None) -> Settings:

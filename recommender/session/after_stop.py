@@ -69,6 +69,11 @@ def made_without(stop: Stopped | None) -> Stopped:
     return Stopped(WITHOUT_THE_TOOL if stop is None else stop.after)
 
 
+def brought_again(number: int) -> Stopped:
+    """The same for a log that is brought again, since its pull was withdrawn, and nothing had been proposed for it."""
+    return Stopped(f"The log was withdrawn as pull {number}, for which")
+
+
 def verdict(step: Stored) -> str:
     """A stored step's verdict, as it was answered."""
     override = step.get("override")

@@ -137,7 +137,8 @@ class Session:
                 with what ``put_right`` was told (or as last run, where that came later). Where steps for several
                 targets stand with different settings, ``target`` says which of them was run. Left out of a run at held
                 rpm that the last step advised (see its notes): duty as turned to last, the rest as advised. After a
-                stop, and of a foreign pull, duty and engagement cannot be left out, and the others count as idle.
+                stop, and of a foreign pull, duty and engagement cannot be left out, and the others count as idle. Left
+                out of a log that was withdrawn and is brought again: as proposed when it was run.
             assumed: What a screen showed as dialled in, in place of what was last proposed.
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.

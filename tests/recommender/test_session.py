@@ -446,6 +446,48 @@ def test_what_a_withdrawn_pull_was_run_with_is_not_taken_as_dialled_in(session: 
     assert session.add_pull(pull_log(IDLE)).settings["duty"] == 0
 
 
+def test_a_withdrawn_log_brought_again_counts_for_the_step_that_it_was_run_with(
+    session: Session, pull_log: Write
+) -> None:
+    """What was left out had been filled with the step that waits now, and its duty."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    first = session.next_step()
+    assert first.settings is not None
+    run = session.job.settings_from_job(first.settings)
+    log = pull_log(run)
+    slip = session.add_pull(log, settings={"gain": 3})
+    for _ in range(2):
+        step = session.next_step()
+        assert step.settings is not None
+        session.add_pull(pull_log(session.job.settings_from_job(step.settings)))
+    session.withdraw(slip.number, "gain was not on")
+    later = session.next_step()
+    assert later.settings is not None
+    assert later.settings["duty"] > first.settings["duty"]
+    again = session.add_pull(log)
+    assert (again.source, again.step, again.settings) == ("proposed", first.number, first.settings)
+    session.withdraw(again.number, "engagement was another")
+    again = session.add_pull(log, settings={"engagement": 3})
+    assert (again.source, again.step) == ("changed", first.number)
+    assert again.settings == {**first.settings, "engagement": 3}
+    # A new log is that of the step that waits; so is what a screen shows as dialled in, whatever the log.
+    session.withdraw(again.number, "once more")
+    shown = session.add_pull(log, assumed=later.settings)
+    assert shown.settings == later.settings
+
+
+def test_a_withdrawn_log_for_which_nothing_was_proposed_has_to_be_told(session: Session, pull_log: Write) -> None:
+    log = pull_log(replace(IDLE, duty=20.0))
+    old = session.add_pull(log, {"duty": 25, "engagement": 0}, foreign=True)
+    session.withdraw(old.number, "duty was 20")
+    session.next_step()
+    words = r"^The log was withdrawn as pull 1, for which nothing is proposed\. Say what was dialled in: --duty"
+    with pytest.raises(SettingsError, match=words):
+        session.add_pull(log)
+    again = session.add_pull(log, {"duty": 20, "engagement": 0})
+    assert (again.source, again.step, again.settings["duty"]) == ("foreign", None, 20)
+
+
 def test_a_peak_that_19_of_20_should_stay_under_is_part_of_the_prediction() -> None:
     entry: Any = SimpleNamespace(facts={"peak_kpa": 111.0, "complete": True})
     for most, hit in ((112.0, True), (110.0, False)):
