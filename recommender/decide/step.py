@@ -6,7 +6,7 @@ Boost is kPa gauge here. ``recommender.session`` turns it into the job's unit.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -128,6 +128,18 @@ class Decision:
     cause_rpm: float = float("nan")
     best_number: int = 0
     facts: Mapping[str, float] = field(default_factory=dict)
+
+
+def at_rest(knobs: Mapping[str, Knob], settings: Settings) -> Settings:
+    """Settings with the ends of a ramp that a controller lacks where its job file has them stand now.
+
+    They stand over the judged range, which can be edited half-way through a job: nobody has dialled anything.
+    """
+    add = knobs["ramp_add"]
+    if settings.ramp_add or not (add.fixed and add.lower == 0.0):
+        return settings
+    ends = {name: knobs[name].lower for name in ("ramp_from", "ramp_to") if knobs[name].fixed}
+    return replace(settings, **ends)
 
 
 def same(first: Settings | None, second: Settings | None) -> bool:

@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from models.settings import KNOB_NAMES, Settings
-from recommender.decide.step import Problem
+from recommender.decide.step import Problem, at_rest
 from recommender.job import checks, schema
 from recommender.job.checks import TargetWanted
 from recommender.job.dials import Dial, held
@@ -153,9 +153,14 @@ class Job:
             seed=base if wanted.name == self.first_target else seed_of(f"{base} {wanted.name}"),
         )
 
+    def at_rest(self, settings: Settings) -> Settings:
+        """Settings with the ends of a ramp that the controller lacks where the job file has them stand now."""
+        return at_rest({name: dial.knob for name, dial in self.dials.items()}, settings)
+
     def settings_to_job(self, settings: Settings) -> dict[str, float]:
         """Settings as they are dialled, pressure in the job's unit."""
-        return {name: self.dials[name].to_job(value) for name, value in settings.as_dict().items()}
+        stand = self.at_rest(settings).as_dict()
+        return {name: self.dials[name].to_job(value) for name, value in stand.items()}
 
     def settings_from_job(self, values: Mapping[str, float]) -> Settings:
         """All six settings given in the job's unit, as the project keeps them."""

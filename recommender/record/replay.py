@@ -11,7 +11,6 @@ from recommender.decide.step import Decision, Problem
 from recommender.record.lock import RecordError
 from recommender.record.snapshot import Snapshot
 from recommender.record.stored import Stored, decision_out, problem_in
-from recommender.record.trials import SPACING_RPM
 
 Decide = Callable[[Problem, Sequence[Observation]], Decision]
 
@@ -69,12 +68,11 @@ def evidence(snapshot: Snapshot, step: Stored, problem: Problem) -> list[Observa
     Raises:
         RecordError: one of them is no longer on record.
     """
-    grid = problem.target.grid(SPACING_RPM)
     known = {pull.number: pull for pull in snapshot.pulls}
     missing = [number for number in step["observations"] if number not in known]
     if missing:
         raise RecordError(f"step {step['number']} was made from pull {missing[0]}, which is no longer on record.")
-    return [each for number in step["observations"] for each in known[number].observations(grid, problem.target)]
+    return [each for number in step["observations"] for each in known[number].evidence(problem)]
 
 
 def _differences(then: object, now: object, name: str = "") -> list[str]:

@@ -30,6 +30,7 @@ import datetime
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -41,7 +42,7 @@ from models.curve import Curve, Target, Trace, beyond_kpa
 from models.evidence import Observation
 from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray
-from recommender.decide.step import Problem
+from recommender.decide.step import Problem, at_rest
 from recommender.record.stored import number_in, number_out, problem_in, target_digest, trace_in, trace_out
 
 FORMAT: Final = 1
@@ -120,6 +121,14 @@ class PullEntry:
             last_rpm=float(max(self.curve.rpm[self.curve.reached], default=np.nan)),
             proposed=self.proposed if self.source == "changed" else None,
         )
+
+    def evidence(self, problem: Problem) -> list[Observation]:
+        """The pull as the decision takes it, for a target of the job."""
+        own = self.observations(problem.target.grid(SPACING_RPM), problem.target)
+        rest = partial(at_rest, problem.knobs)
+        return [
+            replace(each, settings=rest(each.settings), proposed=each.proposed and rest(each.proposed)) for each in own
+        ]
 
     def _ripple_kpa(self, target: Target | None) -> float:
         measured = {} if target is None else self.facts["measures"].get(target_digest(target), {})
@@ -296,8 +305,7 @@ def problem_of(study: Study, target: str | None = None) -> Problem:
 
 def observations_of(study: Study, problem: Problem | None = None) -> Sequence[Observation]:
     """The pulls of a study that stand, in the order in which they were run, on the target's grid."""
-    target = (problem or problem_of(study)).target
-    grid = target.grid(SPACING_RPM)
+    own = problem or problem_of(study)
     withdrawn = withdrawn_in(study.user_attrs)
     pulls = [entry_of(trial) for trial in study.get_trials(deepcopy=False) if is_pull(trial)]
-    return [each for pull in pulls if pull.number not in withdrawn for each in pull.observations(grid, target)]
+    return [each for pull in pulls if pull.number not in withdrawn for each in pull.evidence(own)]

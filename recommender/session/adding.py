@@ -109,7 +109,7 @@ def add_pull(
         if found.refused:
             _note_refusal(record, job, found, facts, run, len(snapshot.pulls), clock())
         number = max((pull.number for pull in snapshot.pulls), default=0) + 1
-        source, step = history.source_of(snapshot, run, handed_out, foreign, target)
+        source, step = history.source_of(snapshot, job, run, handed_out, foreign, target)
         entry = PullEntry(number, run, source, step, full_curve(found, job), facts, clock())
         record.add_pull(entry, job=job, deviation_kpa=measures.deviation_kpa, trace=found.trace)
         record.keep_not_run(record.read(), job)

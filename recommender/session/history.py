@@ -56,8 +56,7 @@ class Trust:
 
 def observations(snapshot: Snapshot, problem: Problem) -> list[Observation]:
     """Standing pulls as the decision takes them, on the target's grid."""
-    grid = problem.target.grid(SPACING_RPM)
-    return [each for pull in snapshot.standing for each in pull.observations(grid, problem.target)]
+    return [each for pull in snapshot.standing for each in pull.evidence(problem)]
 
 
 def basis(snapshot: Snapshot, problem: Problem) -> str:
@@ -129,12 +128,13 @@ def put_right(snapshot: Snapshot, number: int) -> Settings | None:
 
 
 def source_of(
-    snapshot: Snapshot, run: Settings, before: Sequence[Stored], foreign: bool, target: str | None = None
+    snapshot: Snapshot, job: Job, run: Settings, before: Sequence[Stored], foreign: bool, target: str | None = None
 ) -> tuple[str, int | None]:
     """Where a pull's settings come from, and the step that stood when it was run.
 
     Args:
         snapshot: The record.
+        job: The job.
         run: What was dialled in.
         before: Steps that stood, latest first.
         foreign: The user says that the pull was made without the tool.
@@ -144,7 +144,8 @@ def source_of(
         return "foreign", None
     own_first = sorted(before, key=lambda step: bool(step["target"] != target))
     for step in own_first:
-        if same(handed_out(snapshot, step), run):
+        wanted = handed_out(snapshot, step)
+        if wanted is not None and same(job.at_rest(wanted), job.at_rest(run)):
             return "proposed", int(step["number"])
     return "changed", int(own_first[0]["number"])
 

@@ -199,7 +199,7 @@ def off_dial(job: Job, settings: Settings, but: tuple[str, ...] = ()) -> list[st
         but: Knobs that are not looked at.
     """
     found = []
-    for name, value in settings.as_dict().items():
+    for name, value in job.at_rest(settings).as_dict().items():
         dial = job.dials[name]
         if name not in but and abs(float(dial.knob.value(dial.knob.index(value))) - value) > 1e-6:
             said = f"{wording.KNOB_LABELS[name]} {wording.knob_number(dial.to_job(value))}"

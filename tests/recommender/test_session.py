@@ -488,6 +488,36 @@ def test_a_withdrawn_log_for_which_nothing_was_proposed_has_to_be_told(session: 
     assert (again.source, again.step, again.settings["duty"]) == ("foreign", None, 20)
 
 
+def test_a_ramp_that_the_controller_lacks_stays_out_of_it_when_the_judged_range_is_edited(
+    folder: Path, job_text: str, pull_log: Write
+) -> None:
+    """Its ends stand over the judged range: "ramp to 6700 rpm instead of 6500 rpm" was proposed without one, and a
+    pull made as proposed counted as one with other settings."""
+    first, second = job_text.partition("[knobs.ramp_from]")[::2]
+    text = first + second[second.index("[knobs.engagement]") :]
+    (folder / "job.toml").write_text(text)
+    with Session.open(folder) as session:
+        session.next_step()
+        session.add_pull(pull_log(IDLE))
+        step = session.next_step()
+        assert step.settings is not None
+    (folder / "job.toml").write_text(text.replace("judge_to   = 6700", "judge_to   = 6500"))
+    with Session.open(folder) as session:
+        again = session.next_step()
+        assert again.settings is not None
+        assert not {"ramp_from", "ramp_to"} & set(again.changed)
+        assert "ramp" not in " ".join(again.reasons)
+        run = pull_log(session.job.settings_from_job(step.settings))
+        added = session.add_pull(run, {"duty": step.settings["duty"], "engagement": step.settings["engagement"]})
+        assert (added.source, added.settings) == ("proposed", {**step.settings, "ramp_to": 6500})
+        session.next_step()
+        assert [pull.warnings for pull in session.pulls()] == [(), ()]
+    (folder / "job.toml").write_text(text)  # and back, while the pull's step stands
+    with Session.open(folder) as session:
+        assert "ramp" not in " ".join(session.next_step().reasons)
+        assert all(row.same for row in session.replay())
+
+
 def test_a_peak_that_19_of_20_should_stay_under_is_part_of_the_prediction() -> None:
     entry: Any = SimpleNamespace(facts={"peak_kpa": 111.0, "complete": True})
     for most, hit in ((112.0, True), (110.0, False)):
