@@ -28,9 +28,10 @@ HEADS = {
 def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
     """A pull that was just added: measures, what to know about the log, whether its prediction held."""
     unit = pull.unit
-    absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
     lines = screen.wrapped(f"Pull {pull.number} is on record: {pull.log}.", " ")
-    lines += screen.listed("Settings", [wording.settings_line(pull.settings, unit, absent) + _source(pull)], LABEL)
+    lines += screen.listed(
+        "Settings", [wording.settings_line(pull.settings, unit, job.lacking(pull.settings)) + _source(pull)], LABEL
+    )
     side = "under" if pull.margin >= 0 else "OVER"
     peak = (
         f"{wording.pressure(pull.peak, unit)} {unit} at {wording.rpm(pull.peak_rpm)}, "
@@ -102,18 +103,23 @@ def held(pull: PullResult) -> str:
     return f"{text}."
 
 
-def heading(job: Job) -> list[str]:
-    """Heads of the table's columns, units in a second line."""
-    knobs = shown_knobs(job)
+def heading(job: Job, pulls: Sequence[PullResult] = ()) -> list[str]:
+    """Heads of the table's columns, units in a second line.
+
+    Args:
+        job: The job.
+        pulls: Pulls of the table, as far as they are known.
+    """
+    knobs = shown_knobs(job, pulls)
     unit = job.pressure_unit
     names = ["pull", *(HEADS[name] for name in knobs), "deviation", "peak"]
     units = ["", *(wording.knob_unit(name, unit).replace("points", "pts") for name in knobs), unit, unit]
     return [_row(names, knobs), _row(units, knobs)]
 
 
-def table_row(pull: PullResult, job: Job, verdict: str = "") -> str:
-    """A pull in one line: settings, deviation, peak, and what was answered to it."""
-    knobs = shown_knobs(job)
+def table_row(pull: PullResult, job: Job, verdict: str = "", pulls: Sequence[PullResult] = ()) -> str:
+    """A pull in one line: settings, deviation, peak, and what was answered to it; ``pulls`` as in ``heading``."""
+    knobs = shown_knobs(job, pulls)
     cells = [
         str(pull.number),
         *(wording.knob_number(pull.settings[name]) for name in knobs),
@@ -126,12 +132,17 @@ def table_row(pull: PullResult, job: Job, verdict: str = "") -> str:
 def table(pulls: Sequence[PullResult], job: Job, verdicts: Sequence[str] = ()) -> list[str]:
     """All pulls in a table."""
     filled = [*verdicts, *[""] * (len(pulls) - len(verdicts))]
-    return heading(job) + [table_row(pull, job, word) for pull, word in zip(pulls, filled, strict=True)]
+    return heading(job, pulls) + [table_row(pull, job, word, pulls) for pull, word in zip(pulls, filled, strict=True)]
 
 
-def shown_knobs(job: Job) -> list[str]:
-    """Knobs that the controller has and that move."""
-    return [name for name in HEADS if not job.dials[name].fixed]
+def shown_knobs(job: Job, pulls: Sequence[PullResult]) -> list[str]:
+    """Knobs that move, and those that a pull was run with otherwise than the job fixes them."""
+    dials = job.dials
+    return [
+        name
+        for name in HEADS
+        if not dials[name].fixed or any(not dials[name].on_dial(pull.settings[name]) for pull in pulls)
+    ]
 
 
 def _row(cells: Sequence[str], knobs: Sequence[str]) -> str:

@@ -158,10 +158,11 @@ def _settings_shown(step: Step) -> tuple[Mapping[str, float] | None, str]:
 def tiles(settings: Mapping[str, float], changed: Mapping[str, float], job: Job, screen: Screen) -> list[str]:
     """The knobs that move, each in a frame with large figures; changed ones in a heavy frame with the old value.
 
-    A knob that the job fixes has one as well where it stands otherwise.
+    A knob that the job fixes has one as well where it stands otherwise, or stood otherwise in the last pull.
     """
     dials = job.dials
-    moving = [name for name, value in settings.items() if not (dials[name].fixed and dials[name].on_dial(value))]
+    fast = {name for name, value in settings.items() if dials[name].fixed and dials[name].on_dial(value)}
+    moving = [name for name in settings if name not in fast or name in changed]
     across = max(screen.width // (FRAME + 3), 1)
     lines: list[str] = []
     for i in range(0, len(moving), across):

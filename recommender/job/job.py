@@ -162,6 +162,15 @@ class Job:
         stand = self.at_rest(settings).as_dict()
         return {name: self.dials[name].to_job(value) for name, value in stand.items()}
 
+    def lacking(self, *settings: Mapping[str, float]) -> frozenset[str]:
+        """Knobs that the controller lacks and that need not be shown beside settings in the job's units. One that was
+        run with another value than the job file takes for granted is there all the same."""
+        return frozenset(
+            name
+            for name, dial in self.dials.items()
+            if dial.absent and all(dial.on_dial(each[name]) for each in settings if name in each)
+        )
+
     def settings_from_job(self, values: Mapping[str, float]) -> Settings:
         """All six settings given in the job's unit, as the project keeps them."""
         return Settings(**{name: self.dials[name].from_job(float(values[name])) for name in KNOB_NAMES})

@@ -46,9 +46,10 @@ class Tile:
 def tiles(job: Job, settings: Mapping[str, float], last: PullResult | None) -> tuple[Tile, ...]:
     """Knobs that the controller has, and what changes from the last pull."""
     found = []
+    lacking = job.lacking(settings, {} if last is None else last.settings)
     for name, value in settings.items():
         dial = job.dials[name]
-        if dial.absent:
+        if name in lacking:
             continue
         was = None if last is None else last.settings[name]
         moved = was is not None and abs(was - value) > 1e-6
@@ -69,7 +70,7 @@ def tiles(job: Job, settings: Mapping[str, float], last: PullResult | None) -> t
 
 def fields(job: Job, dialled: Mapping[str, float]) -> tuple[Tile, ...]:
     """Knobs of the form, as they are taken to be dialled in; empty where that has to be said."""
-    known = {tile.name: tile for tile in tiles(job, dialled, None)}
+    known = {tile.name: tile for tile in tiles(job, dialled, None) if not job.dials[tile.name].absent}
     shown = [name for name, dial in job.dials.items() if name in known or (name not in dialled and not dial.absent)]
     return tuple(
         known.get(name) or Tile(name, wording.KNOB_LABELS[name], "", wording.knob_unit(name, job.pressure_unit))
@@ -86,11 +87,6 @@ def put_right(job: Job, step: Step, dialled: Mapping[str, float]) -> tuple[Tile,
         for tile in tiles(job, dialled, None)
         if abs(dialled[tile.name] - step.settings[tile.name]) > 1e-6
     )
-
-
-def absent(job: Job) -> frozenset[str]:
-    """Knobs that the controller lacks."""
-    return frozenset(name for name, dial in job.dials.items() if dial.absent)
 
 
 def safety(job: Job, step: Step, driven: bool) -> dict[str, Any]:

@@ -159,7 +159,7 @@ def _settings(job: Job, pull: PullResult | None) -> list[tuple[str, str, str]]:
         return []
     found = []
     for name, value in pull.settings.items():
-        if not job.dials[name].absent:
+        if name not in job.lacking(pull.settings):
             number, _, measure = wording.knob(name, value, job.pressure_unit).partition(" ")
             found.append((wording.KNOB_LABELS[name], number, measure))
     return found
@@ -174,7 +174,6 @@ def _target_changed(pull: PullResult, steps: Mapping[int, Step]) -> bool:
 
 
 def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None, *, changed: bool) -> dict[str, Any]:
-    absent = frozenset(name for name, dial in job.dials.items() if dial.absent)
     target = step.target if step is not None and step.target in job.targets else job.first_target
     why = {
         "foreign": "Made without the tool.",
@@ -184,7 +183,7 @@ def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None, 
         why = "A run at held rpm."
     return {
         "number": pull.number,
-        "settings": wording.settings_line(pull.settings, job.pressure_unit, absent),
+        "settings": wording.settings_line(pull.settings, job.pressure_unit, job.lacking(pull.settings)),
         "why": why,
         "target": target if len(job.targets) > 1 else "",
         "changed": "The target was another one then; the deviation is from it as it is now." if changed else "",

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from models.settings import Settings
 from recommender import wording
 from recommender.cli.digits import large
+from recommender.cli.pull import pull_lines, table
 from recommender.cli.screen import Screen, show
 from recommender.cli.step import FRAME, banner, step_lines, tiles
 from recommender.cli.why import picture
@@ -159,6 +162,24 @@ class TestStep:
         otherwise = "\n".join(tiles({**settings, "gain": 3.0}, {}, session.job, Screen(80)))
         assert ("Fixed in this job: Gain 2." in as_fixed, "─ GAIN ─" in as_fixed) == (True, False)
         assert ("Fixed in this job" in otherwise, "─ GAIN ─" in otherwise) == (False, True)
+
+    def test_a_knob_that_the_job_lacks_is_shown_where_a_pull_was_run_with_it(
+        self, session: Session, folder: Path, pull_log: Callable[..., Path]
+    ) -> None:
+        """Gain 2 of a job without a table for it stood in no line but a remark, and had to go back to 0 unseen."""
+        (folder / "job.toml").write_text((folder / "job.toml").read_text().split("[knobs.gain]")[0])
+        session.follow()
+        assert "Gain" not in "\n".join(tiles(session.next_step().settings or {}, {}, session.job, Screen(80)))
+        idle = session.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)))
+        assert "Gain" not in "\n".join(pull_lines(idle, session.job, Screen(80)))
+        assert "gain" not in table([idle], session.job)[0]
+        run = session.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)), {"gain": 2, "duty": 0, "engagement": 0})
+        assert "Gain 2 " in "\n".join(pull_lines(run, session.job, Screen(80)))
+        assert [line.split()[6] for line in table([idle, run], session.job)[::2]] == ["gain", "0"]
+        step = session.next_step()
+        back = tiles(step.settings or {}, step.changed, session.job, Screen(80))
+        assert any("━ GAIN ━" in line for line in back)
+        assert any("◀ was 2 " in line for line in back)
 
     def test_a_stop_foretells_nothing_of_settings_that_it_does_not_show(self, session: Session) -> None:
         step = session.next_step()

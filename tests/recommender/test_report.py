@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from models.settings import Settings
 from recommender import report, wording
 from recommender.report.report import defused
 from recommender.report.view import noticed
@@ -379,3 +380,16 @@ def test_two_targets_tell_one_change_once(played: Session) -> None:
     assert noticed([alone, step(8, 5600)]) == [*alone.reasons, cause.format(8, 5600), evidence.format(8)]
     leak = step(7, 5600, "Check the clamps.", ["changed leak", *codes[1:]])
     assert noticed([alone, leak]) == [*alone.reasons, *leak.reasons[:2]]
+
+
+def test_a_knob_that_the_job_lacks_is_on_the_sheet_where_a_pull_was_run_with_it(
+    folder: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    """The best settings were handed over without the gain that they had been run with."""
+    (folder / "job.toml").write_text(job_text.split("[knobs.gain]")[0])
+    with Session.open(folder) as session:
+        settings = {"duty": 0, "engagement": 0, "gain": 2}
+        session.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)), settings)
+        page = text_of(report.sheet_html(session, clock=clock))
+    assert re.search(r"Engagement Gain .* 0 psi 2 ", page)
+    assert "Engagement 0 psi, Gain 2 " in page
