@@ -169,6 +169,7 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
     """What guards, refused logs and boost outside the pulls make of a decision; None where they leave it as it is.
 
     Of a step that is ``withheld`` nothing is shown; steps of older records, without that word, show what they showed.
+    Where the settings that stand are to be run ``again``, the step has them as its own.
     """
     stops = open_stops(snapshot, problem)
     if stops:
@@ -186,6 +187,9 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
     past = _goes_past(snapshot, problem, decision, refused)
     if past:
         return {"verdict": decision.verdict, "runs": True, "reasons": [past]}
+    unproven = _guard_unproven(snapshot, problem, decision)
+    if unproven:
+        return {"verdict": "repeat", "runs": True, "again": True, "reasons": [unproven]}
     if refused and decision.settings is not None:
         last = refused[-1]
         again = same(Settings.from_array(last["settings"]), decision.settings)
@@ -196,6 +200,28 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
             "runs": True,
             "reasons": [["log refused", text]],
         }
+    return None
+
+
+def _guard_unproven(snapshot: Snapshot, problem: Problem, decision: Decision) -> list[str] | None:
+    """Code and sentence where settings would end the job that ask for as much as a pull which passed a guard, and no
+    pull since has asked for as much and passed none; else None. That the cause was put right is only said so far."""
+    asked = asked_for(snapshot, decision)
+    if asked is None or decision.settings is not None:
+        return None
+    clean: list[PullEntry] = []
+    for pull in reversed(snapshot.standing):
+        hits = pull.facts["guards"]
+        if not hits and pull.facts["complete"] and pull.facts["trusted"]:
+            clean.append(pull)
+        proven = any(asks_as_much(problem, each.settings, pull.settings) for each in clean)
+        if hits and not proven and asks_as_much(problem, asked, pull.settings):
+            text = (
+                f"Pull {pull.number} passed a guard, {GuardHit(**hits[0]).words()}, and no pull that asks for as "
+                "much has shown since that the cause is gone: before the job ends, the settings that stand are run "
+                "once more."
+            )
+            return ["guard unproven", text]
     return None
 
 
@@ -336,7 +362,7 @@ def asked_for(snapshot: Snapshot, decision: Decision) -> Settings | None:
 
 def runs(step: Stored) -> bool:
     """Whether a step has settings to run, and is no end of the job at which others stand."""
-    return step["decision"]["settings"] is not None
+    return step["decision"]["settings"] is not None or bool((step.get("override") or {}).get("again"))
 
 
 def _refused_since_last_pull(snapshot: Snapshot) -> list[Stored]:

@@ -49,6 +49,8 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
         settings = settings if override["runs"] else None
         decision = _withheld(decision) if withheld else decision
     best = next((pull for pull in pulls if pull.number == decision.best_number), None)
+    if override and override.get("again") and best is not None:
+        settings = best.settings
     unit = job.pressure_unit
     return Step(
         number=stored["number"],

@@ -618,6 +618,34 @@ def test_a_target_whose_job_has_ended_claims_no_pull(folder: Path, job_text: str
             session.withdraw(added.number, "once more")
 
 
+def test_a_job_does_not_end_with_a_guard_passed_and_only_said_to_be_put_right(
+    folder: Path, job_text: str, pull_log: Write
+) -> None:
+    """Acknowledged, a pull that ran lean ended the job as done, and nothing had been run since."""
+    text = job_text.replace("boost      = [8.0, 16.0, 16.0]", "boost      = [7.0, 9.3, 9.3]")
+    (folder / "job.toml").write_text(text + "\n[guards]\nlambda = { highest = 0.9 }\n")
+
+    def run(session: Session, lean: float, **options: object) -> PullResult:
+        mixture = {"Lambda [-]": lambda rpm: np.where(rpm > 6000.0, lean, 0.8)}
+        return session.add_pull(pull_log(IDLE, more=mixture, **options), settings=BASELINE)
+
+    with Session.open(folder) as session:
+        run(session, 0.8)
+        assert session.next_step().verdict == "done"
+        run(session, 0.99)
+        assert session.next_step().verdict == "stop"
+        session.acknowledge(2, "pump replaced")
+        step = session.next_step()
+        assert (step.verdict, step.settings, step.codes[0]) == ("repeat", step.best_settings, "guard unproven")
+        assert step.reasons[0].startswith("Pull 2 passed a guard, lambda 0.99 at ")
+        lifted = run(session, 0.8, last_rpm=5000.0)  # proves nothing
+        assert (lifted.source, lifted.step, lifted.complete) == ("proposed", step.number, False)
+        assert session.next_step().verdict == "repeat"
+        run(session, 0.8)
+        assert session.next_step().verdict == "done"
+        assert all(row.same for row in session.replay())
+
+
 def test_what_if_is_marked_and_never_recorded(session: Session, pull_log: Write) -> None:
     session.add_pull(pull_log(IDLE), settings=BASELINE)
     session.next_step()
