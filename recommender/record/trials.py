@@ -83,6 +83,13 @@ class PullEntry:
         """Time, rpm and boost as logged, kPa gauge."""
         return trace_in(self.packed_trace)
 
+    def whole(self, target: Target | None) -> bool:
+        """Whether it was no aborted sweep: it was none when it was added, or it goes on to where the judged range of a
+        target ends now. That range can be edited, and the first of several targets alone had counted."""
+        if self.facts["complete"] or target is None or self.facts.get("kind_of_run") != "sweep":
+            return bool(self.facts["complete"])
+        return bool(max(self.curve.rpm[self.curve.reached], default=0.0) >= target.judge_to)
+
     def curve_on(self, grid_rpm: FloatArray) -> Curve:
         """The curve at the points of a grid, NaN where the pull did not reach or the grid has none of its own."""
         return _on_grid(self.curve, grid_rpm)
@@ -111,7 +118,7 @@ class PullEntry:
             # Boost that follows the hand at held rpm is neither noise nor ringing.
             roughness_kpa=float("nan") if facts.get("held") else number_in(facts.get("roughness_kpa")),
             ripple_kpa=0.0 if facts.get("held") else self._ripple_kpa(target),
-            complete=facts["complete"],
+            complete=self.whole(target),
             trusted=facts["trusted"] and not outside,
             remark=f"it covers {span}, outside the target's range" if outside else facts["remark"],
             barometer_kpa=known_barometer_kpa(facts["conditions"]),

@@ -151,7 +151,7 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         droop=_pressure(number_in(own["droop_kpa"]), unit),
         oscillation=_pressure(_swing_kpa(facts), unit),
         oscillation_hz=number_in(facts["oscillation_hz"]),
-        complete=facts["complete"],
+        complete=pull.whole(job.targets[target].target),
         trusted=facts["trusted"],
         warnings=_warnings(job, pull),
         held=held,
@@ -273,6 +273,6 @@ def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
             f"Held at {wording.rpm(points[0][1])}, duty turned from {points[0][0]:.0f} to {points[-1][0]:.0f} %: "
             "counted as evidence at that rpm."
         )
-    if not facts["complete"]:
+    if not pull.whole(job.wanted().target):
         warnings.append(f"Aborted at {wording.rpm(pull.curve.rpm[-1])}: counted as far as it goes.")
     return (*warnings, *facts["remarks"])

@@ -74,3 +74,18 @@ def test_a_pull_that_was_lifted_early_is_not_taken_for_all_that_the_engine_turns
     """To set judge_to to 3000 had been the first thing said after a lifted baseline."""
     assert told(3000.0) == told(3000.0, 5000.0) == ""
     assert told(3000.0, 5500.0).startswith("The pulls so far end at 5500 rpm")
+
+
+def test_a_pull_is_whole_once_the_judged_range_ends_where_it_does(tmp_path: Path) -> None:
+    """Done as was advised, the baseline still counted as aborted, and had to be run again once it was found out why."""
+    pull, step = run(tmp_path, 3900, 6100.0, 1, 0.0)
+    assert not pull.complete
+    assert "set judge_to to 6100 in the job file" in step.reasons[0]
+    file = tmp_path / "job.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("judge_to   = 6700", "judge_to   = 6100"))
+    with Session.open(tmp_path) as session:
+        (pull,) = session.pulls()
+        assert (pull.complete, pull.warnings) == (True, ())
+        assert math.isfinite(pull.deviation)
+        assert session.next_step().verdict == "pull"
+        assert all(row.same for row in session.replay())
