@@ -136,7 +136,11 @@ def _target(session: Session, name: str, standing: Sequence[PullResult]) -> dict
         "final": final,
         "settings": _settings(job, final),
         "ended": step.verdict in ("done", "out of reach"),
-        "reasons": step.reasons,
+        "reasons": [
+            text
+            for i, (code, text) in enumerate(zip(step.codes, step.reasons, strict=True))
+            if i == 0 or code == "off the dial"
+        ],
         "figure": svg(
             figures.before_after(first, final, job.targets[name], step.limit, step.unit),
             title=f"Boost over engine speed before and after, {name}",

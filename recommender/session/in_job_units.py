@@ -51,6 +51,9 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
     best = next((pull for pull in pulls if pull.number == decision.best_number), None)
     if override and override.get("again") and best is not None:
         settings = best.settings
+    if best is not None and verdict in ("done", "out of reach"):
+        off = [f"{text}: it stands as it was run in pull {best.number}." for text in off_dial(job, best.settings)]
+        pairs[1:1] = [("off the dial", text) for text in off]
     unit = job.pressure_unit
     return Step(
         number=stored["number"],

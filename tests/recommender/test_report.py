@@ -382,6 +382,26 @@ def test_two_targets_tell_one_change_once(played: Session) -> None:
     assert noticed([alone, leak]) == [*alone.reasons, *leak.reasons[:2]]
 
 
+def test_settings_that_stand_and_are_off_the_dial_are_told(
+    folder: Path, job_text: str, pull_log: Callable[..., Path]
+) -> None:
+    """With the range of duty narrowed since, a job was done at duty 20 of 0 to 10 without a word."""
+    text = job_text.replace("boost      = [8.0, 16.0, 16.0]", "boost      = [7.0, 10.4, 10.3]")
+    (folder / "job.toml").write_text(text)
+    with Session.open(folder) as session:
+        for duty in (0, 20):
+            log = pull_log(Settings(duty, 5000, 7000, 0, 0, 0))
+            session.add_pull(log, {"duty": duty, "engagement": 0, "ramp_add": 0, "gain": 0})
+        step = session.next_step()
+        assert (step.verdict, step.best_pull, "off the dial" in step.codes) == ("done", 2, False)
+    (folder / "job.toml").write_text(text.replace("upper = 90", "upper = 10").replace("step = 20", "step = 10"))
+    told = "Duty 20 is not on the dial (0 to 10 in steps of 1): it stands as it was run in pull 2."
+    with Session.open(folder) as session:
+        step = session.next_step()
+        assert (step.verdict, step.codes[1], step.reasons[1]) == ("done", "off the dial", told)
+        assert f"its settings stand. {told}" in text_of(report.sheet_html(session, clock=clock))
+
+
 def test_a_knob_that_the_job_lacks_is_on_the_sheet_where_a_pull_was_run_with_it(
     folder: Path, job_text: str, pull_log: Callable[..., Path]
 ) -> None:
