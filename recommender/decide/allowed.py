@@ -414,8 +414,9 @@ def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
     """Most duty that the end of a run at held rpm lets a sweep ask for anywhere; no bound where none tells. [%]
 
     Boost that rises steeply where the hand stopped goes on rising, and the fit, smooth over duty, knows less of it
-    than the log shows. ``STEEPER`` times as steep it stays under the limit, with boost as much higher elsewhere as on
-    the last sweep. The bound holds until a sweep that reached that rpm has asked for as much there.
+    than the log shows. ``STEEPER`` times as steep it stays under the limit, with boost as much higher, and as much
+    steeper, elsewhere as on the last sweep. The bound holds until a sweep that reached that rpm has asked for as much
+    there.
     """
     runs = [pull.number for pull in observations if pull.held_rpm and pull.trusted]
     if not runs:
@@ -433,7 +434,7 @@ def past_held(problem: Problem, observations: Sequence[Observation]) -> float:
     slope = (end.sustained_peak_kpa - near.sustained_peak_kpa) / (end.settings.duty - near.settings.duty)
     higher = max([1.0, *(pull.highest_kpa / there for pull, there in sweeps[-1:] if there > 0.0)])
     left = max(problem.limit_kpa - higher * end.sustained_peak_kpa, 0.0)
-    return end.settings.duty + left / (STEEPER * slope) if slope > 0.0 else float("inf")
+    return end.settings.duty + left / (STEEPER * higher * slope) if slope > 0.0 else float("inf")
 
 
 def _steepness(settings: FloatArray) -> FloatArray:

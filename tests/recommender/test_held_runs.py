@@ -181,10 +181,12 @@ def test_where_boost_rose_steeply_at_its_end_duty_goes_no_further_than_twice_tha
     pulls = steep(problem, (11.0, 12.0, 13.6))
     slope = 0.8  # psi a point, from 26 to 28
     there = float(pulls[0].curve.at(np.array([5300.0]))[0])
-    left = (problem.limit_kpa - 13.6 * PSI * pulls[0].highest_kpa / there) / PSI
-    assert left > 1.0
+    higher = pulls[0].highest_kpa / there
+    assert higher > 1.02
     most = past_held(problem, pulls)
-    assert most == pytest.approx(28.0 + left / (2.0 * slope))
+    assert most > 29.0
+    at_most = 13.6 + 2.0 * slope * (most - 28.0)
+    assert higher * at_most * PSI == pytest.approx(problem.limit_kpa)  # where boost stands highest, twice as steep
     assert reach_of(problem, pulls).duty == most
     step = decide(problem, pulls)
     assert step.settings is not None
@@ -205,8 +207,8 @@ def test_that_it_held_duty_back_is_said(problem: Problem) -> None:
 def test_the_slope_is_read_over_two_points_of_duty_at_least(problem: Problem) -> None:
     """Two readings next to each other differ by their noise."""
     near = steep(problem, (12.0, 12.2, 13.0), (24.0, 27.5, 28.0))
-    left = near[0].highest_kpa / float(near[0].curve.at(np.array([5300.0]))[0])
-    room = (problem.limit_kpa / PSI - 13.0 * left) / (2.0 * (13.0 - 12.0) / 4.0)
+    higher = near[0].highest_kpa / float(near[0].curve.at(np.array([5300.0]))[0])
+    room = (problem.limit_kpa / PSI - 13.0 * higher) / (2.0 * higher * (13.0 - 12.0) / 4.0)
     assert past_held(problem, near) == pytest.approx(28.0 + room)
     assert past_held(problem, steep(problem, (13.0,), (28.0,))) == np.inf
 
