@@ -65,13 +65,9 @@ def test_idle_where_a_knob_cannot_be_off() -> None:
     nothing = idle(dataclasses.replace(PROBLEM, knobs=knobs))
     assert nothing.duty == 10
     assert nothing.gain == 2
-    crossed = {
-        **KNOBS,
-        "ramp_from": Knob("ramp_from", 5000, 6800, 100, 500),
-        "ramp_to": Knob("ramp_to", 4000, 5100, 100, 500),
-    }
+    crossed = {**KNOBS, "ramp_to": Knob("ramp_to", 4000, 4700, 100, 500)}  # it would begin at 4900
     nothing = idle(dataclasses.replace(PROBLEM, knobs=crossed))
-    assert nothing.ramp_from < nothing.ramp_to
+    assert (nothing.ramp_from, nothing.ramp_to) == (3000, 4700)
 
 
 def test_spans_hold_range_and_step_from_what_was_run() -> None:
@@ -325,6 +321,19 @@ def test_where_a_pull_held_with_as_much_engagement_duty_on_the_way_from_it_is_op
     assert near[-1] == duties[-1]
 
 
+def test_more_duty_where_a_spike_stood_is_not_open_because_a_pull_with_more_there_held() -> None:
+    """It asked for less further up. How near a spike is, nobody knows from it."""
+    rpm = TARGET.grid()
+    high = PROBLEM.limit_kpa + 20.0
+    curve = Curve(rpm, np.where(np.abs(rpm - 4200.0) < 150.0, high, 95.0))
+    spiked = dataclasses.replace(run(BASE, peak=high), curve=curve)
+    held = run(dataclasses.replace(BASE, duty=BASE.duty + 3, ramp_add=0))
+    offender = offenders(PROBLEM, [held, spiked])[0]
+    assert offender.kept == (held,)
+    row = dataclasses.replace(BASE, duty=BASE.duty + 1, ramp_add=5).as_array()[None]
+    assert too_near(PROBLEM, row, offender).tolist() == [True]
+
+
 def test_settings_that_held_once_and_then_passed_the_limit_open_nothing_beside_them() -> None:
     """A pull that kept the limit opens what asks for no more than it did, but not where the same settings passed it."""
     passed = run(BASE, peak=PROBLEM.limit_kpa + 10.0)
@@ -356,6 +365,9 @@ def test_after_a_run_at_held_rpm_the_way_back_to_the_last_sweep_is_open() -> Non
     duty = KNOBS["duty"]
     assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, held])[0]] == [0.0, 80.0]
     assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, run(at)])[0]] == [40.0, 80.0]
+    # Ended at less than the last sweep had, a step counts from there: nobody has run more since.
+    low = dataclasses.replace(held, settings=dataclasses.replace(BASE, duty=10))
+    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [run(at), low])[0]] == [0.0, 30.0]
     aborted = dataclasses.replace(held, complete=False)
     assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, aborted])[0]] == [40.0, 80.0]
 

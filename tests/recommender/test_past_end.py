@@ -18,6 +18,7 @@ from recommender.decide.allowed import (
     offenders,
     reach_of,
     repeats_offence,
+    too_near,
 )
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import review, surrogate_for
@@ -97,6 +98,8 @@ def test_duty_past_the_end_counts_in_what_may_be_dialled_in(outlook: Outlook) ->
     rows = np.array([most.as_array(), dataclasses.replace(most, ramp_add=5.0).as_array()])
     assert forbidden(PROBLEM, rows, (), reach).tolist() == [False, True]
     assert forbidden(PROBLEM, rows, (), dataclasses.replace(reach, last_rpm=float("nan"))).tolist() == [False, False]
+    lifted = observe(FLAT, 5, 5000.0)  # of how far pulls go it tells nothing
+    assert reach_of(PROBLEM, [*outlook.pulls, lifted]).last_rpm == reach.last_rpm
     wider = reach_of(PROBLEM, [*outlook.pulls, observe(RAMPED, 5)])  # 67 % has been run now, at 7600 rpm
     assert wider.duty == pytest.approx(reach.duty + 22.0)
 
@@ -108,6 +111,27 @@ def test_a_steeper_ramp_past_the_end_is_no_backing_off(outlook: Outlook) -> None
     assert at_or_below(PROBLEM, rows, FLAT).tolist() == [True, True]  # over the target's range
     assert at_or_below(PROBLEM, rows, FLAT, ENDS_RPM).tolist() == [True, False]
     assert backed_off(PROBLEM, rows, Offender(over, "limit passed", latest=True)).tolist() == [True, False]
+
+
+def test_near_a_spike_past_the_end_duty_counts_there() -> None:
+    """Over the target's range they ask for no more than a pull that held, and at the red line for more than the one
+    that passed the limit there."""
+    held = observe(dataclasses.replace(FLAT, duty=38.0), 1)
+    passed = observe(RAMPED, 2)
+    high = PROBLEM.limit_kpa + 20.0
+    curve = passed.curve.boost_kpa
+    spiked = dataclasses.replace(passed, peak_kpa=high, beyond_kpa=high - float(curve[-1]))
+    assert spiked.tops_past_grid
+    offender = offenders(PROBLEM, [held, spiked])[0]
+    asked = {
+        "a steeper ramp": dataclasses.replace(FLAT, duty=38.0, ramp_add=30.0),
+        "as steep a ramp on less": dataclasses.replace(FLAT, duty=44.0, ramp_add=22.0),
+        "the pull that held": dataclasses.replace(FLAT, duty=38.0),
+        "more over the range and no ramp": dataclasses.replace(FLAT, duty=45.0),
+    }
+    rows = np.array([each.as_array() for each in asked.values()])
+    near = dict(zip(asked, too_near(PROBLEM, rows, offender).tolist(), strict=True))
+    assert near == dict(zip(asked, (True, True, False, False), strict=True))
 
 
 def test_a_limit_passed_past_the_end_is_cleared_by_no_pull_that_asked_for_less_there_or_ended_before() -> None:
