@@ -86,7 +86,7 @@ def standing(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def over_after_baseline(rows: pd.DataFrame) -> pd.DataFrame:
-    """Pulls that count for the limit: after the baseline, run as proposed, and not the first after a change."""
+    """Pulls that count for limit and bands: after the baseline, run as proposed, and not the first after a change."""
     return rows[(rows["pull"] > 1) & rows["as_proposed"] & ~rows["surprise"]]
 
 
@@ -99,8 +99,7 @@ def figures(rows: pd.DataFrame) -> Figures:
     counted = over_after_baseline(rows)
     over = int(counted["over_limit"].sum())
     stands = standing(rows).reindex(ends.index)
-    points = rows[(rows["pull"] > 1) & ~rows["surprise"]]
-    by_kind = points.groupby("kind")["points_inside"].mean().dropna()
+    by_kind = counted.groupby("kind")["points_inside"].mean().dropna()
     done = ends["verdict"] == "done"
     there = stands["there"].astype(bool)
     last = ends["pull"].astype(float)
@@ -118,9 +117,9 @@ def figures(rows: pd.DataFrame) -> Figures:
         over=over,
         pulls=len(counted),
         bound=broken_bound(over, len(counted)) if len(counted) else float("nan"),
-        points=float(points["points_inside"].mean()),
-        truth=float(points["truth_inside"].mean()),
-        peak=float(points["peak_inside"].mean()),
+        points=float(counted["points_inside"].mean()),
+        truth=float(counted["truth_inside"].mean()),
+        peak=float(counted["peak_inside"].mean()),
         worst_points=float(by_kind.min()) if not by_kind.empty else float("nan"),
         worst_kind=str(by_kind.idxmin()) if not by_kind.empty else "",
         done=int(done.sum()),

@@ -66,6 +66,7 @@ def _turn(job: Job, turn: Turn, truth: Truth, scenario: Scenario) -> Row:
     true = turn.pull.true_deviation_kpa(job.target, scenario)
     proposed = turn.answer.settings
     known = np.isfinite(true)
+    over = scenario.gauge * turn.pull.true_peak_kpa > job.limit_kpa
     return {
         "pull": turn.number,
         **{name: dialled[name] for name in KNOB_NAMES},
@@ -78,9 +79,10 @@ def _turn(job: Job, turn: Turn, truth: Truth, scenario: Scenario) -> Row:
         "logged_psi": turn.measures.deviation_kpa / PSI,
         "true_psi": true / PSI,
         "steady_psi": turn.steady.true_deviation_kpa(job.target, scenario) / PSI,
-        "there": known and true < truth.there_kpa,
+        # Nobody keeps settings that pass the limit, however near they come.
+        "there": bool(known and true < truth.there_kpa and not over),
         "peak_psi": turn.pull.true_peak_kpa / PSI,
-        "over_limit": scenario.gauge * turn.pull.true_peak_kpa > job.limit_kpa,
+        "over_limit": over,
         "over_true_limit": turn.pull.true_peak_kpa > job.limit_kpa,
         "ringing_psi": turn.observation.swing_kpa / PSI,
         "seconds": turn.seconds,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,8 @@ from tests.fleet.clairvoyant import Truth, cause_of, reach, steps_to, truths
 from tests.fleet.figures import Noticed, broken_bound, figures, first_there, noticed
 from tests.fleet.held import held_run
 from tests.fleet.play import Game, play
-from tests.fleet.scenarios import SCENARIOS
+from tests.fleet.rows import rows_of
+from tests.fleet.scenarios import PLAIN, SCENARIOS
 from tests.fleet.seats import PSI, Job, jobs_named, pull_all, roster
 from tests.fleet.thumb import capped
 
@@ -182,6 +184,33 @@ def test_figures_count_as_they_say() -> None:
     assert (f.reached, f.reachable, f.over, f.pulls) == (1, 2, 1, 4)
     assert (f.done, f.done_in_time, f.done_wrong) == (2, 1, 1)
     assert f.left_psi == pytest.approx(0.45)  # median of 0.2 and 0.7
+
+
+def test_a_band_answers_for_the_settings_that_it_was_promised_of() -> None:
+    """What was run with other settings than proposed tells nothing of limit and bands."""
+    told = {"seed": 1, "reachable": True, "best_psi": 0.1, "true_psi": 1.0, "logged_psi": 1.0, "there": False}
+    told |= {"cause": "", "cause_rpm": np.nan, "true_cause": "", "true_cause_rpm": np.nan, "seconds_after": 0.1}
+    told |= {"car": "a", "kind": "k", "surprise": False, "over_limit": False, "standing": 0, "verdict": "pull"}
+    held = [(1, True, np.nan), (2, True, 0.9), (3, False, 0.1), (4, True, 1.0)]
+    rows = pd.DataFrame(
+        [
+            {**told, "pull": pull, "as_proposed": proposed, "last": pull == 4}
+            | dict.fromkeys(("points_inside", "truth_inside", "peak_inside"), inside)
+            for pull, proposed, inside in held
+        ]
+    )
+    f = figures(rows)
+    assert f.pulls == 2
+    assert f.points == f.truth == f.peak == f.worst_points == pytest.approx(0.95)
+
+
+def test_a_pull_over_the_limit_is_not_there_however_near_it_comes(tool: list[Game]) -> None:
+    truth = dataclasses.replace(truth_of(tool[0].job), best_kpa=1000.0)
+    there = rows_of(tool[0], "tool", PLAIN, truth, truth)
+    assert all(row["there"] for row in there)
+    low = dataclasses.replace(tool[0], job=dataclasses.replace(tool[0].job, limit_kpa=1.0))
+    over = rows_of(low, "tool", PLAIN, truth, truth)
+    assert all(row["over_limit"] and not row["there"] for row in over)
 
 
 def test_scenarios_change_what_they_name(jobs: list[Job]) -> None:
