@@ -135,6 +135,8 @@ def test_what_the_fit_does_not_follow_counts_as_spike() -> None:
     assert close == over == usual(hump)
     assert short == pytest.approx(close + 18.0 / 5.0)
     assert usual(hump, np.full(3, np.nan)) == usual(hump)  # of a car that has changed since
+    uneven = [replace(each, oscillation_kpa=UNEVEN_KPA) for each in hump]  # without gain no ringing is forecast for it
+    assert usual(uneven, np.full(3, 104.0)) == short
 
 
 def test_ringing_under_gain_is_not_counted_for_the_fit_either() -> None:

@@ -83,7 +83,7 @@ def test_gain_that_went_wrong_is_come_back_to_from_below() -> None:
     a_step_below = CAR.observe(PROBLEM, replace(FED_BACK, duty=30.0, gain=2.0), 7)  # gain's step is 3
     assert bound(*BEFORE) == float("inf")
     assert bound(*BEFORE, lifted) == 5.0
-    assert bound(*BEFORE, lifted, over) == 4.0
+    assert bound(*BEFORE, lifted, over) == bound(*BEFORE, over, lifted) == 4.0
     assert bound(*BEFORE, lifted, calm) == 5.0  # whole, but without gain
     assert bound(*BEFORE, lifted, far_below) == 5.0
     assert bound(*BEFORE, lifted, a_step_below) == float("inf")
