@@ -55,17 +55,28 @@ def test_lambda_past_its_highest(tmp_path: Path) -> None:
     assert "lambda passed its highest of 0.86" in finding.text
 
 
-def test_lambda_before_boost_is_part_load_still(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("share", "counts"), [((-1.0, 0.2), False), ((0.4, 0.6), True)])
+def test_lambda_counts_once_boost_comes_up_and_not_in_part_load_before(
+    tmp_path: Path, share: tuple[float, float], counts: bool
+) -> None:
+    """Lean at half of the highest boost is lean under boost."""
     channels = recording(20.0)
-    first, _ = full_load_rows(channels)
-    channels["lambda"][first : first + 6] = 1.0
-    assert the_pull(tmp_path, channels).guard_findings == ()
+    first, last = full_load_rows(channels)
+    boost = channels["boost_kpa"] / channels["boost_kpa"].max()
+    there = (boost > share[0]) & (boost < share[1]) & (np.arange(boost.size) >= first) & (np.arange(boost.size) <= last)
+    assert there.sum() >= 6
+    channels["lambda"][there] = 1.0
+    found = the_pull(tmp_path, channels).guard_findings
+    assert [finding.value for finding in found] == ([1.0] if counts else [])
 
 
-def test_one_count_of_knock_is_enough(tmp_path: Path) -> None:
+@pytest.mark.parametrize("after", [10, 120])
+def test_one_count_of_knock_is_enough(tmp_path: Path, after: int) -> None:
+    """Before boost is up as well: only lambda has to wait for it."""
     channels = recording(20.0)
-    first, _ = full_load_rows(channels)
-    channels["knock"][first + 120] = 4.0
+    row = full_load_rows(channels)[0] + after
+    assert (channels["boost_kpa"][row] < 0.2 * channels["boost_kpa"].max()) == (after == 10)
+    channels["knock"][row] = 4.0
     (finding,) = the_pull(tmp_path, channels).guard_findings
     assert (finding.role, finding.kind, finding.value) == ("knock", "passed", 4.0)
 
@@ -93,7 +104,9 @@ def test_a_lowest_bound(tmp_path: Path) -> None:
     channels["lambda"][first + 150] = 0.66
     (finding,) = the_pull(tmp_path, channels, {"lambda_": Guard(lowest=0.70)}).guard_findings
     assert (finding.kind, finding.value) == ("passed", 0.66)
+    assert finding.time_s == pytest.approx(channels["time_s"][first + 150])
     assert "passed its lowest of 0.7" in finding.text
+    assert the_pull(tmp_path, recording(20.0), {"lambda_": Guard(lowest=0.70)}).guard_findings == ()
 
 
 def test_what_was_passed_comes_first(tmp_path: Path) -> None:

@@ -45,6 +45,15 @@ def test_engine_speed_that_no_engine_turns(tmp_path: Path, cell: str) -> None:
     assert f"reads {float(cell):g} at {moment:.2f} s, which no engine can turn: 1 such reading was left out" in words
 
 
+def test_a_lonely_reading_that_may_be_true_counts(tmp_path: Path) -> None:
+    """Engines turn 9,200 rpm, and a spike of 400 kPa is no less one for being a single reading."""
+    quick = intake(write_log(tmp_path / "quick.csv", recording(50.0, rpm_to=9200.0, noise_rpm=3.0)), JUDGED)
+    assert quick.pulls[0].trace.rpm.max() > 9150.0
+    spiked = read(tmp_path / "spiked.csv", {_ROW: "58"}, 2)  # psi
+    assert spiked.pulls[0].trace.boost_kpa.max() == pytest.approx(400.0, abs=0.2)
+    assert not any("left out" in words for words in (*quick.warnings, *spiked.warnings))
+
+
 def test_such_readings_do_not_spoil_a_short_log(tmp_path: Path) -> None:
     """80 rows: one reading is already more than the share that is passed over when a column is looked at."""
     channels = recording(8.0, around=False, noise_rpm=3.0)

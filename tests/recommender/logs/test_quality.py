@@ -51,6 +51,21 @@ def test_gauge_pinned_at_its_top(tmp_path: Path) -> None:
     assert found.time_s > channels["time_s"][start]
 
 
+@pytest.mark.parametrize(("top_kpa", "refused"), [(255.0, True), (254.0, False)])
+def test_manifold_pressure_at_the_most_that_one_byte_holds_is_refused(
+    tmp_path: Path, top_kpa: float, refused: bool
+) -> None:
+    """However short, and in a log without noise: what boost was above it nobody knows."""
+    channels = recording(20.0, plateau_kpa=130.0, noise_kpa=0.0)
+    start, _ = full_load_rows(channels)
+    channels["boost_kpa"][start + 100 : start + 102] = top_kpa - 98.3
+    pull = first(tmp_path, channels, dialect="units row, absolute and barometer")
+    assert pull.trace.boost_kpa.max() == pytest.approx(top_kpa - 98.3, abs=0.05)
+    assert (pull.quality.verdict == "refused") == refused
+    if refused:
+        assert "255 kPa, the most that a one-byte reading can hold" in remark(pull, "pinned").text
+
+
 def test_boost_far_under_ambient_at_full_load_is_refused(tmp_path: Path) -> None:
     """A gauge with its sign the other way round: the vacuum after the lift was taken for its highest boost."""
     channels = recording(20.0)
