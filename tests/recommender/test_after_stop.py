@@ -79,6 +79,15 @@ def test_a_pull_made_without_the_tool_takes_nothing_from_what_is_proposed(sessio
     assert (old.source, old.settings["duty"], old.settings["ramp_add"], old.settings["gain"]) == ("foreign", 3, 0, 0)
 
 
+def test_what_was_said_for_the_next_pull_is_not_that_of_one_made_without_the_tool(
+    stopped: Session, pull_log: Write
+) -> None:
+    stopped.put_right(2, BOLD)
+    with pytest.raises(SettingsError, match="After the stop of step 2 nothing is proposed"):
+        stopped.add_pull(pull_log(IDLE), foreign=True)
+    assert stopped.add_pull(pull_log(replace(IDLE, duty=20.0))).settings["duty"] == 60.0
+
+
 def test_what_else_is_left_out_counts_as_idle(stopped: Session, pull_log: Write) -> None:
     run = stopped.add_pull(pull_log(IDLE), {"duty": 3, "engagement": 1}).settings
     assert (run["duty"], run["engagement"], run["ramp_add"], run["gain"]) == (3.0, 1.0, 0.0, 0.0)

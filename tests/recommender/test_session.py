@@ -315,6 +315,8 @@ def test_a_guard_that_was_passed_stops_the_job_until_acknowledged(guarded: Sessi
     moment = int(step.reasons[0].split("(")[1].split(" rpm")[0])
     assert moment == pytest.approx(6500, abs=30)
     assert to_json(guarded.next_step()) == to_json(step)
+    with pytest.raises(SettingsError, match="After the stop of step 2 nothing is proposed"):
+        guarded.add_pull(pull_log(IDLE, more=channels()))
     with pytest.raises(RecordError, match="pull 1: no stop is waiting"):
         guarded.acknowledge(1)
     guarded.acknowledge(2, "fuel pump relay")
