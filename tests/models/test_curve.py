@@ -15,6 +15,7 @@ from models.curve import (
     curve_of,
     deviation_kpa,
     droop_kpa,
+    half_width_rpm,
     measure,
     noise_of,
     oscillation_of,
@@ -175,6 +176,16 @@ def test_a_pull_cut_short_leaves_what_it_did_not_reach_unknown() -> None:
 # ------------------------------------------------------------------ peak
 
 
+def test_past_a_pulls_end_the_curve_goes_on_for_a_quarter_of_the_fits_half_width_and_no_further() -> None:
+    """At 60 rpm a sample that is 62 rpm. What the spool line would have become after a lift nobody knows."""
+    rpm = np.arange(2200.0, 4205.0, 60.0)
+    lifted = Trace(np.arange(rpm.size) * 0.1, rpm, 0.08 * (rpm - 2100.0))
+    assert (half_width_rpm(lifted), rpm[-1]) == (250.0, 4180.0)
+    curve = curve_of(lifted, np.array([4150.0, 4240.0, 4250.0, 4300.0]))
+    assert curve.reached.tolist() == [True, True, False, False]
+    assert curve.boost_kpa[1] == pytest.approx(0.08 * 2140.0)
+
+
 def test_a_spike_of_one_sample_is_kept_in_the_peak() -> None:
     clean = pull(noise_kpa=0.3, rate_hz=100.0)
     boost = clean.boost_kpa.copy()
@@ -284,10 +295,12 @@ def test_a_log_too_slow_or_too_short_says_that_it_cannot_tell() -> None:
     assert oscillation_of(np.arange(100) / 20.0, np.full(100, 90.0)).amplitude_kpa < 1e-9  # rounding
 
 
-@pytest.mark.parametrize(("rate_hz", "hz"), [(50.0, 2.0), (50.0, 8.0), (25.0, 4.0), (10.0, 4.5)])
+@pytest.mark.parametrize(
+    ("rate_hz", "hz"), [(50.0, 2.0), (50.0, 8.0), (25.0, 4.0), (10.0, 4.5), (20.0, 2.0), (10.0, 1.0)]
+)
 def test_ringing_that_the_curve_smooths_away_counts_as_deviation(rate_hz: float, hz: float) -> None:
     """A swing of 6 kPa about the target itself: a root mean square of 4.2 kPa, at ten samples a second too, where the
-    log by itself cannot tell the ringing from noise."""
+    log by itself cannot tell the ringing from noise; and where the curve keeps half of it."""
 
     def ringing(rpm: FloatArray) -> FloatArray:
         settled = np.clip((rpm - 3500.0) / 300.0, 0.0, 1.0)
