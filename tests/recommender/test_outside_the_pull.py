@@ -347,6 +347,23 @@ def test_of_a_log_that_goes_on_a_lifted_pull_is_not_passed_over_for_the_old_one(
     assert added.rpm.max() < 5300.0
 
 
+def test_of_a_log_that_goes_on_a_guard_passed_in_a_lifted_attempt_is_told(
+    folder: Path, job_text: str, tmp_path: Path
+) -> None:
+    (folder / "job.toml").write_text(job_text + "\n[guards]\nlambda = { highest = 0.86 }\n")
+    first, more = sweep(SOUND_KPA - 10.0, seed=2), lifted_first()
+    more["boost_kpa"] = np.minimum(more["boost_kpa"], 120.0)
+    row = row_at(more, 4000.0)
+    more["lambda"][row : row + 5] = 0.95
+    with Session.open(folder) as session:
+        session.add_pull(write_log(tmp_path / "one.csv", first), BASELINE)
+        assert session.open_stops() == []
+        session.add_pull(write_log(tmp_path / "two.csv", joined(first, more)), {**BASELINE, "duty": 20.0})
+        (stop,) = session.open_stops()
+        assert (stop.pull, stop.code) == (2, "guard")
+        assert "outside that pull, lambda 0.95 at" in stop.text
+
+
 def test_a_pull_that_is_on_record_is_not_taken_again_with_other_settings(session: Session, tmp_path: Path) -> None:
     first, second = sweep(SOUND_KPA), sweep(SOUND_KPA, seed=1)
     session.add_pull(write_log(tmp_path / "one.csv", first), BASELINE)
