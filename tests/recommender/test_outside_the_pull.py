@@ -22,8 +22,8 @@ BASELINE = {"duty": 0.0, "ramp_from": 5000.0, "ramp_to": 7000.0, "ramp_add": 0.0
 SAID = {"duty": 0.0, "engagement": 0.0}
 
 
-def sweep(plateau_kpa: float, seed: int = 0) -> Channels:
-    return recording(20.0, plateau_kpa=plateau_kpa, noise_kpa=0.5, seed=seed)
+def sweep(plateau_kpa: float, seed: int = 0, noise_kpa: float = 0.5) -> Channels:
+    return recording(20.0, plateau_kpa=plateau_kpa, noise_kpa=noise_kpa, seed=seed)
 
 
 def part(channels: Channels, rows: slice) -> Channels:
@@ -151,11 +151,12 @@ def test_it_is_told_once_though_the_barometer_moved_over_the_longer_log(
     assert session.open_stops() == []
 
 
+@pytest.mark.parametrize("noise_kpa", [0.5, 0.1])
 def test_the_same_sweep_run_again_outside_the_pull_is_told_though_it_reads_alike(
-    session: Session, tmp_path: Path
+    session: Session, tmp_path: Path, noise_kpa: float
 ) -> None:
-    session.add_pull(write_log(tmp_path / "one.csv", sweep(HIGH_KPA)))
-    again = joined(sweep(HIGH_KPA, seed=3), sweep(SOUND_KPA, seed=1))
+    session.add_pull(write_log(tmp_path / "one.csv", sweep(HIGH_KPA, 0, noise_kpa)))
+    again = joined(sweep(HIGH_KPA, 3, noise_kpa), sweep(SOUND_KPA, seed=1))
     session.add_pull(write_log(tmp_path / "two.csv", again), SAID, which=2)
     assert [(each.pull, each.code) for each in session.open_stops()] == [(2, "limit outside the pull")]
 
