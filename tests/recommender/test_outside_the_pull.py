@@ -161,6 +161,19 @@ def test_the_same_sweep_run_again_outside_the_pull_is_told_though_it_reads_alike
     assert [(each.pull, each.code) for each in session.open_stops()] == [(2, "limit outside the pull")]
 
 
+def test_what_went_higher_after_the_logger_was_read_is_told(session: Session, tmp_path: Path) -> None:
+    """It was read while boost rose: what is on record of that pull ends over the limit, and below its height."""
+    first = sweep(HIGH_KPA, noise_kpa=0.1)
+    row = row_at(first, 6000.0)
+    first["boost_kpa"][row - 20 : row + 20] = np.linspace(HIGH_KPA, HIGH_KPA + 40.0, 40)
+    session.add_pull(write_log(tmp_path / "one.csv", part(first, slice(row))), SAID)
+    assert session.pulls()[0].peak < 25.0  # psi
+    session.add_pull(write_log(tmp_path / "two.csv", joined(first, sweep(SOUND_KPA, seed=2))), SAID)
+    (stop,) = session.open_stops()
+    assert (stop.pull, stop.code) == (2, "limit outside the pull")
+    assert "outside that pull, 27.6 psi at" in stop.text
+
+
 def test_a_new_passing_is_told_beside_an_older_and_higher_one(session: Session, tmp_path: Path) -> None:
     first = lifted_first()
     session.add_pull(write_log(tmp_path / "one.csv", first))
