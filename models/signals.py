@@ -28,7 +28,7 @@ def refresh_interval_s(time_s: FloatArray, values: FloatArray) -> float:
         time_s: Shape (n,), [s]
         values: Shape (n,), no NaN
     Returns:
-        Interval [s]; infinite for a channel that never changes twice.
+        Interval [s]; infinite for a channel that changes less than three times.
     """
     changes = np.flatnonzero(np.diff(values) != 0) + 1
     if changes.size < 3:
