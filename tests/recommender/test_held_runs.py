@@ -18,6 +18,7 @@ from recommender.decide.allowed import at_or_above, held, idle, kept_limit, offe
 from recommender.decide.findings import findings
 from recommender.decide.review import review
 from recommender.decide.step import Problem
+from recommender.decide.verdict import must_stop
 from recommender.why.scatter import equal_pulls
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
@@ -112,6 +113,17 @@ def test_the_hand_turned_back_after_the_limit_leaves_the_height_standing(problem
     assert any(reason.code == "back off" for reason in step.reasons)
     again = over(problem, CAR.observe(problem, dialled(50.0), 4), 0.5)
     assert decide(problem, [*pulls, *run, again]).cause == "limit passed twice"
+
+
+def test_a_run_that_passed_the_limit_at_less_than_its_most_duty_passed_it(problem: Problem) -> None:
+    """A spike on the way up, and the most duty under the limit: the second pull in a row over it."""
+    first = over(problem, CAR.observe(problem, dialled(60.0), 2), 0.5)
+    run = CAR.held_run(problem, 3, (20.0, 30.0, 40.0), rpm=5000.0)
+    assert run[2].highest_kpa < problem.limit_kpa
+    pulls = [CAR.observe(problem, dialled(0.0), 1), first, run[0], over(problem, run[1], 0.5), run[2]]
+    stop = must_stop(problem, pulls)
+    assert stop is not None
+    assert stop[0] == "limit passed twice"
 
 
 def test_duty_0_at_one_rpm_is_no_pull_on_the_spring_alone() -> None:
