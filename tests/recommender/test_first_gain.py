@@ -9,8 +9,9 @@ import pytest
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide import decide
+from recommender.decide.allowed import spans_after
 from recommender.decide.caveats import first_gain
-from recommender.decide.choose import GAIN_FROM, GAIN_WITH, _first_gain
+from recommender.decide.choose import GAIN_FROM, GAIN_WITH, _first_gain, _gain_last
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import review, surrogate_for
 from recommender.decide.step import Problem, Reason
@@ -71,6 +72,16 @@ def test_not_while_a_pull_that_went_wrong_is_the_latest() -> None:
     step = decide(PROBLEM, pulls)
     assert step.settings is not None
     assert step.settings.gain == 0.0
+
+
+@pytest.mark.parametrize(("near", "known", "most"), [(True, False, 2), (True, True, 3), (False, False, 0)])
+def test_gain_nobody_has_seen_is_open_up_to_half_a_step_and_only_near_the_target(
+    near: bool, known: bool, most: int
+) -> None:
+    pulls = run(NEAR, PROBLEM, 0.0, 20.0)
+    best_kpa = (0.9 if near else 1.1) * GAIN_FROM * PROBLEM.tolerance_kpa
+    seen = replace(review(PROBLEM, pulls), best_kpa=best_kpa, gain_known=known)
+    assert _gain_last(PROBLEM, spans_after(PROBLEM, pulls), pulls[-1].settings, seen)[5] == (0, most)
 
 
 @pytest.mark.parametrize(
