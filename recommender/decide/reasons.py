@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -221,7 +222,9 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
     decides: above the target it is the spring or the gate, below it the turbo or the duty range. A turbo is named by
     the rpm at which it more likely than not has no more to give; the best settings may fall short before it, for the
     sake of what comes elsewhere. Where it may have more to give, it is named only if the gate is held shut all the
-    same; else the overpressure limit keeps the best settings down, or the knobs cannot follow the target.
+    same, by settings with no more engagement than pulls have shown; else the overpressure limit keeps the best
+    settings down, or the knobs cannot follow the target. What is late in coming and short to the very end does not
+    come at all: it is the top that the turbo cannot hold, from where it first falls short.
 
     What pulls showed with the gate held shut goes before what is expected: where they fell short, no settings have
     more to give; where they met the target, it is not the turbo. Likewise spring and gate are named only where no pull
@@ -264,16 +267,29 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
     if under.size > 0.6 * rpm.size and at_end and np.mean(breath) > 0.5:
         return "duty range used up", float(rpm[under[0]])
     half = rpm[under] < middle if first > last else rpm[under] >= middle
-    shut = held_shut(problem, s, rpm, error + outlook.wanted[outlook.judged])[under]
-    spent = half & ~breath if np.any(half & ~breath) else half & shut
-    there = under[spent]
+    # Boost stands under an engagement at the dial's end whatever the turbo has: what nobody has run with tells nothing.
+    run = max((pull.settings.engagement for pull in _that_count(outlook, since)), default=0.0)
+    known = replace(s, engagement=min(s.engagement, run))
+    shut = held_shut(problem, known, rpm, error + outlook.wanted[outlook.judged])[under]
+    gone = ~breath if np.any(half & ~breath) else shut
+    there = under[half & gone]
     if not there.size:
         deepest = under[half][np.argmax(below[under[half]])]
         limited = forecast.risk > problem.risk and not above.any()
         return ("limit too near" if limited else "shape of the curve"), float(rpm[deepest])
-    if first > last:  # late boost holds up to an rpm: that from which the target is there
-        return "boost arrives late", float(rpm[there[-1]])
-    return "out of breath at the top", float(rpm[there[0]])
+    if first <= last:
+        return "out of breath at the top", float(rpm[there[0]])
+    begins, ends = _stretch(under[gone], int(there[-1]))
+    if ends < rpm.size - 1:  # late boost holds up to an rpm: that from which the target is there
+        return "boost arrives late", float(rpm[ends])
+    return "out of breath at the top", float(rpm[begins])  # at no rpm further up it is
+
+
+def _stretch(points: npt.NDArray[np.int64], at: int) -> tuple[int, int]:
+    """First and last of the points that follow each other without a gap around one of them. Points rise, shape (k,)"""
+    parts = np.split(points, np.flatnonzero(np.diff(points) > 1) + 1)
+    own = next(part for part in parts if at in part)
+    return int(own[0]), int(own[-1])
 
 
 def held_shut(problem: Problem, settings: Settings, rpm: FloatArray, boost_kpa: FloatArray) -> npt.NDArray[np.bool_]:

@@ -287,5 +287,10 @@ def cause_of(rpm: FloatArray, floor_error: FloatArray, ceiling_error: FloatArray
         return ("floor above target" if over.size > 0.6 * rpm.size else "boost creeps"), float(rpm[over[0]])
     upper = rpm >= 0.5 * (rpm[0] + rpm[-1])
     if np.sum(below[~upper] ** 2) > np.sum(below[upper] ** 2):
-        return "boost arrives late", float(rpm[np.flatnonzero((below > 0) & ~upper)[-1]])
+        last = int(np.flatnonzero((below > 0) & ~upper)[-1])
+        there = np.flatnonzero(below[last:] == 0.0)
+        if there.size:
+            return "boost arrives late", float(rpm[last + there[0] - 1])
+        met = np.flatnonzero(below[:last] == 0.0)  # short to the very end: it never arrives
+        return "out of breath at the top", float(rpm[met[-1] + 1 if met.size else 0])
     return "out of breath at the top", float(rpm[np.flatnonzero((below > 0) & upper)[0]])

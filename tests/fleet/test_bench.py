@@ -156,6 +156,8 @@ def test_cause_is_read_off_floor_and_ceiling() -> None:
     assert cause_of(rpm, creeps, high) == ("boost creeps", 5800.0)
     assert cause_of(rpm, low, np.where(rpm > 5999.0, -9.0, 20.0)) == ("out of breath at the top", 6000.0)
     assert cause_of(rpm, low, np.where(rpm < 4401.0, -9.0, 20.0)) == ("boost arrives late", 4400.0)
+    assert cause_of(rpm, low, np.where(rpm < 5801.0, -9.0, 20.0)) == ("boost arrives late", 5800.0)
+    assert cause_of(rpm, low, np.where(rpm < 4600.0, -12.0, -9.0)) == ("out of breath at the top", 4000.0)
 
 
 def test_bound_of_broken_limits() -> None:

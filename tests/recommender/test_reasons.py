@@ -232,7 +232,10 @@ class TestEnds:
         self, asked: Settings, cause: str
     ) -> None:
         """Of settings that hold it shut, that is: by duty, by ramp, or under engagement."""
-        given, seen = forecast(asked, level_psi=16.0), outlook(ceiling_psi=30.0)
+        blank = pull(2, 40.0)
+        unknown = replace(blank.curve, boost_kpa=np.full(blank.curve.rpm.size, np.nan))
+        blank = replace(blank, settings=asked, curve=unknown)
+        given, seen = forecast(asked, level_psi=16.0), outlook(ceiling_psi=30.0, pulls=[blank])
         curves = np.where(seen.rpm >= 6000.0, 12.0 * PSI, given.curves)
         assert reasons.hardware(seen, replace(given, curves=curves)) == (cause, pytest.approx(6000.0))
 
@@ -252,6 +255,22 @@ class TestEnds:
         assert not reasons.inferred(outlook(pulls=[half]), "shape of the curve", rpm)
         told = said(reasons.inferred(outlook(self.dial((0.0, 90.0), 0.0), pulls=[half]), cause, rpm))
         assert told["inferred"].endswith("One duty for all rpm cannot show it.")
+
+    def test_engagement_that_nobody_has_run_with_does_not_blame_the_turbo(self) -> None:
+        """The best settings thought of stand at the dial's end: boost is under engagement whatever the turbo has."""
+        asked = replace(settings(40.0), engagement=16.0 * PSI)
+        given = forecast(asked, level_psi=16.0)
+        curves = np.where(outlook().rpm <= 4600.0, 14.0 * PSI, given.curves)
+        pulls = [replace(pull(2, 40.0), settings=replace(asked, engagement=9.0 * PSI))]
+        assert reasons.hardware(outlook(pulls=pulls), replace(given, curves=curves))[0] == "shape of the curve"
+
+    def test_boost_that_is_short_to_the_very_end_does_not_arrive_late(self) -> None:
+        """It was said not to reach the target before the middle of the range, as if it reached it from there."""
+        given, seen = forecast(settings(70.0), level_psi=13.5), outlook(ceiling_psi=13.8)
+        lower = np.where(seen.rpm < 5000.0, 13.0 * PSI, given.curves)
+        assert reasons.hardware(seen, replace(given, curves=lower)) == ("out of breath at the top", 3900.0)
+        up_to = np.where(seen.rpm <= 5800.0, lower, 16.0 * PSI)
+        assert reasons.hardware(seen, replace(given, curves=up_to)) == ("boost arrives late", 5800.0)
 
     def dial(self, duty: float | tuple[float, float], ramp_add: float) -> Any:
         """The tests' job with duty fixed, or from one end to another, and so much ramp."""
