@@ -19,13 +19,26 @@ from recommender.decide.allowed import (
 )
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.review import Review
+from recommender.decide.review import Review, passes
 from recommender.decide.step import Alternative, Decision, Problem, same
 
 #: Most alternatives that are kept with a decision.
 ALTERNATIVES = 5
 #: Settings nearer to each other than this are told as one. [steps of a knob]
 DISTINCT = 0.4
+#: By how much of its step a knob is turned up to see what holds it back.
+BOLDER = 0.25
+#: Deviation that this must promise to lose, over the tolerance.
+PROMISES = 0.1
+#: What rules out settings of less deviation, other than the gate and what is told of the chosen ones themselves.
+_CLOSED = (
+    reasons.AS_MUCH,
+    reasons.TOO_NEAR,
+    reasons.STEEP,
+    reasons.GAIN_WRONG,
+    reasons.LESS_GAIN,
+    reasons.MOST_DUTY,
+)
 
 
 def say(
@@ -65,10 +78,36 @@ def say(
     )
 
 
+def bolder(outlook: Outlook, allowed: Sequence[tuple[int, int]], chosen: Forecast, seen: Review) -> list[Forecast]:
+    """Settings with one knob turned up from the chosen ones that promise less deviation and may not be proposed.
+
+    The search stays within what its sketch of the gate lets through, so that hardly any of what it leads to shows what
+    held it back.
+    """
+    problem, at = outlook.problem, outlook.positions(chosen.settings)
+    rows = []
+    for i in (0, 3, 4):  # duty, ramp_add, engagement
+        knob, row = outlook.knobs[i], at.copy()
+        if not knob.fixed:
+            row[i] = min(at[i] + max(round(BOLDER * knob.step / knob.resolution), 1), allowed[i][1])
+        if row[i] > at[i]:
+            rows.append(Settings.from_array(outlook.values(row[None])[0]))
+    tried = outlook.forecast(rows) if rows else []
+    return [f for f in tried if _promises(problem, f, chosen) and not passes(outlook, seen, f)]
+
+
+def _promises(problem: Problem, forecast: Forecast, chosen: Forecast) -> bool:
+    return forecast.deviation_kpa < chosen.deviation_kpa - PROMISES * problem.tolerance_kpa
+
+
 def held_back_by(
-    outlook: Outlook, allowed: Sequence[tuple[int, int]], chosen: Forecast, forecasts: Sequence[Forecast]
+    outlook: Outlook,
+    allowed: Sequence[tuple[int, int]],
+    chosen: Forecast,
+    forecasts: Sequence[Forecast],
+    seen: Review,
 ) -> tuple[str, ...]:
-    """What held the step back: knobs at the end of their step or range, and the gate."""
+    """What held the step back: knobs at the end of their step or range, what went wrong before, and the gate."""
     out: list[str] = []
     at = outlook.positions(chosen.settings)
     last = outlook.pulls[-1].settings
@@ -89,9 +128,27 @@ def held_back_by(
     open_to = float(most_engagement(chosen.held_kpa, last.engagement))
     if at[4] < allowed[4][1] and chosen.settings.engagement + outlook.knobs[4].resolution > open_to:
         out.append(reasons.BOOST_HELD)
-    if any(f.risk > outlook.problem.risk and f.deviation_kpa < chosen.deviation_kpa for f in forecasts):
+    better = [f for f in forecasts if f.deviation_kpa < chosen.deviation_kpa]
+    against = [_against(outlook.problem, f, chosen, seen) for f in better if _promises(outlook.problem, f, chosen)]
+    out += [code for code in _CLOSED if code in against]
+    if gain_waits(outlook, allowed, chosen):
+        out.append(reasons.GAIN_LAST)
+    if any(f.risk > outlook.problem.risk for f in better):
         out.append("risk gate")
     return tuple(out)
+
+
+def gain_waits(outlook: Outlook, allowed: Sequence[tuple[int, int]], chosen: Forecast) -> bool:
+    """Whether half a step of gain promises less deviation at a risk that is allowed, and is not open before boost is
+    near the target."""
+    knob, at = outlook.knobs[5], outlook.positions(chosen.settings)
+    most = knob.index_span(outlook.pulls[-1].settings.gain)[1]
+    if knob.fixed or allowed[5][1] >= most or at[5] > knob.index(outlook.pulls[-1].settings.gain):
+        return False
+    row = at.copy()
+    row[5] = min(max(int(knob.index(knob.lower + 0.5 * knob.step)), int(at[5]) + 1), most)
+    (fed_back,) = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])
+    return fed_back.risk <= outlook.problem.risk and _promises(outlook.problem, fed_back, chosen)
 
 
 def ruled_out(
@@ -121,17 +178,17 @@ def _against(problem: Problem, forecast: Forecast, chosen: Forecast, seen: Revie
     """What rules settings out."""
     row = forecast.settings.as_array()[None]
     if any(repeats_offence(problem, row, offender)[0] for offender in seen.bad):
-        return "at or above settings that went wrong"
+        return reasons.AS_MUCH
     if any(beside(problem, row, offender)[0] for offender in seen.bad):
-        return "too near settings that went wrong"
+        return reasons.TOO_NEAR
     if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None, gain=float("inf")))[0]:
-        return "steep ramp"
+        return reasons.STEEP
     if forbidden(problem, row, (), replace(seen.reach, duty=100.0, fed_back=None))[0]:
-        return "gain that went wrong"
+        return reasons.GAIN_WRONG
     if forbidden(problem, row, (), replace(seen.reach, duty=100.0))[0]:
-        return "more duty with less gain"
+        return reasons.LESS_GAIN
     if forbidden(problem, row, (), seen.reach)[0]:
-        return reasons.HELD_END if seen.reach.held_end else "most duty"
+        return reasons.HELD_END if seen.reach.held_end else reasons.MOST_DUTY
     if engages_past(row, np.array([forecast.held_kpa]), seen.reach)[0]:
         return reasons.BOOST_HELD
     if forecast.risk > problem.risk:

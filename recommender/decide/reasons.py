@@ -33,6 +33,27 @@ FIRST_GAIN: Final = "first gain"
 HELD_END: Final = "end of the held run"
 #: What held engagement back.
 BOOST_HELD: Final = "boost that the gate holds"
+#: What held gain back while boost was far from the target.
+GAIN_LAST: Final = "gain last"
+#: What closes settings whatever their risk: pulls that went wrong, and what one step may ask for.
+AS_MUCH: Final = "at or above settings that went wrong"
+TOO_NEAR: Final = "too near settings that went wrong"
+STEEP: Final = "steep ramp"
+GAIN_WRONG: Final = "gain that went wrong"
+LESS_GAIN: Final = "more duty with less gain"
+MOST_DUTY: Final = "most duty"
+_BINDING_WORDS: Final = {
+    FIRST_GAIN: "half a step, which is all that a first gain may take",
+    HELD_END: "how steeply boost rose at the end of the run at held rpm",
+    BOOST_HELD: "the boost that the gate will hold, which engagement stays under",
+    GAIN_LAST: "gain, which waits until boost is near the target",
+    AS_MUCH: "a pull that went wrong, as much boost as which is not asked for",
+    TOO_NEAR: "a pull that went wrong, which is kept away from",
+    STEEP: "the steepest ramp that gate and turbo can follow",
+    GAIN_WRONG: "gain that went wrong, which is come back to from below",
+    LESS_GAIN: "gain taken back, with which no more duty is asked for",
+    MOST_DUTY: "the most duty, ramp included, that one step may ask for",
+}
 
 
 def say_knob(problem: Problem, name: str, value: float) -> str:
@@ -53,14 +74,8 @@ def say_binding(problem: Problem, code: str) -> str:
     name, _, kind = code.rpartition(" ")
     if code == "risk gate":
         return f"the risk of {wording.allowed_risk(problem.risk)} that the job allows"
-    if code == FIRST_GAIN:
-        return "half a step, which is all that a first gain may take"
-    if code == HELD_END:
-        return "how steeply boost rose at the end of the run at held rpm"
-    if code == BOOST_HELD:
-        return "the boost that the gate will hold, which engagement stays under"
     if name not in KNOB_NAMES:
-        return code
+        return _BINDING_WORDS.get(code, code)
     if kind == "step":
         return f"the step of {wording.knob_word(name)}, {say_step(problem, name)}"
     return f"the end of the range of {wording.knob_word(name)}"
@@ -458,8 +473,9 @@ def for_pull(
             f"risk {wording.risk(chosen.risk, problem.risk)}.",
         )
     )
-    if binding:
-        out.append(Reason("held back", f"Held back by {'; '.join(say_binding(problem, code) for code in binding)}."))
+    told = [code for code in binding if code != GAIN_LAST and not (wrong is not None and code in (AS_MUCH, TOO_NEAR))]
+    if told:  # that gain comes last is no news at each early step; nor is what was just said to be backed off from
+        out.append(Reason("held back", f"Held back by {'; '.join(say_binding(problem, code) for code in told)}."))
     if chance < 0.5 and len(observations) > 1:
         out.append(
             Reason(

@@ -22,7 +22,7 @@ from recommender.decide.allowed import (
     repeats_offence,
     spans,
 )
-from recommender.decide.answer import held_back_by, ruled_out, say
+from recommender.decide.answer import bolder, held_back_by, ruled_out, say
 from recommender.decide.choose import longest_stride, starts
 from recommender.decide.more_gain import more_gain
 from recommender.decide.outlook import Forecast, Outlook
@@ -178,10 +178,11 @@ def conclude(
         return ruled_out(problem, forecasts, given, seen)
 
     last = observations[-1].settings
-    binding = held_back_by(outlook, allowed, chosen, forecasts)
     done = if_done(outlook, seen, forecasts)
     if done is not None:
         return done
+    forecasts = [*forecasts, *bolder(outlook, allowed, chosen, seen)]
+    binding = held_back_by(outlook, allowed, chosen, forecasts, seen)
     gain = value.improvement(problem, chosen, seen)
     if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.
@@ -191,7 +192,7 @@ def conclude(
     little = gain < LITTLE * problem.tolerance_kpa and not nearer
     raised = more_gain(outlook, observations, seen, allowed) if little and not _close(problem, seen) else None
     if raised is not None:
-        binding = held_back_by(outlook, allowed, raised, forecasts)
+        binding = held_back_by(outlook, allowed, raised, forecasts, seen)
         why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)
         return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others(raised))
     could = prospect(outlook, observations, seen)
@@ -208,7 +209,7 @@ def conclude(
     stalled = not further and _stalled(problem, observations, seen, patience)
     on = way_on(outlook, observations, seen, could, allowed) if far and not further and not nearer else None
     if on is not None:
-        binding = held_back_by(outlook, allowed, on, forecasts)
+        binding = held_back_by(outlook, allowed, on, forecasts, seen)
         why = reasons.for_way_on(outlook, observations, seen.bad, on, binding, could.forecast.settings, possible)
         why += reasons.steps_to_go(problem, last, could.forecast.settings)
         return say(outlook, "pull", on, why, review=seen, binding=binding, alternatives=others(on), best=possible)
@@ -216,7 +217,7 @@ def conclude(
     little = gain < WORTH * problem.tolerance_kpa and not further
     back = way_back(outlook, seen, allowed) if little and not ends else None
     if back is not None and seen.best is not None:
-        binding = held_back_by(outlook, allowed, back, forecasts)
+        binding = held_back_by(outlook, allowed, back, forecasts, seen)
         why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)
         return say(outlook, "pull", back, why, review=seen, binding=binding, alternatives=others(back), best=possible)
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))

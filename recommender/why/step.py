@@ -11,7 +11,22 @@ from models.influence import moves_without
 from models.settings import KNOB_NAMES, Settings
 from recommender import wording
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.reasons import BOOST_HELD, CAUSE_WORDS, FIRST_GAIN, HELD_END, say_cause, say_knob, say_step
+from recommender.decide.reasons import (
+    AS_MUCH,
+    BOOST_HELD,
+    CAUSE_WORDS,
+    FIRST_GAIN,
+    GAIN_LAST,
+    GAIN_WRONG,
+    HELD_END,
+    LESS_GAIN,
+    MOST_DUTY,
+    STEEP,
+    TOO_NEAR,
+    say_cause,
+    say_knob,
+    say_step,
+)
 from recommender.decide.step import Alternative, Decision, Problem, Reason
 from recommender.why.explanation import PullEvidence, RuledOutStep, Tightest
 from recommender.why.look import Look
@@ -19,6 +34,24 @@ from recommender.why.words import in_unit, moves, settings_in_unit, upper_first
 
 #: A gain of expected deviation under this is called none. [share of the tolerance]
 WORTH_SAYING = 0.1
+#: What held a step back, where that is no knob's own step or range.
+_CAPS = {
+    HELD_END: "Duty goes only so far past the end of the run at held rpm: boost rose so steeply there that, twice as "
+    "steep, it would reach the limit.",
+    BOOST_HELD: "Engagement stays under the boost that the gate will hold with this duty: kept shut up to more, boost "
+    "runs past it and falls back.",
+    GAIN_LAST: "Gain waits until a pull, or the step itself, is near the target: far from it many feedback laws sleep, "
+    "and gain hides what duty does.",
+    AS_MUCH: "What promised more asks for at least as much boost as a pull that went wrong.",
+    TOO_NEAR: "What promised more is not far enough below a pull that went wrong.",
+    STEEP: "What promised more has a ramp that is steeper than gate and turbo can follow.",
+    GAIN_WRONG: "What promised more has gain with which a pull was lifted, or passed the limit: it is come back to "
+    "from below.",
+    LESS_GAIN: "What promised more asks for more duty with less gain: how much boost feedback had held off shows only "
+    "with gain taken back alone.",
+    MOST_DUTY: "Duty with its ramp goes no further in one step past the highest that was run, wherever it is asked "
+    "for.",
+}
 
 
 # ------------------------------------------------------------------- evidence
@@ -91,7 +124,8 @@ def binding(problem: Problem, decision: Decision, last: Settings | None) -> tupl
         gate = code == "risk gate"
         words = _gate_words(problem, decision) if gate else _cap_words(problem, decision, last, code)
         out.append(Reason(code, words))
-    if not out and decision.settings is not None and last is not None:
+    searched = not any(reason.code in ("baseline", "log", "aborted") for reason in decision.reasons)
+    if not out and searched and decision.settings is not None and last is not None:
         out.append(Reason("free", "No cap and no gate held the step back: it is the best that was found."))
     return tuple(out)
 
@@ -113,16 +147,8 @@ def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code
     if code == FIRST_GAIN and decision.settings is not None:
         value = say_knob(problem, "gain", decision.settings.gain)
         return f"Gain goes to {value}: half a step, which is all that a first gain may take."
-    if code == HELD_END:
-        return (
-            "Duty goes only so far past the end of the run at held rpm: boost rose so steeply there that, twice as "
-            "steep, it would reach the limit."
-        )
-    if code == BOOST_HELD:
-        return (
-            "Engagement stays under the boost that the gate will hold with this duty: kept shut up to more, boost runs "
-            "past it and falls back."
-        )
+    if code in _CAPS:
+        return _CAPS[code]
     if name not in KNOB_NAMES or decision.settings is None:
         return f"{upper_first(code)}."
     value = getattr(decision.settings, name)
@@ -166,14 +192,14 @@ def _ruled_out_words(problem: Problem, decision: Decision, option: Alternative, 
             if decision.settings is not None
             else "what it promises is not worth another pull"
         ),
-        "most duty": "duty with its ramp would go too far past the highest run so far",
+        MOST_DUTY: "duty with its ramp would go too far past the highest run so far",
         HELD_END: "boost rose too steeply at the end of the run at held rpm for so much more duty",
         BOOST_HELD: "engagement would go past the boost that the gate will hold with this duty",
-        "steep ramp": "its ramp is steeper than gate and turbo can follow",
-        "gain that went wrong": "gain with which a pull was lifted, or passed the limit, is come back to from below",
-        "more duty with less gain": "how much boost feedback had held off shows only with gain taken back alone",
-        "too near settings that went wrong": "it is not far enough below the pull that went wrong",
-        "at or above settings that went wrong": "it asks for at least as much boost as a pull that went wrong",
+        STEEP: "its ramp is steeper than gate and turbo can follow",
+        GAIN_WRONG: "gain with which a pull was lifted, or passed the limit, is come back to from below",
+        LESS_GAIN: "how much boost feedback had held off shows only with gain taken back alone",
+        TOO_NEAR: "it is not far enough below the pull that went wrong",
+        AS_MUCH: "it asks for at least as much boost as a pull that went wrong",
     }.get(option.ruled_out_by, option.ruled_out_by)
     return f"{upper_first(what)}: {numbers}. Not taken: {why}."
 

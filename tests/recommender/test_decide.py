@@ -22,6 +22,7 @@ from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import blocked, review
 from recommender.decide.step import Decision, Problem, same
 from recommender.record.stored import decision_out
+from recommender.why.step import binding
 from tests.recommender.cars import PSI, PlainCar, problem_of
 
 CAR = PlainCar()
@@ -89,8 +90,10 @@ def test_a_step_says_what_moves_why_and_how_near_the_limit_it_comes() -> None:
     assert re.search(r"Highest boost is expected at \d+\.\d psi, at most \d+\.\d psi in 19 of 20 pulls", text)
     assert f"risk {wording.risk(step.risk, problem.risk)}" in text
     assert step.margin_kpa == pytest.approx(problem.limit_kpa - step.peak_high_kpa)
-    if step.binding:
-        assert f"Held back by {'; '.join(reasons.say_binding(problem, code) for code in step.binding)}." in text
+    assert step.binding[-2:] == ("most duty", "gain last")  # the ramp would add more; gain is told by why alone
+    told = [reasons.say_binding(problem, code) for code in step.binding[:-1]]
+    assert f"Held back by {'; '.join(told)}." in text
+    assert "the most duty, ramp included" in text
     for alternative in step.alternatives:
         assert alternative.ruled_out_by
         assert not same(alternative.settings, step.settings)
@@ -125,6 +128,34 @@ def test_a_target_above_the_ceiling() -> None:
     assert max(pull.highest_kpa for pull in history) <= problem.limit_kpa
     best = deviation_kpa(history[end.best_number - 1].curve, problem.target)
     assert end.best_possible_kpa == pytest.approx(best, abs=1.0 * PSI)  # what it promised at best is what there was
+
+
+def test_the_gate_is_named_though_the_search_never_went_past_it() -> None:
+    """Half a psi of room: 1.1 psi off the target was called free of any cap and gate, the best that was found."""
+    problem = problem_of(16.0, 16.5)
+    run = [IDLE, Settings(20, 3900, 5700, 3, 10, 0), Settings(33, 3300, 5700, 4, 17, 0)]
+    run.append(Settings(48, 3200, 6100, 5, 55, 0))
+    step = decide(problem, [CAR.observe(problem, each, n) for n, each in enumerate(run, start=1)])
+    assert step.settings is not None
+    assert step.risk <= problem.risk
+    assert "risk gate" in step.binding
+    closed = [each for each in step.alternatives if each.ruled_out_by == "risk gate"]
+    assert min(each.deviation_kpa for each in closed) < step.deviation_kpa - 0.1 * problem.tolerance_kpa
+
+
+def test_what_went_wrong_is_named_where_it_alone_holds_a_step_back() -> None:
+    """After a pull that was lifted half a psi less engagement was called the best that was found."""
+    problem = problem_of()
+    run = [IDLE, Settings(20, 3900, 5700, 3, 10, 0), Settings(35, 3200, 6200, 5, 44, 0)]
+    pulls = [CAR.observe(problem, each, n) for n, each in enumerate(run, start=1)]
+    step = decide(problem, [*pulls[:2], dataclasses.replace(pulls[2], complete=False)])
+    assert step.risk < 0.5 * problem.risk
+    assert any("settings that went wrong" in code for code in step.binding)
+    assert words(step).count("Held back by") == 0  # "nothing at or above its settings is proposed" says it
+    assert "nothing at or above its settings is proposed" in words(step)
+    told = " ".join(each.text for each in binding(problem, step, run[-1]))
+    assert "went wrong" in told
+    assert "No cap and no gate" not in told
 
 
 # ------------------------------------------------------------------ controllers that lack a knob
@@ -362,9 +393,9 @@ def test_on_the_way_back_a_ramp_that_adds_nothing_is_not_turned() -> None:
     assert set(idle) == {(4800.0, 6700.0)}
     assert any(f.settings.ramp_add > 0.0 and f.settings.ramp_to == 7000.0 for f in judged)
     chosen = dataclasses.replace(judged[0], settings=Settings(20, 5500, 7000, 0, 0, 0))
-    assert not [code for code in held_back_by(outlook, allowed, chosen, [chosen]) if code.startswith("ramp")]
+    assert not [code for code in held_back_by(outlook, allowed, chosen, [chosen], seen) if code.startswith("ramp")]
     ramped = dataclasses.replace(chosen, settings=dataclasses.replace(chosen.settings, ramp_add=5.0))
-    held_back = [code for code in held_back_by(outlook, allowed, ramped, [ramped]) if code.startswith("ramp")]
+    held_back = [code for code in held_back_by(outlook, allowed, ramped, [ramped], seen) if code.startswith("ramp")]
     assert held_back == ["ramp_from range", "ramp_to range"]
 
 

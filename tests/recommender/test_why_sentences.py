@@ -15,7 +15,19 @@ from models.evidence import Observation
 from models.settings import Knob
 from recommender.decide import surrogate_for
 from recommender.decide.outlook import Outlook
-from recommender.decide.step import Alternative
+from recommender.decide.reasons import (
+    AS_MUCH,
+    BOOST_HELD,
+    GAIN_LAST,
+    GAIN_WRONG,
+    HELD_END,
+    LESS_GAIN,
+    MOST_DUTY,
+    STEEP,
+    TOO_NEAR,
+    say_binding,
+)
+from recommender.decide.step import Alternative, Reason
 from recommender.why import effects, explain_decision
 from recommender.why.constants import _gain, constants
 from recommender.why.look import Look
@@ -383,8 +395,18 @@ class TestWordsOfTheStep:
         assert would_change(outlook, decision(), settings(35.0)) == ()
 
     def test_a_cap_that_is_no_knobs_is_named_as_it_is(self) -> None:
-        for code in ("most duty", "steep ramp"):
+        for code in ("most boost", "stiff hose"):  # of a record of another version
             assert binding(problem(), decision(binding=(code,)), settings(35.0))[0].text == f"{code.capitalize()}."
+        told = [
+            (code, binding(problem(), decision(binding=(code,)), settings(35.0))[0].text, say_binding(problem(), code))
+            for code in (AS_MUCH, TOO_NEAR, STEEP, GAIN_WRONG, LESS_GAIN, MOST_DUTY, GAIN_LAST, HELD_END, BOOST_HELD)
+        ]
+        assert all(text != f"{code[0].upper()}{code[1:]}." and short != code for code, text, short in told)
+        assert len({text for _, text, _ in told}) == len({short for *_, short in told}) == len(told)
+
+    def test_a_step_that_nothing_was_searched_for_is_not_called_the_best_that_was_found(self) -> None:
+        again = decision(verdict="repeat", reasons=(Reason("log", "The log of pull 3 cannot be relied on."),))
+        assert binding(problem(), again, settings(35.0)) == ()
 
     def test_where_a_knob_does_most(self, blank: Look) -> None:
         rpm = blank.surrogate.rpm_
