@@ -126,10 +126,12 @@ def at_their_least(problem: Problem) -> str:
 def for_repeat(problem: Problem, last: Observation, risk: float = 0.0) -> tuple[Reason, ...]:
     """Why the same settings are to be run again; at a risk over the job's it is the baseline, as nothing is milder."""
     if last.trusted and not last.complete:
+        least = at_their_least(problem)
+        with_what = f", as mild as these dials go, with {least}," if least else " on the spring alone"
         why = Reason(
             "aborted",
-            f"Pull {last.number} on the spring alone was aborted at {problem.say(last.highest_kpa)}. Find out why, "
-            "put it right, and run the baseline again.",
+            f"Pull {last.number}{with_what} was aborted at {problem.say(last.highest_kpa)}. Find out why, put it "
+            "right, and run the baseline again.",
         )
     else:
         remark = f": {last.remark}" if last.remark else ""

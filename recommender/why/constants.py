@@ -14,7 +14,7 @@ from models.surrogate import BoostSurrogate
 from models.units import FloatArray
 from recommender import wording
 from recommender.decide.allowed import idle
-from recommender.decide.reasons import say_knob
+from recommender.decide.reasons import at_their_least, say_knob
 from recommender.decide.step import Problem
 from recommender.why.explanation import Constant
 from recommender.why.look import VAGUE_PERCENT, Look, constant
@@ -87,13 +87,20 @@ def _floor(look: Look) -> Constant:
     at, top = look.middle_rpm, look.top_rpm
     top_low, top_high = ends(_boost_at(look.surrogate, nothing, look.column(top)))
 
+    least = at_their_least(problem)
+    what = f"As mild as these dials go, with {least}, boost is" if least else "The spring alone gives"
+
     def say(low: float, high: float) -> str:
         return (
-            f"The spring alone gives {between(problem, low, high)} at {wording.rpm(at)} and "
+            f"{what} {between(problem, low, high)} at {wording.rpm(at)} and "
             f"{between(problem, top_low, top_high)} at {wording.rpm(top)}."
         )
 
-    unknown = "What the spring alone gives is not known yet; a pull with every knob idle tells."
+    unknown = (
+        f"What boost is as mild as these dials go, with {least}, is not known yet; the baseline tells."
+        if least
+        else "What the spring alone gives is not known yet; a pull with every knob idle tells."
+    )
 
     def draws(surrogate: BoostSurrogate) -> FloatArray:
         return _boost_at(surrogate, nothing, look.column(at))

@@ -67,6 +67,11 @@ class TestFirstAndAgain:
         texts = [said(reasons.for_repeat(problem(), each))["aborted"] for each in (early, late)]
         assert texts[0] != texts[1]
         assert problem().say(late.highest_kpa) in texts[1]
+        assert "Pull 1 on the spring alone was aborted at" in texts[1]
+        job = problem()
+        job = replace(job, knobs={**job.knobs, "duty": replace(job.knobs["duty"], lower=40.0)})
+        text = said(reasons.for_repeat(job, pull(1, 40.0, last_rpm=5000.0)))["aborted"]
+        assert text.startswith("Pull 1, as mild as these dials go, with duty 40 %, was aborted at ")
 
 
 class TestStops:

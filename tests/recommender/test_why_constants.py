@@ -76,10 +76,11 @@ def _plain_differences(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(learnt, "effect_draws", draws)
 
 
-def said(code: str, draws: Draws, *, prior: Any = PRIOR, **base: float) -> str:
+def said(code: str, draws: Draws, *, prior: Any = PRIOR, least_duty: float = 0.0, **base: float) -> str:
     """The sentence of a constant."""
     job = problem()
-    knobs: Mapping[str, Knob] = {**job.knobs, "gain": Knob("gain", 0.0, 10.0, 1.0, 3.0)}
+    duty = replace(job.knobs["duty"], lower=least_duty)
+    knobs: Mapping[str, Knob] = {**job.knobs, "duty": duty, "gain": Knob("gain", 0.0, 10.0, 1.0, 3.0)}
     run = Settings(**{**Settings(40.0, 4800.0, 6700.0, 0.0, 8.0 * PSI, 3.0).as_dict(), **base})
     look = Look(replace(job, knobs=knobs), draws, prior, run)  # type: ignore[arg-type]
     found = {each.code: each.text for each in learnt.constants(look, [pull(1, 0.0)])}
@@ -116,6 +117,14 @@ def test_duty_near_its_end_is_counted_back_from_there() -> None:
 )
 def test_spring(low: float, high: float, text: str) -> None:
     assert said("floor", Draws(flat(low, high))) == text
+
+
+def test_what_dials_give_that_cannot_be_idle_is_not_called_the_springs() -> None:
+    mildest = "As mild as these dials go, with duty 30 %, boost is 8.1 to 9.9 psi at 5300 rpm and 8.1 to 9.9 psi at"
+    assert said("floor", Draws(flat(8.0, 10.0)), least_duty=30.0).startswith(mildest)
+    assert said("floor", Draws(flat(6.0, 16.0)), least_duty=30.0) == (
+        "What boost is as mild as these dials go, with duty 30 %, is not known yet; the baseline tells."
+    )
 
 
 @pytest.mark.parametrize(
