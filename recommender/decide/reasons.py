@@ -66,7 +66,7 @@ def say_knob(problem: Problem, name: str, value: float) -> str:
 def say_step(problem: Problem, name: str) -> str:
     """The largest change of a knob from one pull to the next: ``20 points``, ``500 rpm``."""
     step = problem.knobs[name].step
-    return f"{wording.knob_number(step)} points" if name == "duty" else say_knob(problem, name, step)
+    return say_knob(problem, "ramp_add" if name == "duty" else name, step)
 
 
 def say_binding(problem: Problem, code: str) -> str:

@@ -295,6 +295,10 @@ class TestStep:
         narrow = problem(duty_step=5.0)
         held = binding(narrow, decision(settings=settings(40.0), binding=("duty step",)), settings(35.0))
         assert held[0].text == "Duty goes from 35 % to 40 %: all of the 5 points that one pull may change."
+        held = binding(
+            problem(duty_step=1.0), decision(settings=settings(36.0), binding=("duty step",)), settings(35.0)
+        )
+        assert held[0].text == "Duty goes from 35 % to 36 %: all of the 1 point that one pull may change."
 
     def test_binding_range(self) -> None:
         held = binding(problem(), decision(settings=settings(90.0), binding=("duty range",)), settings(80.0))
