@@ -20,7 +20,7 @@ from recommender.decide.allowed import (
 from recommender.decide.caveats import with_caveats
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, passes
-from recommender.decide.step import Alternative, Decision, Problem, same
+from recommender.decide.step import Alternative, Decision, Problem
 
 #: Most alternatives that are kept with a decision.
 ALTERNATIVES = 5
@@ -159,7 +159,9 @@ def ruled_out(
     The best for each reason, then such as differ clearly from the chosen one and from each other. ``chosen`` is what
     is handed out: settings to run, or those that stand at the end of a job.
     """
-    rest = [f for f in sorted(forecasts, key=lambda f: f.deviation_kpa) if not same(f.settings, chosen.settings)]
+    # What differs by where a ramp stands that adds nothing is the chosen settings once more.
+    ranked = sorted(forecasts, key=lambda f: f.deviation_kpa)
+    rest = [f for f in ranked if apart(problem, f.settings, chosen.settings) > 1e-6]
     reasoned = [(f, _against(problem, f, chosen, seen)) for f in rest]
     kept: list[tuple[Forecast, str]] = []
     for f, why in reasoned:

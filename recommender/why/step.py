@@ -164,9 +164,10 @@ def _cap_words(problem: Problem, decision: Decision, last: Settings | None, code
 # -------------------------------------------------------------------- alternatives
 
 
-def alternatives(problem: Problem, decision: Decision, last: Settings | None) -> tuple[RuledOutStep, ...]:
-    """The best steps ruled out, each with what ruled it out."""
-    base = decision.settings or last
+def alternatives(problem: Problem, decision: Decision, stands: Settings | None) -> tuple[RuledOutStep, ...]:
+    """The best steps ruled out, each with what ruled it out, as they differ from the step, or from what stands where a
+    job ends: that is what is shown beside them."""
+    base = decision.settings or stands
     return tuple(
         RuledOutStep(
             settings_in_unit(problem, each.settings),

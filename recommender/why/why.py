@@ -64,7 +64,7 @@ def explain_decision(
         effects=effects(look, outlook, last),
         tightest=tightest(problem, decision),
         binding=binding(problem, decision, last),
-        alternatives=alternatives(problem, decision, last),
+        alternatives=alternatives(problem, decision, look.base if observations else None),
         would_change=would_change(outlook, decision, last),
         last=outcomes[-1] if outcomes else None,
         outcomes=tuple(outcomes),

@@ -66,11 +66,13 @@ def settings_in_unit(problem: Problem, settings: Settings) -> dict[str, float]:
 
 
 def moves(problem: Problem, before: Settings, after: Settings) -> str:
-    """What differs between two settings: ``duty 34 %, gain 3``; ``the same settings`` where nothing does."""
+    """What differs between two settings: ``duty 34 %, gain 3``; ``the same settings`` where nothing does. Where a ramp
+    stands that adds nothing in either is left out."""
+    ramped = before.ramp_add != 0.0 or after.ramp_add != 0.0
     parts = [
         f"{wording.knob_word(name)} {say_knob(problem, name, new)}"
         for name, old, new in zip(KNOB_NAMES, before, after, strict=True)
-        if abs(old - new) > 1e-6
+        if abs(old - new) > 1e-6 and (ramped or name not in ("ramp_from", "ramp_to"))
     ]
     return ", ".join(parts) or "the same settings"
 

@@ -39,6 +39,20 @@ def test_near_duplicates_are_told_as_one(chosen: Forecast) -> None:
             assert apart(job, first.settings, second.settings) >= DISTINCT
 
 
+def test_a_ramp_that_adds_nothing_makes_no_alternative(chosen: Forecast) -> None:
+    """On a controller without a ramp "Ramp from 4700 rpm: no better than the step" was told as ruled out."""
+    job = problem()
+    moved = replace(chosen.settings, ramp_from=4200.0, ramp_to=6000.0)
+    told = ruled_out(job, [forecast(moved, 2.1), forecast(replace(moved, duty=20.0), 2.4)], chosen, review(job, []))
+    assert [each.settings.duty for each in told] == [20.0]
+    words = alternatives(job, decision(settings=chosen.settings, alternatives=told), None)[0].text
+    assert words.startswith("Duty 20 %: ")
+    ramped = forecast(replace(moved, ramp_add=5.0), 2.1)
+    told = ruled_out(job, [ramped], chosen, review(job, []))
+    words = alternatives(job, decision(settings=chosen.settings, alternatives=told), None)[0].text
+    assert words.startswith("Ramp from 4200 rpm, ramp to 6000 rpm, ramp add 5 points: ")
+
+
 def test_every_reason_is_told_however_many_are_better_for_another(chosen: Forecast) -> None:
     job = problem()
     bold = [forecast(settings(33.0 + i), 1.0 + 0.1 * i, risk=0.05) for i in range(7)]

@@ -256,6 +256,13 @@ def test_knobs_are_moved_from_what_stands_where_nothing_is_proposed(three: list[
     assert starts == [20.0, 35.0]
 
 
+def test_what_was_ruled_out_at_a_jobs_end_is_told_beside_what_stands(three: list[Observation]) -> None:
+    """It had been told beside the last pull, which is not shown: "the same settings" did not stand."""
+    option = Alternative(three[-1].settings, 1.3 * PSI, 0.002, "more deviation expected")
+    done = decision(verdict="done", settings=None, best_number=2, alternatives=(option,))
+    assert explain_decision(problem(), three, done).alternatives[0].text.startswith("Duty 35 %: 1.30 psi")
+
+
 def test_a_closed_alternative_says_what_more_risk_would_open(three: list[Observation]) -> None:
     outlook = Outlook(problem(), three, surrogate_for(problem(), three))
     closed = Alternative(settings(50.0), 0.6 * PSI, 0.031, "risk gate")
