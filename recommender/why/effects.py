@@ -146,7 +146,7 @@ def _span_words(problem: Problem, name: str, judged: list[Forecast], gated: bool
     at = [say_knob(problem, name, getattr(each.settings, name)) for each in (first, last, best)]
     deviation = _from_to(problem.say_fine(first.deviation_kpa), problem.say_fine(last.deviation_kpa))
     text = (
-        f"From {at[0]} to {at[1]}, all that one step allows, the expected deviation {deviation} and the risk "
+        f"From {at[0]} to {at[1]}, all that its own step allows, the expected deviation {deviation} and the risk "
         f"{_from_to(wording.risk(first.risk, problem.risk), wording.risk(last.risk, problem.risk))}"
     )
     if min(first.deviation_kpa, last.deviation_kpa) - best.deviation_kpa > NOTHING * problem.tolerance_kpa:

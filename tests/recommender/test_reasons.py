@@ -496,7 +496,7 @@ class TestWhyOfOneKnob:
         judged = [forecast(settings(20.0 + 10.0 * i), each) for i, each in enumerate((2.0, 1.0, 1.5))]
         text = _span_words(problem(), "duty", judged, True)
         assert text.startswith(
-            "From 20 % to 40 %, all that one step allows, the expected deviation goes from 2.00 psi to"
+            "From 20 % to 40 %, all that its own step allows, the expected deviation goes from 2.00 psi to"
         )
         assert "least is 1.00 psi at 30 %" in text
         assert "least" not in _span_words(problem(), "duty", judged[:2], True)
