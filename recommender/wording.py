@@ -78,6 +78,16 @@ def fine(value: float, unit: str) -> str:
     return _number(value, _DIGITS.get(unit, (2, 3))[1], False)
 
 
+def past(value: float, bound: float, unit: str, *, finer: bool = False) -> str:
+    """As ``pressure``, or ``fine``, with more digits where it would read like a bound that it is past or short of:
+    ``19.04`` beside a limit of 19.0. Both in ``unit``"""
+    digits = _DIGITS.get(unit, (2, 3))[int(finer)]
+    for more in range(3):
+        if _number(value, digits + more, False) != _number(bound, digits + more, False):
+            return _number(value, digits + more, False)
+    return _number(value, digits, False)
+
+
 def least_shown(unit: str) -> float:
     """Least pressure that screens tell from nothing. [``unit``]"""
     return float(10.0 ** -_DIGITS.get(unit, (2, 3))[0])
@@ -106,7 +116,10 @@ def risk(value: float, allowed: float = 0.01) -> str:
     if percent > 99.9:
         return "over 99.9 %"
     digits = 2 if percent < 0.095 else 1 if percent < 9.95 or percent >= 99.5 else 0
-    return f"{percent:.{digits}f} %"
+    text = f"{percent:.{digits}f}"
+    if value > allowed and float(text) <= 100.0 * allowed + 1e-9:
+        return f"just over {allowed_risk(allowed)}"
+    return f"{text} %"
 
 
 def allowed_risk(value: float) -> str:

@@ -34,8 +34,8 @@ def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
     )
     side = "under" if pull.margin >= 0 else "OVER"
     peak = (
-        f"{wording.pressure(pull.peak, unit)} {unit} at {wording.rpm(pull.peak_rpm)}, "
-        f"{wording.pressure(abs(pull.margin), unit)} {unit} {side} the limit of "
+        f"{wording.past(pull.peak, pull.limit, unit)} {unit} at {wording.rpm(pull.peak_rpm)}, "
+        f"{wording.past(abs(pull.margin), 0.0, unit)} {unit} {side} the limit of "
         f"{wording.pressure(pull.limit, unit)} {unit}."
     )
     lines += screen.listed("Peak", [peak], LABEL)

@@ -116,7 +116,8 @@ def passed_since(outlook: Outlook, seen: Review) -> tuple[Reason, ...]:
     highest = max(passed, key=lambda pull: pull.highest_kpa)
     text = (
         f"Pull {highest.number} passed the limit of {problem.say(problem.limit_kpa)}: it reached "
-        f"{problem.say(highest.highest_kpa)}. See that none of its settings are left in the controller."
+        f"{problem.say_past(highest.highest_kpa, problem.limit_kpa)}. See that none of its settings are left in the "
+        "controller."
     )
     return (Reason("passed since", text),)
 

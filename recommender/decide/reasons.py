@@ -154,8 +154,8 @@ def for_limit_on_spring(problem: Problem, last: Observation) -> tuple[Reason, ..
     return (
         Reason(
             "limit passed",
-            f"Pull {last.number} reached {problem.say(last.highest_kpa)} {with_what}; the limit is "
-            f"{problem.say(problem.limit_kpa)}. No setting lowers that.",
+            f"Pull {last.number} reached {problem.say_past(last.highest_kpa, problem.limit_kpa)} {with_what}; the "
+            f"limit is {problem.say(problem.limit_kpa)}. No setting lowers that.",
         ),
         Reason(
             "hardware",
@@ -221,8 +221,9 @@ def for_good_enough(
     return (
         Reason(
             "done",
-            f"Pull {best.number} is {problem.say_fine(deviation)} from the target, over the tolerance of "
-            f"{problem.say_fine(problem.tolerance_kpa)}; the best thought possible is {problem.say_fine(could)}. {end}",
+            f"Pull {best.number} is {problem.say_past(deviation, problem.tolerance_kpa, fine=True)} from the target, "
+            f"over the tolerance of {problem.say_fine(problem.tolerance_kpa)}; the best thought possible is "
+            f"{problem.say_fine(could)}. {end}",
         ),
         Reason(
             "limit",
@@ -458,7 +459,8 @@ def for_pull(
     wrong = max((o for o in bad if o.latest), key=lambda o: o.pull.highest_kpa, default=None)
     if wrong is not None:
         what = (
-            f"reached {problem.say(wrong.pull.highest_kpa)}, over the limit of {problem.say(problem.limit_kpa)}: "
+            f"reached {problem.say_past(wrong.pull.highest_kpa, problem.limit_kpa)}, over the limit of "
+            f"{problem.say(problem.limit_kpa)}: "
             "backed off, and nothing"
             if wrong.why == "limit passed"
             else "was aborted: nothing"

@@ -46,6 +46,12 @@ class Problem:
         unit = self.pressure_unit
         return f"{wording.pressure(float(from_kpa(kpa, unit)), unit, signed=signed)} {unit}"
 
+    def say_past(self, kpa: float, bound_kpa: float, *, fine: bool = False) -> str:
+        """As ``say``, or ``say_fine``, with digits enough to read otherwise than a bound: ``19.04 psi`` at 19.0."""
+        unit = self.pressure_unit
+        value, bound = float(from_kpa(kpa, unit)), float(from_kpa(bound_kpa, unit))
+        return f"{wording.past(value, bound, unit, finer=fine)} {unit}"
+
     def say_fine(self, kpa: float) -> str:
         """A deviation in the job's unit, one digit finer: ``0.38 psi``."""
         unit = self.pressure_unit

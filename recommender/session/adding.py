@@ -266,7 +266,8 @@ def _note_refusal(
     _note(record, facts, list(pull.refused), run, after, now, peak_kpa, peak_s)
     end = "Put right what is wrong and run the same settings again."
     if peak_kpa > job.limit_kpa:
-        stood, limit = (job.problem().say(kpa) for kpa in (peak_kpa, job.limit_kpa))
+        stood = job.problem().say_past(peak_kpa, job.limit_kpa)
+        limit = job.problem().say(job.limit_kpa)
         end = f"It shows {stood} at {peak_s:.1f} s, above the overpressure limit of {limit}. {_SETTLE}"
     raise PullRefused(
         f"{facts['log']}: refused: {' '.join(pull.refused)} Noted on record, not counted as a pull. {end}"

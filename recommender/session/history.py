@@ -327,8 +327,9 @@ def open_stops(snapshot: Snapshot, problem: Problem) -> list[Stop]:
     for event in snapshot.refused[seen:]:
         if event["peak_kpa"] > problem.limit_kpa:
             text = (
-                f"The refused log {event['log']} shows {problem.say(event['peak_kpa'])}, above the overpressure limit "
-                f"of {problem.say(problem.limit_kpa)}. Whether or not the gauge is right, that has to be settled first."
+                f"The refused log {event['log']} shows {problem.say_past(event['peak_kpa'], problem.limit_kpa)}, above "
+                f"the overpressure limit of {problem.say(problem.limit_kpa)}. Whether or not the gauge is right, that "
+                "has to be settled first."
             )
             stops.append(Stop(0, text, "limit in refused log"))
     return stops

@@ -264,8 +264,8 @@ def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
     facts, warnings = pull.facts, []
     problem = job.problem()
     if facts["peak_kpa"] > job.limit_kpa:
-        over = problem.say(facts["peak_kpa"] - job.limit_kpa)
-        peak = f"{problem.say(facts['peak_kpa'])} at {wording.rpm(facts['peak_rpm'])}"
+        over = problem.say_past(facts["peak_kpa"] - job.limit_kpa, 0.0)
+        peak = f"{problem.say_past(facts['peak_kpa'], job.limit_kpa)} at {wording.rpm(facts['peak_rpm'])}"
         warnings.append(f"Overpressure limit passed: {peak}, {over} above it.")
     warnings += [f"Guard passed: {GuardHit(**hit).words()}." for hit in facts["guards"]]
     turned = ("duty",) if facts.get("held") else ()

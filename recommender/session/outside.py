@@ -88,7 +88,8 @@ def told_outside(pull: PullEntry, problem: Problem) -> Iterator[tuple[str, str]]
         told = pull.facts["outside"]
         yield (
             "limit outside the pull",
-            f"{where} {problem.say(told['peak_kpa'])} at {told['time_s']:.1f} s, above the overpressure limit of "
+            f"{where} {problem.say_past(told['peak_kpa'], problem.limit_kpa)} at {told['time_s']:.1f} s, above the "
+            "overpressure limit of "
             f"{problem.say(problem.limit_kpa)}: a first attempt, a cut, or the gauge. That has to be settled first.",
         )
     for hit in pull.facts.get("guards_outside", ()):

@@ -202,7 +202,8 @@ def _no_pull(found: Intake, job: Job) -> NoPull:
     """The error of a log without a pull; boost above the limit comes first in it."""
     why = f"{'. '.join(found.warnings)}."
     if found.highest_boost_kpa > job.limit_kpa:
-        stood, limit = (job.problem().say(kpa) for kpa in (found.highest_boost_kpa, job.limit_kpa))
+        stood = job.problem().say_past(found.highest_boost_kpa, job.limit_kpa)
+        limit = job.problem().say(job.limit_kpa)
         high = f"boost stood at {stood} at {found.highest_at_s:.1f} s, above the limit of {limit}."
         why = " ".join([high, *map(_sentence, found.warnings)])
     return NoPull(f"{found.file_name}: {why}", why, found.highest_boost_kpa, found.highest_at_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from models.settings import Settings
+from recommender import wording
 from recommender.decide import foresight, reasons, surrogate_for
 from recommender.decide.allowed import Offender
 from recommender.decide.outlook import Forecast, Outlook
@@ -152,6 +154,42 @@ class TestEnds:
             text = said(why)["done"]
             assert "0.43 psi from the target, over the tolerance of 0.40 psi" in text
             assert f"the best thought possible is {could:.2f} psi" in text
+
+    @pytest.mark.parametrize(("unit", "over"), [("psi", "0.403 psi"), ("kPa", "2.78 kPa"), ("bar", "0.0278 bar")])
+    def test_what_is_a_hair_past_a_bound_does_not_read_like_it(self, unit: str, over: str) -> None:
+        """ "0.40 psi from the target, over the tolerance of 0.40 psi", and "19.0 psi, over the limit of 19.0 psi"."""
+        job = problem(unit=unit)
+        job = replace(job, tolerance_kpa=0.4 * PSI if unit == "psi" else 2.76)
+        deviation = 0.403 * PSI if unit == "psi" else 2.778
+        text = said(reasons.for_good_enough(job, pull(4, 40.0), deviation, 0.2, stalled=False))["done"]
+        tolerance = job.say_fine(job.tolerance_kpa)
+        assert f"is {over} from the target, over the tolerance of {tolerance}; the best" in text
+        hot = replace(pull(1, 0.0), peak_kpa=job.limit_kpa + 0.03)
+        text = said(reasons.for_limit_on_spring(job, hot))["limit passed"]
+        reached, limit = re.findall(rf"([\d.]+) {unit}", text)
+        assert float(reached) > float(limit)
+
+    def test_boost_beside_a_limit_is_told_with_digits_enough(self) -> None:
+        assert [wording.past(each, 19.0, "psi") for each in (16.5, 18.97, 19.03, 19.0)] == [
+            "16.5",
+            "18.97",
+            "19.03",
+            "19.0",
+        ]
+        assert (wording.past(0.03, 0.0, "psi"), wording.past(0.4, 0.0, "kPa")) == ("0.03", "0.4")
+
+    @pytest.mark.parametrize(
+        ("risk", "allowed", "text"),
+        [
+            (0.0104, 0.01, "just over 1 %"),
+            (0.0099, 0.01, "1.0 %"),
+            (0.0106, 0.01, "1.1 %"),
+            (0.203, 0.2, "just over 20 %"),
+            (0.00504, 0.005, "just over 0.5 %"),
+        ],
+    )
+    def test_a_risk_over_that_of_the_job_does_not_read_like_it(self, risk: float, allowed: float, text: str) -> None:
+        assert wording.risk(risk, allowed) == text
 
     @pytest.mark.parametrize("cause", sorted(reasons.CAUSE_WORDS))
     def test_out_of_reach_says_what_holds_the_car_back_and_from_where(self, cause: str) -> None:
