@@ -27,6 +27,9 @@ AS_GOOD_AS_SHUT: Final = 10.0
 SHUT_FROM: Final = 80.0
 #: Steps of duty from which on it is told how many are to come.
 MANY_STEPS: Final = 5
+#: By how much boost must come nearer to the target somewhere for that to be told as what a step is for, over the
+#: tolerance.
+HARDLY: Final = 0.1
 #: What held gain back while no pull has shown what it does.
 FIRST_GAIN: Final = "first gain"
 #: What held duty back after a run at held rpm.
@@ -600,6 +603,12 @@ def _what_for(outlook: Outlook, last: Observation, chosen: Forecast, moves: str)
             "aim",
             f"{moves[0].upper()}{moves[1:]}: pull {last.number} rang by ±{problem.say(last.swing_kpa)}, which is more "
             f"than its curve was off; this step should leave ±{problem.say(left)}.",
+        )
+    if np.max(np.abs(before - wanted) - np.abs(after - wanted)) < HARDLY * problem.tolerance_kpa:
+        return Reason(
+            "aim",
+            f"{moves[0].upper()}{moves[1:]}: boost is expected hardly nearer to the target than in pull {last.number} "
+            "at any rpm.",
         )
     gain = (before - wanted) ** 2 - (after - wanted) ** 2
     worst = int(np.argmax(gain))

@@ -451,9 +451,21 @@ class TestPull:
         text = self.why(replace(forecast(settings(35.0)), curves=curves))["aim"]
         assert 5000.0 <= float(text.partition(" rpm pull 2 was")[0].rpartition(" ")[2]) <= 6700.0
 
+    def test_what_brings_boost_no_nearer_is_not_said_to_bring_it_there(self) -> None:
+        """After a spike "pull 5 was 0.4 psi under the target; this step should bring it to 15.6 psi of 16.0 psi" was
+        given as what half the engagement is for."""
+        last = pull(2, 20.0)
+        same = replace(forecast(settings(15.0)), curves=np.tile(last.curve.at(outlook().rpm), (8, 1)))
+        for curves in (same.curves, 0.9 * same.curves):
+            text = self.why(replace(same, curves=curves))["aim"]
+            assert text == (
+                "Duty 15 % instead of 20 %: boost is expected hardly nearer to the target than in pull 2 at any rpm."
+            )
+
     def test_boost_over_the_target_is_said_to_be(self) -> None:
         high = pull(2, 20.0, scale=1.7)  # 10.5 psi and seven tenths more: 17.8 psi
-        found = said(reasons.for_pull(outlook(), [pull(1, 0.0), high], (), forecast(settings(10.0)), (), PSI, 1.0))
+        milder = forecast(settings(10.0), level_psi=15.5)
+        found = said(reasons.for_pull(outlook(), [pull(1, 0.0), high], (), milder, (), PSI, 1.0))
         assert " over the target; this step should bring it to " in found["aim"]
 
     def test_ringing_is_the_aim_only_of_a_step_that_takes_gain_back(self) -> None:
