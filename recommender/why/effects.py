@@ -44,14 +44,15 @@ def effects(look: Look, outlook: Outlook, last: Settings | None) -> tuple[KnobEf
 
 
 def _to_the_notch(outlook: Outlook, judged: dict[str, list[Forecast]]) -> None:
-    """Look between neighbours of which the gate closes one alone, by halving, until they are one notch apart."""
+    """Look between neighbours of which the gate closes one alone, and beside the least deviation, by halving, until
+    they are one notch apart."""
     while True:
         between_them = []
         for name, each in judged.items():
             knob = outlook.problem.knobs[name]
             for first, second in pairwise(each):
                 low, high = (int(knob.index(getattr(one.settings, name))) for one in (first, second))
-                if high - low > 1 and _open(outlook, first) != _open(outlook, second):
+                if high - low > 1 and (_parted(outlook, first, second) or _least_near(outlook, each, first, second)):
                     middle = float(knob.value((low + high) // 2))
                     between_them.append((name, _with(first.settings, name, middle)))
         if not between_them:
@@ -59,6 +60,18 @@ def _to_the_notch(outlook: Outlook, judged: dict[str, list[Forecast]]) -> None:
         found = outlook.forecast([settings for _, settings in between_them])
         for (name, _), forecast in zip(between_them, found, strict=True):
             judged[name] = sorted([*judged[name], forecast], key=lambda one: float(getattr(one.settings, name)))
+
+
+def _parted(outlook: Outlook, first: Forecast, second: Forecast) -> bool:
+    """Whether the gate closes one of two alone."""
+    return _open(outlook, first) != _open(outlook, second)
+
+
+def _least_near(outlook: Outlook, judged: list[Forecast], first: Forecast, second: Forecast) -> bool:
+    """Whether one of two neighbours has the least deviation, and the other more by an amount worth a word."""
+    least = min(judged, key=lambda each: each.deviation_kpa)
+    apart = abs(first.deviation_kpa - second.deviation_kpa)
+    return (first is least or second is least) and apart > NOTHING * outlook.problem.tolerance_kpa
 
 
 def _open(outlook: Outlook, forecast: Forecast) -> bool:

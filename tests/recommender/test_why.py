@@ -259,6 +259,18 @@ class TestEffects:
         assert shown.values[first] - shown.values[first - 1] == pytest.approx(1.0)
         assert f"from {shown.values[first]:.0f} % up it is over the 1 %" in shown.text
 
+    def test_the_least_deviation_is_told_to_the_notch(self, pulls) -> None:
+        """ "Least is 0.37 psi at 66 %" stood above "duty 68 %: 0.19 psi expected deviation"."""
+        look = look_at(pulls, problem(limit_psi=40.0))  # the gate is not looked for
+        look = replace(look, base=replace(look.base, duty=48.0))
+        outlook = Outlook(look.problem, pulls, look.surrogate)
+        shown = effects(look, outlook, replace(pulls[-1].settings, duty=48.0))[0]
+        every = outlook.forecast([settings(duty) for duty in np.arange(28.0, 69.0)])
+        least = min(every, key=lambda each: each.deviation_kpa)
+        told = re.search(r"least is [\d.]+ psi at (\d+) %", shown.text)
+        assert told is not None
+        assert float(told[1]) == least.settings.duty  # 48 and 53 % alone are among nine values through the span
+
 
 def decision(**changes: object) -> Decision:
     """A decision by hand, for what does not need a search."""
