@@ -113,7 +113,9 @@ def held_back_by(
     last = outlook.pulls[-1].settings
     for i, (name, knob) in enumerate(zip(KNOB_NAMES, outlook.knobs, strict=True)):
         low, high = allowed[i]
-        idle = name in ("ramp_from", "ramp_to") and chosen.settings.ramp_add == 0.0
+        # A ramp that adds nothing holds nothing back, also where its range ends there, as one that only takes away.
+        idle = name in ("ramp_from", "ramp_to") or (name == "ramp_add" and knob.upper == 0.0)
+        idle = idle and chosen.settings.ramp_add == 0.0
         if knob.fixed or low == high or idle:
             continue
         if at[i] == high < knob.index_span(getattr(last, name))[1]:  # gain, which comes last and by half a step first

@@ -196,8 +196,9 @@ def conclude(
         why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)
         return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others(raised))
     could = prospect(outlook, observations, seen)
-    # A best thought possible that is worse than a pull already run tells of a search cut short, not of the car.
-    possible = min(could.best_kpa, seen.best_kpa)
+    # A best thought possible that is worse than a pull already run, or than what is expected of the step, tells of a
+    # search cut short, not of the car.
+    possible = min(could.best_kpa, seen.best_kpa, chosen.deviation_kpa)
     near = abs(seen.best_kpa - could.best_kpa) < SETTLED * problem.tolerance_kpa
     calm = outlook.surrogate.widen <= CALM
     settled = gain < WORTH * problem.tolerance_kpa and near and calm and could.chance <= HOPELESS

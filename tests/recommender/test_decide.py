@@ -158,6 +158,29 @@ def test_what_went_wrong_is_named_where_it_alone_holds_a_step_back() -> None:
     assert "No cap and no gate" not in told
 
 
+def test_nothing_better_than_the_best_thought_possible_is_expected_of_a_step() -> None:
+    """A step was expected 1.5 psi from the target, and "the best thought possible is 1.7 psi" stood beside it."""
+    problem = problem_of()
+    run = [IDLE, Settings(20, 3900, 5700, 3, 10, 0), Settings(35, 3200, 6200, 5, 44, 0)]
+    pulls = [CAR.observe(problem, each, n) for n, each in enumerate(run, start=1)]
+    high = pulls[2].highest_kpa + 5.0 * PSI  # a spike: engagement and gate hold the search of what is possible short
+    step = decide(problem, [*pulls[:2], dataclasses.replace(pulls[2], peak_kpa=high, sustained_peak_kpa=high)])
+    assert step.verdict == "pull"
+    assert step.best_possible_kpa <= step.deviation_kpa
+    assert f"the best thought possible is {problem.say_fine(step.best_possible_kpa)}" in words(step)
+
+
+def test_a_ramp_that_only_takes_away_holds_nothing_back_where_it_takes_nothing() -> None:
+    problem = problem_of(ramp_add=(-20.0, 0.0, 1.0, 10.0))
+    pulls = [CAR.observe(problem, Settings(duty, 4900, 6700, 0, 0, 0), n) for n, duty in enumerate((0, 20), start=1)]
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls))
+    seen, allowed = review(problem, pulls), spans_after(problem, pulls)
+    for add, held_back in ((0.0, []), (-10.0, ["ramp_add step"])):
+        chosen = outlook.forecast([Settings(35, 4900, 6700, add, 0, 0)])[0]
+        found = held_back_by(outlook, allowed, chosen, [chosen], seen)
+        assert [code for code in found if code.startswith("ramp_add")] == held_back
+
+
 # ------------------------------------------------------------------ controllers that lack a knob
 
 
