@@ -70,8 +70,8 @@ def _shape(pull: PullResult) -> str:
     parts = []
     if math.isfinite(pull.spool_rpm):
         parts.append(f"spool {wording.rpm(pull.spool_rpm)}")
-    if math.isfinite(pull.overshoot):
-        parts.append(f"overshoot {wording.pressure(pull.overshoot, unit)} {unit}")
+    if math.isfinite(pull.ran_past):
+        parts.append(f"overshoot {wording.pressure(pull.ran_past, unit)} {unit}")
     if math.isfinite(pull.droop):
         word = "droop" if pull.droop >= 0 else "creep"
         parts.append(f"{word} {wording.pressure(abs(pull.droop), unit)} {unit}")

@@ -102,7 +102,8 @@ class PullResult:
         deviations: From every target of the job, by name.
         peak, peak_rpm: Highest boost of the raw trace, and where.
         margin: Limit minus peak; negative where the limit was passed.
-        overshoot: Most above the target.
+        overshoot: Most above the target, on the way up too.
+        ran_past: The same but, before the judged range, above what is wanted at its beginning: it is told as overshoot.
         spool_rpm: Boost at nine tenths of the target. [rpm]
         droop: Fall towards the top.
         oscillation, oscillation_hz: Half swing of the ringing, NaN where the log cannot tell; its frequency, NaN where
@@ -156,6 +157,7 @@ class PullResult:
     added: str = ""
     withdrawn: str | None = None
     watched: tuple[str, ...] = ()
+    ran_past: float = float("nan")
     entry: PullEntry | None = field(default=None, repr=False, compare=False)
 
     @property

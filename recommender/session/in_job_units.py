@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from models.curve import measure
+from models.curve import Target, measure
 from models.settings import Settings
 from models.units import FloatArray, from_kpa
 from recommender import wording
@@ -150,6 +150,7 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         margin=_pressure(job.limit_kpa - facts["peak_kpa"], unit),
         limit=job.limit,
         overshoot=_pressure(number_in(own["overshoot_kpa"]), unit),
+        ran_past=_pressure(_ran_past_kpa(pull, own, job.targets[target].target), unit),
         spool_rpm=number_in(own["spool_rpm"]),
         droop=_pressure(number_in(own["droop_kpa"]), unit),
         oscillation=_pressure(_swing_kpa(facts), unit),
@@ -179,6 +180,19 @@ def _watched(facts: Mapping[str, Any], name: str, bounds: Mapping[str, float]) -
     if "watched" in facts:
         return bool(facts["watched"].get(name) == dict(bounds))
     return guarded_role(name) in facts["channels"]
+
+
+def _ran_past_kpa(pull: PullEntry, measures: Stored, target: Target) -> float:
+    """Most above the target and, before the judged range, above what is wanted at its beginning: that boost is there on
+    the way up before the target asks for it is no overshoot. [kPa]"""
+    kept = number_in(measures["overshoot_kpa"])
+    if not kept > 0.0 or not pull.packed_trace:
+        return kept
+    trace = pull.trace
+    wanted = target.at(trace.rpm)
+    wanted = np.where(trace.rpm < target.judge_from, np.maximum(wanted, target.at(target.judge_from)), wanted)
+    above = (trace.boost_kpa - wanted)[trace.rpm <= target.judge_to]
+    return float(max(above.max(initial=0.0), 0.0))
 
 
 def _swing_kpa(facts: Mapping[str, Any]) -> float:

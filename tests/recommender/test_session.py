@@ -166,6 +166,29 @@ def test_measures_are_in_the_jobs_unit(session: Session, pull_log: Write) -> Non
     assert result.conditions["barometer_kpa"] == pytest.approx(101.325)
 
 
+def test_boost_that_is_there_before_the_target_asks_for_it_is_no_overshoot(
+    folder: Path, job_text: str, pull_log: Write
+) -> None:
+    """On the way up the plain car stands 1 psi over the target's line, and nowhere near the 16 psi of the judged range:
+    "overshoot 1.3 psi" was told of a pull at 12 psi."""
+    rising = "\n[targets.track]\nrpm = [2600, 3900, 6800]\nboost = [6.0, 10.0, 17.0]\njudge_from = 3900\n"
+    (folder / "job.toml").write_text(job_text.replace("[target]", "[targets.street]") + rising, encoding="utf-8")
+    with Session.open(folder) as session:
+        low = Settings(36.0, 3900.0, 5700.0, 3.0, 0.0, 0.0)
+        session.add_pull(pull_log(low), settings={"duty": 36, "ramp_from": 3900, "ramp_to": 5700, "ramp_add": 3})
+        high = Settings(75.0, 3900.0, 5700.0, 0.0, 0.0, 0.0)
+        session.add_pull(pull_log(high), settings={"duty": 75, "ramp_from": 3900, "ramp_to": 5700})
+        first, over = session.pulls("street")
+        early, _ = session.pulls("track")
+        shown = "\n".join(pull_lines(first, session.job, Screen(80, False)))
+    assert first.overshoot > 1.0  # what the record keeps
+    assert "overshoot 0.0 psi" in shown
+    assert (first.ran_past, first.peak < 13.0) == (0.0, True)
+    assert over.ran_past == pytest.approx(over.peak - 16.0, abs=0.01)
+    # Over the rising line it is 5 psi in front at 3000 rpm, and 2 psi over the 10 psi that are wanted at 3900.
+    assert early.ran_past == pytest.approx(early.peak - 10.0, abs=0.35)
+
+
 def test_prediction_is_held_against_what_happened(session: Session, pull_log: Write) -> None:
     session.add_pull(pull_log(IDLE), settings=BASELINE)
     step = session.next_step()
