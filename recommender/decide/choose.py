@@ -98,12 +98,15 @@ def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings,
     """Gain is not raised before boost is within reach of the target without it.
 
     Common practice, and for a reason: many feedback laws wake up only near the target, so that far from it gain
-    teaches nothing about itself and hides what duty does. Where nothing moves duty, there is nothing to wait for.
+    teaches nothing about itself and hides what duty does. Where nothing moves duty, or nothing further up than the best
+    pull has it, there is nothing to wait for.
     """
     low, high = allowed[5]
     knob = problem.knobs["gain"]
     stay = int(knob.index(last.gain))
-    alone = seen.best is not None and problem.knobs["duty"].fixed and problem.knobs["ramp_add"].fixed
+    duty = problem.knobs["duty"]
+    at_end = seen.best is not None and int(duty.index(seen.best.settings.duty)) == duty.count - 1
+    alone = seen.best is not None and problem.knobs["ramp_add"].fixed and (duty.fixed or at_end)
     if alone or seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
         first = _half_a_step(knob) if not seen.gain_known else high
         return [*allowed[:5], (low, max(low, stay, min(first, high)))]

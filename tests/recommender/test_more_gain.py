@@ -12,7 +12,7 @@ from models.settings import KNOB_NAMES, Knob, Settings
 from models.units import FloatArray
 from recommender.decide import decide, surrogate_for
 from recommender.decide.allowed import spans_after
-from recommender.decide.choose import _gain_last
+from recommender.decide.choose import GAIN_FROM, _gain_last
 from recommender.decide.more_gain import TRIES, feedback_could_mend, more_gain
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import review
@@ -199,3 +199,15 @@ def test_where_nothing_moves_duty_gain_is_not_waited_with() -> None:
     assert _gain_last(problem, spans, idle, lifted)[5] == (0, 0)
     ramped = problem_of(**(alone | {"ramp_add": (0.0, 30.0, 1.0, 10.0)}))
     assert _gain_last(ramped, spans, idle, review(ramped, [car.observe(ramped, idle, 1)]))[5] == (0, 0)
+
+
+@pytest.mark.parametrize(("duty", "ramp_add", "opens"), [(60, 0.0, True), (59, 0.0, False), (60, 30.0, False)])
+def test_nor_where_duty_has_come_to_the_end_of_its_dial(duty: float, ramp_add: float, opens: bool) -> None:
+    """A job whose best pull stood there, 4.8 psi from the target, ended as out of reach, and gain was never tried."""
+    problem = problem_of(duty=(0.0, 60.0, 1.0, 20.0), ramp_add=(0.0, ramp_add, 1.0, 10.0) if ramp_add else 0.0)
+    car = PlainCar(spring_kpa=50.0, pull_together=3.0)
+    pulls = [car.observe(problem, Settings(each, 4900.0, 6700.0, 0.0, 0.0, 0.0), n) for n, each in ((1, 0), (2, duty))]
+    seen = review(problem, pulls)
+    assert seen.best_kpa > GAIN_FROM * problem.tolerance_kpa
+    spans = [(0, problem.knobs[name].count - 1) for name in KNOB_NAMES]
+    assert _gain_last(problem, spans, pulls[-1].settings, seen)[5] == (0, 2 if opens else 0)
