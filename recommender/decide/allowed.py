@@ -203,6 +203,11 @@ def ends_at(observations: Sequence[Observation]) -> float:
     return float(np.fmax.reduce([pull.last_rpm for pull in observations], initial=np.nan))
 
 
+def most_duty(problem: Problem, settings: Settings, last_rpm: float = float("nan")) -> float:
+    """Highest duty, ramp included, that settings ask for over the rpm of ``rpm_to``. [%]"""
+    return float(settings.effective_duty(rpm_to(problem, last_rpm)).max())
+
+
 def at_or_below(
     problem: Problem, settings: FloatArray, other: Settings, last_rpm: float = float("nan")
 ) -> npt.NDArray[np.bool_]:
@@ -356,10 +361,7 @@ def reach_of(problem: Problem, observations: Sequence[Observation], *, changed: 
     With gain taken back no more duty is asked for in the same step: how much boost feedback had held off shows only
     without it. Gain that went wrong is come back to from below.
     """
-    run = max(
-        (float(pull.settings.effective_duty(rpm_to(problem, pull.last_rpm)).max()) for pull in observations),
-        default=0.0,
-    )
+    run = max((most_duty(problem, pull.settings, pull.last_rpm) for pull in observations), default=0.0)
     duty, ramp = problem.knobs["duty"], problem.knobs["ramp_add"]
     on_top = (ON_TOP if run > 0.0 else 0.5 * ON_TOP) * ramp.step * (not ramp.fixed)
     step = duty_step(problem) + (0.0 if duty.fixed else on_top)

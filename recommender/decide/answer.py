@@ -18,6 +18,7 @@ from recommender.decide.allowed import (
     repeats_offence,
 )
 from recommender.decide.caveats import with_caveats
+from recommender.decide.choose import half_a_step
 from recommender.decide.outlook import Forecast, Outlook
 from recommender.decide.review import Review, passes
 from recommender.decide.step import Alternative, Decision, Problem
@@ -148,7 +149,7 @@ def gain_waits(outlook: Outlook, allowed: Sequence[tuple[int, int]], chosen: For
     if knob.fixed or allowed[5][1] >= most or at[5] > knob.index(outlook.pulls[-1].settings.gain):
         return False
     row = at.copy()
-    row[5] = min(max(int(knob.index(knob.lower + 0.5 * knob.step)), int(at[5]) + 1), most)
+    row[5] = min(max(half_a_step(knob), int(at[5]) + 1), most)
     (fed_back,) = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])
     return fed_back.risk <= outlook.problem.risk and _promises(outlook.problem, fed_back, chosen)
 

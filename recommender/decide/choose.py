@@ -108,12 +108,12 @@ def _gain_last(problem: Problem, allowed: list[tuple[int, int]], last: Settings,
     at_end = seen.best is not None and int(duty.index(seen.best.settings.duty)) == duty.count - 1
     alone = seen.best is not None and problem.knobs["ramp_add"].fixed and (duty.fixed or at_end)
     if alone or seen.best_kpa <= GAIN_FROM * problem.tolerance_kpa:
-        first = _half_a_step(knob) if not seen.gain_known else high
+        first = half_a_step(knob) if not seen.gain_known else high
         return [*allowed[:5], (low, max(low, stay, min(first, high)))]
     return [*allowed[:5], (low, max(low, min(stay, high)))]
 
 
-def _half_a_step(knob: Knob) -> int:
+def half_a_step(knob: Knob) -> int:
     """Grid position of a first gain: half a step, one notch at the least."""
     return max(int(knob.index(knob.lower + FIRST_GAIN * knob.step)), 1)
 
@@ -130,7 +130,7 @@ def _first_gain(
     knob = problem.knobs["gain"]
     if seen.gain_known or knob.fixed or chosen.deviation_kpa > GAIN_WITH * problem.tolerance_kpa:
         return None
-    at = min(_half_a_step(knob), knob.index_span(last.gain)[1])
+    at = min(half_a_step(knob), knob.index_span(last.gain)[1])
     return at if at > max(allowed[5][1], int(knob.index(chosen.settings.gain))) else None
 
 

@@ -13,7 +13,7 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.units import FloatArray, from_kpa
 from recommender import wording
-from recommender.decide.allowed import Offender, idle_like
+from recommender.decide.allowed import Offender, idle_like, most_duty
 from recommender.decide.step import Problem, Reason, Verdict
 
 if TYPE_CHECKING:
@@ -541,7 +541,7 @@ def for_way_on(
 ) -> tuple[Reason, ...]:
     """Why a step goes on although the latest ones brought nothing: it leads to where none has been."""
     moves = _moves(outlook.problem, observations[-1].settings, on.settings)
-    most = float(goal.effective_duty(outlook.problem.target.grid(100.0)).max())
+    most = most_duty(outlook.problem, goal)
     why = Reason(
         "way on",
         f"{moves[0].upper()}{moves[1:]}: the latest pulls brought nothing, and none has asked for as much duty. With "
@@ -560,7 +560,7 @@ def steps_to_go(problem: Problem, last: Settings, goal: Settings) -> tuple[Reaso
         Reason(
             "steps to go",
             f"About {say_knob(problem, 'duty', goal.duty)} of duty is thought best: {steps} steps of "
-            f"{wording.knob_number(duty.step)} points from pull to pull, as the job file has them.",
+            f"{say_step(problem, 'duty')} from pull to pull, as the job file has them.",
         ),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,7 @@ from recommender.decide.allowed import (
     held,
     idle_like,
     kept_limit,
+    most_duty,
     repeats_offence,
     spans,
 )
@@ -177,24 +178,33 @@ def conclude(
     def others(given: Forecast) -> tuple[Alternative, ...]:
         return ruled_out(problem, forecasts, given, seen)
 
+    def run(
+        given: Forecast,
+        tell: Callable[..., tuple[reasons.Reason, ...]],
+        *told: object,
+        beside: tuple[reasons.Reason, ...] = (),
+        best: float = float("nan"),
+        verdict: reasons.Verdict = "pull",
+    ) -> Decision:
+        """The answer that settings are to be run, with what held them back and why they are proposed."""
+        binding = held_back_by(outlook, allowed, given, forecasts, seen)
+        why = tell(outlook, observations, seen.bad, given, binding, *told) + beside
+        return say(outlook, verdict, given, why, review=seen, binding=binding, alternatives=others(given), best=best)
+
     last = observations[-1].settings
     done = if_done(outlook, seen, forecasts)
     if done is not None:
         return done
     forecasts = [*forecasts, *bolder(outlook, allowed, chosen, seen)]
-    binding = held_back_by(outlook, allowed, chosen, forecasts, seen)
     gain = value.improvement(problem, chosen, seen)
     if gain > CLEAR * problem.tolerance_kpa and len(observations) % 3:
         # A clear step forward: what is possible in the end is looked at every third pull, not between them.
-        why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, float("nan"), 1.0)
-        return say(outlook, "pull", chosen, why, review=seen, binding=binding, alternatives=others(chosen))
+        return run(chosen, reasons.for_pull, float("nan"), 1.0)
     nearer = chosen.deviation_kpa < seen.best_kpa - WORTH * problem.tolerance_kpa
     little = gain < LITTLE * problem.tolerance_kpa and not nearer
     raised = more_gain(outlook, observations, seen, allowed) if little and not _close(problem, seen) else None
     if raised is not None:
-        binding = held_back_by(outlook, allowed, raised, forecasts, seen)
-        why = reasons.for_more_gain(outlook, observations, seen.bad, raised, binding, seen.best_kpa)
-        return say(outlook, "pull", raised, why, review=seen, binding=binding, alternatives=others(raised))
+        return run(raised, reasons.for_more_gain, seen.best_kpa)
     could = prospect(outlook, observations, seen)
     # A best thought possible that is worse than a pull already run, or than what is expected of the step, tells of a
     # search cut short, not of the car.
@@ -208,19 +218,16 @@ def conclude(
     far = not near and seen.best_kpa > FAIR * problem.tolerance_kpa
     further = far and goes_further(problem, observations, chosen.settings)
     stalled = not further and _stalled(problem, observations, seen, patience)
-    on = way_on(outlook, observations, seen, could, allowed) if far and not further and not nearer else None
+    goal = could.forecast.settings
+    to_go = reasons.steps_to_go(problem, last, goal)
+    on = way_on(outlook, observations, seen, goal, allowed) if far and not further and not nearer else None
     if on is not None:
-        binding = held_back_by(outlook, allowed, on, forecasts, seen)
-        why = reasons.for_way_on(outlook, observations, seen.bad, on, binding, could.forecast.settings, possible)
-        why += reasons.steps_to_go(problem, last, could.forecast.settings)
-        return say(outlook, "pull", on, why, review=seen, binding=binding, alternatives=others(on), best=possible)
+        return run(on, reasons.for_way_on, goal, possible, beside=to_go, best=possible)
     ends = settled or stalled or close
-    little = gain < WORTH * problem.tolerance_kpa and not further
-    back = way_back(outlook, seen, allowed) if little and not ends else None
+    stays = gain < WORTH * problem.tolerance_kpa and not further and not ends
+    back = way_back(outlook, seen, allowed) if stays else None
     if back is not None and seen.best is not None:
-        binding = held_back_by(outlook, allowed, back, forecasts, seen)
-        why = reasons.for_way_back(outlook, observations, seen.bad, back, binding, seen.best, seen.best_kpa)
-        return say(outlook, "pull", back, why, review=seen, binding=binding, alternatives=others(back), best=possible)
+        return run(back, reasons.for_way_back, seen.best, seen.best_kpa, best=possible)
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
     if seen.best is not None and (ends or stalled):
         standing = outlook.forecast([seen.best.settings])[0]
@@ -244,10 +251,9 @@ def conclude(
             )
         why = reasons.for_good_enough(problem, seen.best, seen.best_kpa, possible, stalled=stalled and not close)
         return say(outlook, "done", standing, why, review=seen, alternatives=others(standing), best=possible)
-    why = reasons.for_pull(outlook, observations, seen.bad, chosen, binding, possible, could.chance)
-    why += reasons.steps_to_go(problem, last, could.forecast.settings) if further else ()
     verdict: reasons.Verdict = "repeat" if same(chosen.settings, last) else "pull"
-    return say(outlook, verdict, chosen, why, review=seen, binding=binding, alternatives=others(chosen), best=possible)
+    beside = to_go if further else ()
+    return run(chosen, reasons.for_pull, possible, could.chance, beside=beside, best=possible, verdict=verdict)
 
 
 def goes_further(problem: Problem, observations: Sequence[Observation], settings: Settings) -> bool:
@@ -256,25 +262,23 @@ def goes_further(problem: Problem, observations: Sequence[Observation], settings
     Where steps are small, or the solenoid wakes late, a good many pulls bring nothing before one does. That they did
     not tells nothing of duty past them.
     """
-    rpm = problem.target.grid(100.0)
-    run = max(float(pull.settings.effective_duty(rpm).max()) for pull in observations)
-    step = duty_step(problem)
-    return step > 0.0 and float(settings.effective_duty(rpm).max()) >= run + 0.5 * step
+    run, step = max(most_duty(problem, pull.settings) for pull in observations), duty_step(problem)
+    return step > 0.0 and most_duty(problem, settings) >= run + 0.5 * step
 
 
 def way_on(
     outlook: Outlook,
     observations: Sequence[Observation],
     seen: Review,
-    could: Prospect,
+    goal: Settings,
     allowed: Sequence[tuple[int, int]],
 ) -> Forecast | None:
     """The longest stride that one step and the gate allow towards the best settings thought possible; None where it
     goes no further than the pulls so far. Of small steps none promises anything by itself."""
-    goal = outlook.positions(could.forecast.settings)
-    tried = longest_stride(outlook, goal, observations[-1].settings, allowed, seen)
-    on = [f for f in tried if passes(outlook, seen, f) and goes_further(outlook.problem, observations, f.settings)]
-    return max(on, key=lambda f: f.settings.effective_duty(outlook.rpm).max(), default=None)
+    problem = outlook.problem
+    tried = longest_stride(outlook, outlook.positions(goal), observations[-1].settings, allowed, seen)
+    on = [f for f in tried if passes(outlook, seen, f) and goes_further(problem, observations, f.settings)]
+    return max(on, key=lambda f: most_duty(problem, f.settings), default=None)
 
 
 def way_back(outlook: Outlook, seen: Review, allowed: Sequence[tuple[int, int]]) -> Forecast | None:
