@@ -16,7 +16,8 @@ from recommender import wording
 from recommender.decide.step import Band, Decision, Problem
 from recommender.job import Job
 from recommender.logs.options import guarded_role
-from recommender.record.stored import Stored, decision_in, number_in, target_digest
+from recommender.record.snapshot import Snapshot
+from recommender.record.stored import Stored, decision_in, number_in, problem_in, target_digest
 from recommender.record.trials import SPACING_RPM, PullEntry
 from recommender.session import conditions, held_run
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand
@@ -117,25 +118,21 @@ def _withheld(decision: Decision) -> Decision:
     )
 
 
-def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -> PullResult:
+def pull_answer(job: Job, pull: PullEntry, target: str, snapshot: Snapshot) -> PullResult:
     """A pull in the job's units.
 
     Args:
         job: The job.
         pull: The pull on record.
         target: Name of the target to measure against.
-        stored: The step that proposed its settings; None where none did.
+        snapshot: The record, for the step that proposed its settings.
     """
+    stored = snapshot.steps.get(pull.step or 0)
     facts, unit = pull.facts, job.pressure_unit
     measures = {name: _measures(pull, job, name) for name in job.targets}
     own = measures[target]
     decision = decision_in(stored["decision"]) if stored is not None and pull.source == "proposed" else None
-    # A target edited since has measures that are not from when the pull was added: the step knew the old one.
-    same_target = (
-        stored is not None
-        and stored["target"] == target
-        and target_digest(job.targets[target].target) in facts["measures"]
-    )
+    same_target = stored is not None and stored["target"] == target and _knew(snapshot, stored, job, target)
     held = _held(pull, decision)
     return PullResult(
         number=pull.number,
@@ -173,6 +170,12 @@ def pull_answer(job: Job, pull: PullEntry, target: str, stored: Stored | None) -
         watched=tuple(name for name, bounds in job.guards.items() if _watched(facts, name, bounds)),
         entry=pull,
     )
+
+
+def _knew(snapshot: Snapshot, stored: Stored, job: Job, name: str) -> bool:
+    """Whether a step was made for a target as it is now, which may have been edited since, before the pull came too."""
+    then = problem_in(snapshot.problems[stored["problem"]]).target
+    return target_digest(then) == target_digest(job.targets[name].target)
 
 
 def _watched(facts: Mapping[str, Any], name: str, bounds: Mapping[str, float]) -> bool:

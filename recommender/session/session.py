@@ -170,7 +170,7 @@ class Session:
             )
             snapshot = self.record.read()
         pull = snapshot.pull(number)
-        return pull_answer(self.job, pull, name, snapshot.steps.get(pull.step or 0))
+        return pull_answer(self.job, pull, name, snapshot)
 
     def pulls(self, target: str | None = None, *, withdrawn: bool = False) -> list[PullResult]:
         """All pulls in the order in which they were run, measured against a target.
@@ -182,7 +182,7 @@ class Session:
         name = self.job.wanted(target).name
         snapshot = self.record.read()
         return [
-            pull_answer(self.job, pull, name, snapshot.steps.get(pull.step or 0))
+            pull_answer(self.job, pull, name, snapshot)
             for pull in snapshot.pulls
             if withdrawn or pull.withdrawn is None
         ]

@@ -1062,6 +1062,23 @@ def test_what_was_expected_for_one_target_is_not_held_against_another(
         assert np.isnan(session.pulls("rain")[-1].predicted_deviation)  # of a target that was another one
 
 
+def test_a_target_edited_before_its_pull_is_added_is_another_one_too(
+    folder: Path, job_text: str, pull_log: Write
+) -> None:
+    """0.46 psi expected of one target had stood beside 3.89 psi seen of another."""
+    with Session.open(folder) as session:
+        session.add_pull(pull_log(IDLE), settings=BASELINE)
+        run = session.job.settings_from_job(session.next_step().settings or {})
+    (folder / "job.toml").write_text(job_text.replace("16.0, 16.0]", "14.0, 14.0]"))
+    with Session.open(folder) as session:
+        added = session.add_pull(pull_log(run))
+        assert (added.source, added.hit is None) == ("proposed", False)
+        assert np.isnan(added.predicted_deviation)
+    (folder / "job.toml").write_text(job_text)
+    with Session.open(folder) as session:
+        assert session.pulls()[-1].predicted_deviation == pytest.approx(session.step(1).deviation)
+
+
 def test_an_aborted_pull_bears_no_prediction_out(session: Session, pull_log: Write) -> None:
     session.add_pull(pull_log(IDLE), settings=BASELINE)
     step = session.next_step()
