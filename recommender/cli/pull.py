@@ -44,14 +44,23 @@ def pull_lines(pull: PullResult, job: Job, screen: Screen) -> list[str]:
         text = (
             f"{wording.fine(deviation, unit)} {unit} off the target{of}."
             if math.isfinite(deviation)
-            else "Cannot be told: the sweep does not cover the judged range, "
-            f"{job.targets[name].judge_from:.0f} to {wording.rpm(job.targets[name].judge_to)}{of}."
+            else f"Cannot be told: {_no_deviation(pull, job.targets[name].judge_from, job.targets[name].judge_to)}{of}."
         )
         lines += screen.listed("Deviation", [text], LABEL)
     lines += screen.listed("Shape", [_shape(pull)], LABEL)
     if pull.warnings:
         lines += screen.listed("Mind", list(pull.warnings), LABEL)
     return lines + screen.listed("Predicted", [held(pull)], LABEL)
+
+
+def _no_deviation(pull: PullResult, judge_from: float, judge_to: float) -> str:
+    """Why no deviation from a target can be told that is judged from one engine speed to another. [rpm]"""
+    judged = f"the judged range, {judge_from:.0f} to {wording.rpm(judge_to)}"
+    if pull.at_held_rpm:
+        return f"a run at held rpm does not cover {judged}"
+    if pull.rpm.size and pull.rpm[0] <= judge_from and pull.rpm[-1] >= judge_to:
+        return f"readings are missing within {judged}"
+    return f"the sweep does not cover {judged}"
 
 
 def _source(pull: PullResult) -> str:

@@ -221,3 +221,13 @@ def test_a_minus_is_never_lost(monkeypatch: pytest.MonkeyPatch, encoding: str, s
     monkeypatch.setattr("sys.stdout", io.TextIOWrapper(raw, encoding=encoding, errors="replace"))
     show(["−0.4 to +1.2 psi, ±0.3"])
     assert raw.getvalue().decode(encoding).rstrip() == shown
+
+
+def test_why_no_deviation_can_be_told_is_said_as_it_is(session: Session, pull_log: Callable[..., Path]) -> None:
+    """Of a pull whose wheels had spun in the middle it was said that it does not cover the judged range."""
+    pull = session.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)))
+    nothing = replace(pull, deviation=float("nan"), deviations={"target": float("nan")})
+    short = replace(nothing, rpm=pull.rpm[pull.rpm < 5000], boost=pull.boost[pull.rpm < 5000])
+    for each, words in ((nothing, "readings are missing within"), (short, "the sweep does not cover")):
+        said = " ".join(" ".join(pull_lines(each, session.job, Screen(80))).split())
+        assert f"Deviation Cannot be told: {words} the judged range, 3900 to 6700 rpm." in said
