@@ -101,8 +101,11 @@ def pulls_lines(pulls: Sequence[PullResult], trust: Trust, job: Job) -> list[str
 
 
 def _came(pull: PullResult) -> str:
-    """What became of a pull, in a word or two; that it passed the limit first, also where it was lifted for that."""
+    """What became of a pull, in a word or two; that it passed the limit first, also where it was lifted for that, or
+    the limit was raised since."""
+    raised = wording.pressure(pull.limit_then, pull.unit)
     over = ["OVER THE LIMIT"] if pull.margin < 0 else []
+    over += [f"OVER THE LIMIT OF THEN, {raised} {pull.unit}"] if pull.limit_then < pull.peak <= pull.limit else []
     how = ["at held rpm"] if pull.at_held_rpm else [] if pull.complete else ["aborted"]
     found = [*over, *how]
     return ", ".join(found) or {True: "as predicted", False: "missed", None: ""}[pull.hit]

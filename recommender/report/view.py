@@ -52,6 +52,7 @@ def sheet(session: Session, now: datetime.datetime) -> dict[str, Any]:
         "unit": job.pressure_unit,
         "made": now.strftime("%Y-%m-%d %H:%M"),
         "targets": targets,
+        "limits_then": _limits_then(job, standing),
         "noticed": noticed([target["step"] for target in targets]),
         "conditions": _conditions_said(standing),
         "dates": _dates(pulls),
@@ -209,6 +210,18 @@ def _why(step: Step | None) -> str:
     the step that stands, and not again of each pull."""
     pairs = [] if step is None else zip(step.codes, step.reasons, strict=True)
     return next((text for code, text in pairs if code != "out of range"), "")
+
+
+def _limits_then(job: Job, pulls: Sequence[PullResult]) -> list[str]:
+    """Limits that stood when pulls were added and are others now, in words, each with its pulls."""
+    unit = job.pressure_unit
+    numbers: dict[str, list[str]] = {}
+    for pull in pulls:
+        numbers.setdefault(wording.pressure(pull.limit_then, unit), []).append(str(pull.number))
+    numbers.pop(wording.pressure(job.limit, unit), None)
+    return [
+        f"{then} {unit} at pull{'s' if len(those) > 1 else ''} {', '.join(those)}" for then, those in numbers.items()
+    ]
 
 
 def _peaks(job: Job, pulls: Sequence[PullResult]) -> str:

@@ -102,6 +102,7 @@ class PullResult:
         deviations: From every target of the job, by name.
         peak, peak_rpm: Highest boost of the raw trace, and where.
         margin: Limit minus peak; negative where the limit was passed.
+        limit, limit_then: Overpressure limit of the job file as it is now, and as it was when the pull was added.
         overshoot: Most above the target, on the way up too.
         ran_past: The same but, before the judged range, above what is wanted at its beginning: it is told as overshoot.
         spool_rpm: Boost at nine tenths of the target. [rpm]
@@ -158,6 +159,7 @@ class PullResult:
     withdrawn: str | None = None
     watched: tuple[str, ...] = ()
     ran_past: float = float("nan")
+    limit_then: float = float("nan")
     entry: PullEntry | None = field(default=None, repr=False, compare=False)
 
     @property

@@ -69,7 +69,7 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
         changed=_changed(job, settings, pulls),
         peak=_pressure(decision.peak_kpa, unit),
         peak_high=_pressure(decision.peak_high_kpa, unit),
-        limit=job.limit if problem.limit_kpa == job.limit_kpa else _pressure(problem.limit_kpa, unit),
+        limit=_limit(job, problem.limit_kpa),
         margin=_pressure(decision.margin_kpa, unit),
         tightest_rpm=decision.tightest_rpm,
         unit=unit,
@@ -85,8 +85,25 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
             )
             for each in decision.alternatives
         ),
-        notes=(*job.remarks, *_conditions(verdict, pulls), *_held_run(problem, verdict, pulls)),
+        notes=(
+            *job.remarks,
+            *_other_limit(problem, pulls),
+            *_conditions(verdict, pulls),
+            *_held_run(problem, verdict, pulls),
+        ),
         facts=decision.facts,
+    )
+
+
+def _other_limit(problem: Problem, pulls: tuple[PullEntry, ...]) -> tuple[str, ...]:
+    """That the limit was another one at the last pull: the controller's own cut knows nothing of the job file."""
+    then = problem.say(pulls[-1].facts["limit_kpa"]) if pulls else ""
+    now = problem.say(problem.limit_kpa)
+    if then in ("", now):
+        return ()
+    return (
+        f"The overpressure limit is {now} now and was {then} at pull {pulls[-1].number}: set the controller's own "
+        "overpressure cut to it, and test that it cuts, before another pull.",
     )
 
 
@@ -146,6 +163,7 @@ def pull_answer(job: Job, pull: PullEntry, target: str, snapshot: Snapshot) -> P
         peak_rpm=facts["peak_rpm"],
         margin=_pressure(job.limit_kpa - facts["peak_kpa"], unit),
         limit=job.limit,
+        limit_then=_limit(job, facts["limit_kpa"]),
         overshoot=_pressure(number_in(own["overshoot_kpa"]), unit),
         ran_past=_pressure(_ran_past_kpa(pull, own, job.targets[target].target), unit),
         spool_rpm=number_in(own["spool_rpm"]),
@@ -206,6 +224,11 @@ def _swing_kpa(facts: Mapping[str, Any]) -> float:
         return standing if facts.get("oscillation_resolvable", True) else float("nan")
     ripple = float(facts.get("ripple_kpa") or 0.0)
     return max(standing, math.sqrt(2.0) * ripple if ripple > quiet else 0.0)
+
+
+def _limit(job: Job, limit_kpa: float) -> float:
+    """A limit in the job's unit: that of the job file to the digit. [job's unit]"""
+    return job.limit if limit_kpa == job.limit_kpa else _pressure(limit_kpa, job.pressure_unit)
 
 
 def _pressure(kpa: float, unit: str) -> float:
@@ -280,10 +303,14 @@ def _hit(pull: PullEntry, decision: Decision, held: float) -> bool | None:
 def _warnings(job: Job, pull: PullEntry) -> tuple[str, ...]:
     facts, warnings = pull.facts, []
     problem = job.problem()
-    if facts["peak_kpa"] > job.limit_kpa:
-        over = problem.say_past(facts["peak_kpa"] - job.limit_kpa, 0.0)
-        peak = f"{problem.say_past(facts['peak_kpa'], job.limit_kpa)} at {wording.rpm(facts['peak_rpm'])}"
-        warnings.append(f"Overpressure limit passed: {peak}, {over} above it.")
+    now_kpa, then_kpa = job.limit_kpa, facts["limit_kpa"]
+    passed_kpa = now_kpa if facts["peak_kpa"] > now_kpa else then_kpa
+    if facts["peak_kpa"] > passed_kpa:
+        over = problem.say_past(facts["peak_kpa"] - passed_kpa, 0.0)
+        peak = f"{problem.say_past(facts['peak_kpa'], passed_kpa)} at {wording.rpm(facts['peak_rpm'])}"
+        now, then = problem.say(now_kpa), problem.say(then_kpa)
+        when = "" if now == then else f" It was {then} when this pull was added, and is {now} now."
+        warnings.append(f"Overpressure limit passed: {peak}, {over} above it.{when}")
     warnings += [f"Guard passed: {GuardHit(**hit).words()}." for hit in facts["guards"]]
     turned = ("duty",) if facts.get("held") else ()
     warnings += [f"{text}: kept as it was run." for text in off_dial(job, pull.settings, turned)]

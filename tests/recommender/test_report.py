@@ -16,6 +16,7 @@ import pytest
 
 from models.settings import Settings
 from recommender import report, wording
+from recommender.cli.job import pulls_lines
 from recommender.report.report import defused
 from recommender.report.view import noticed
 from recommender.session import PullRefused, Session, Step
@@ -93,6 +94,40 @@ def test_a_target_that_was_changed_is_told_beside_the_pulls_before(
     run = played.job.settings_from_job(played.next_step().settings or {})
     played.add_pull(pull_log(run))
     assert text_of(report.sheet_html(played, clock=clock)).count(words) == 3
+
+
+def test_a_limit_that_was_raised_hides_no_pull_that_passed_it(
+    played: Session, pull_log: Callable[..., Path]
+) -> None:
+    """ "The nearest to the limit was pull 4, 11.7 psi under it" was all that the sheet said of one 0.3 psi over it."""
+    high = played.add_pull(pull_log(Settings(70, 5000, 7000, 0, 0, 0), scale=1.4), {"duty": 70, "gain": 0})
+    assert (high.margin < 0, high.limit_then) == (True, 19.0)
+    assert not any("overpressure cut" in note for note in played.next_step().notes)
+    file = played.job.path
+    file.write_text(file.read_text("utf-8").replace("overpressure = 19.0", "overpressure = 32.0"), "utf-8")
+    played.follow()
+    raised = played.pulls()[-1]
+    assert (raised.limit, raised.limit_then) == (32.0, pytest.approx(19.0, abs=1e-3))  # to a pascal
+    assert raised.warnings[0] == high.warnings[0] + " It was 19.0 psi when this pull was added, and is 32.0 psi now."
+    said = text_of(report.sheet_html(played, clock=clock))
+    assert "32.0 psi gauge; 19.0 psi at pulls 1, 2, 3, 4 " in said
+    assert said.count(f"Pull 4: {raised.warnings[0]}") == 1
+    assert pulls_lines(played.pulls(), played.trust(), played.job)[5].endswith("OVER THE LIMIT OF THEN, 19.0 psi")
+    told = "The overpressure limit is 32.0 psi now and was 19.0 psi at pull 4: set the controller's own"
+    assert any(note.startswith(told) for note in played.next_step().notes)
+    played.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)), settings={"duty": 0, "engagement": 0, "gain": 0})
+    assert not any("overpressure cut" in note for note in played.next_step().notes)
+
+
+def test_a_limit_that_was_lowered_says_what_it_was(played: Session) -> None:
+    assert not played.pulls()[-1].warnings
+    file = played.job.path
+    text = file.read_text("utf-8").replace("overpressure = 19.0", "overpressure = 10.0")
+    file.write_text(text.replace("[8.0, 16.0, 16.0]", "[5.0, 9.0, 9.0]"), "utf-8")
+    played.follow()
+    passed = [pull.warnings[0] for pull in played.pulls() if pull.margin < 0]
+    assert passed
+    assert all(said.endswith(" It was 19.0 psi when this pull was added, and is 10.0 psi now.") for said in passed)
 
 
 def test_boost_above_the_limit_that_is_in_no_pull_is_told_too(played: Session, pull_log: Callable[..., Path]) -> None:
