@@ -202,7 +202,7 @@ def dots(pulls: Sequence[PullResult]) -> str:
 _SOURCES: Final = {
     "proposed": "as proposed",
     "changed": "other settings than proposed",
-    "foreign": "made without the tool",
+    "foreign": "nothing was proposed for it",
 }
 
 

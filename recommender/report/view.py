@@ -181,7 +181,7 @@ def _target_changed(pull: PullResult, steps: Mapping[int, Step]) -> bool:
 def _row(job: Job, pull: PullResult, step: Step | None, fault: LogFault | None, *, changed: bool) -> dict[str, Any]:
     target = step.target if step is not None and step.target in job.targets else job.first_target
     why = {
-        "foreign": "Made without the tool.",
+        "foreign": "Nothing was proposed for it.",
         "changed": "Other settings than proposed.",
     }.get(pull.source, _why(step))
     if pull.at_held_rpm and pull.source == "changed":  # advised beside a step with settings of its own

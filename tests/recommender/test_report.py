@@ -130,6 +130,21 @@ def test_a_limit_that_was_lowered_says_what_it_was(played: Session) -> None:
     assert all(said.endswith(" It was 19.0 psi when this pull was added, and is 10.0 psi now.") for said in passed)
 
 
+def test_a_pull_for_which_nothing_was_proposed_is_not_said_to_be_made_without_the_tool(
+    make_played: Callable[..., Session], pull_log: Callable[..., Path]
+) -> None:
+    """The baseline after a stop was asked for, and by the tool."""
+    session = make_played(pulls=1)
+    for _ in range(2):
+        session.add_pull(pull_log(Settings(70, 5000, 7000, 0, 0, 0), scale=1.4), {"duty": 70, "engagement": 0})
+    assert session.next_step().verdict == "stop"
+    again = session.add_pull(pull_log(Settings(0, 5000, 7000, 0, 0, 0)), {"duty": 0, "engagement": 0})
+    assert again.source == "foreign"
+    said = text_of(report.sheet_html(session, clock=clock))
+    assert "Nothing was proposed for it." in said
+    assert "without the tool" not in said
+
+
 def test_boost_above_the_limit_that_is_in_no_pull_is_told_too(played: Session, pull_log: Callable[..., Path]) -> None:
     """ "The nearest to the limit was pull 3" is not the whole of it where a refused log shows more than the limit."""
     assert "besides these pulls" not in text_of(report.sheet_html(played))
