@@ -19,6 +19,10 @@ from recommender.job.schema import nearest
 CLEAR_KPA: Final = 5.0
 #: Logged and dialled duty may differ by this much: controllers correct it for heat, gear and the like. [points]
 UNLIKE: Final = 5.0
+#: Duty under this is none. [%]
+NO_DUTY: Final = 1.0
+#: Beginning of the remark that duty is not what is said to have been dialled in.
+OWN_DUTY: Final = "The log's own duty reads"
 
 
 class SettingsError(ValueError):
@@ -56,14 +60,15 @@ def checked(job: Job, given: Mapping[str, float]) -> dict[str, float]:
 def unlike_logged(run: Settings, trace: Trace) -> str:
     """That the duty of a log is not what is said to have been dialled in, as a sentence; else "".
 
-    Only without gain, which moves duty, and where boost stands clearly above engagement: under it controllers log full
-    duty, or none. A log of what the solenoid is closed for, 100 % less duty, is none either.
+    Only where boost stands clearly above engagement: under it controllers log full duty, or none. With gain, which
+    moves duty, only where the log has none at all. A log of what the solenoid is closed for, 100 % less duty, is none
+    either.
 
     Args:
         run: What is said to have been dialled in.
         trace: The sweep.
     """
-    if trace.duty_pct is None or run.gain > 0.0:
+    if trace.duty_pct is None:
         return ""
     clear = trace.boost_kpa > max(run.engagement, 0.5 * float(trace.boost_kpa.max())) + CLEAR_KPA
     if np.count_nonzero(clear) < 10:
@@ -71,12 +76,14 @@ def unlike_logged(run: Settings, trace: Trace) -> str:
     logged, wanted = trace.duty_pct[clear], np.array(run.effective_duty(trace.rpm[clear]))
     if min(abs(float(np.median(each - wanted))) for each in (logged, 100.0 - logged)) <= UNLIKE:
         return ""
+    if run.gain > 0.0 and logged.max() >= NO_DUTY:
+        return ""
     said, seen = (
         f"{each.min():.0f} to {each.max():.0f} %" if np.ptp(each) >= 1.0 else f"{each.mean():.0f} %"
         for each in (wanted, np.quantile(logged, [0.05, 0.95]))
     )
     return (
-        f"The log's own duty reads {seen} where {said} is on record as dialled in. If other settings were run, "
+        f"{OWN_DUTY} {seen} where {said} is on record as dialled in. If other settings were run, "
         "withdraw this pull and add its log with those."
     )
 

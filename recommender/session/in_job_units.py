@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -21,11 +21,14 @@ from recommender.record.stored import Stored, decision_in, number_in, problem_in
 from recommender.record.trials import SPACING_RPM, PullEntry
 from recommender.session import conditions, held_run
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand
+from recommender.session.dialled import OWN_DUTY
 from recommender.session.pull_facts import measures_out
 from recommender.session.pull_log import GuardHit
 
 #: Share of its points that a 90 % band must hold for a prediction to count as a hit. [-]
 HIT_SHARE: Final = 0.8
+#: Codes of reasons that say that the car has changed, or may have.
+_CHANGED: Final = ("changed", "noticed doubt", "noticed unequal", "stop")
 
 
 def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEntry, ...]) -> Step:
@@ -88,6 +91,7 @@ def step_answer(job: Job, stored: Stored, problem: Problem, pulls: tuple[PullEnt
         notes=(
             *job.remarks,
             *_other_limit(problem, pulls),
+            *_other_duty([code for code, _ in pairs], pulls),
             *_conditions(verdict, pulls),
             *_held_run(problem, verdict, pulls),
         ),
@@ -105,6 +109,15 @@ def _other_limit(problem: Problem, pulls: tuple[PullEntry, ...]) -> tuple[str, .
         f"The overpressure limit is {now} now and was {then} at pull {pulls[-1].number}: set the controller's own "
         "overpressure cut to it, and test that it cuts, before another pull.",
     )
+
+
+def _other_duty(codes: Sequence[str], pulls: tuple[PullEntry, ...]) -> list[str]:
+    """Where the car is said to have changed, the pulls whose logs tell of other duty than is on record: that would
+    explain it too."""
+    if not any(code.startswith(_CHANGED) for code in codes):
+        return []
+    told = [(pull.number, text) for pull in pulls for text in pull.facts["remarks"] if text.startswith(OWN_DUTY)]
+    return [f"Was pull {number} run with what is on record? {text}" for number, text in told]
 
 
 def _conditions(verdict: str, pulls: tuple[PullEntry, ...]) -> tuple[str, ...]:

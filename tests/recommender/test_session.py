@@ -1139,6 +1139,7 @@ def duty_in_log(path: Path, duty: Callable[[np.ndarray], np.ndarray]) -> Path:
         (lambda rpm: np.where(rpm < 3300.0, 100.0, 20.0), 0, False),  # the gate is held shut while boost comes up
         (lambda rpm: np.full(rpm.size, 80.0), 0, False),  # written the other way round
         (lambda rpm: np.full(rpm.size, 34.0), 2, False),  # feedback moves duty, also where its gain is fixed
+        (lambda rpm: np.full(rpm.size, 100.0), 2, False),  # to its end as well
     ],
 )
 def test_duty_in_the_log_that_is_not_what_was_dialled_in_is_said(
@@ -1148,6 +1149,33 @@ def test_duty_in_the_log_that_is_not_what_was_dialled_in_is_said(
     pull = session.add_pull(duty_in_log(pull_log(run), logged), settings={**BASELINE, "duty": 20, "gain": gain})
     assert any("own duty reads 34 % where 20 % is on record" in words for words in pull.warnings) == said
     assert any("own duty" in words for words in pull.warnings) == said
+
+
+def test_a_baseline_repeated_is_not_taken_for_the_settings_that_stand_without_a_word(
+    session: Session, pull_log: Write
+) -> None:
+    """Repeated in another season, as is advised, it was recorded as run with duty and gain, and a leak was seen."""
+
+    def brought(run: Settings, **given: float) -> PullResult:
+        return session.add_pull(duty_in_log(pull_log(run), run.effective_duty), settings=given)
+
+    brought(IDLE, **BASELINE)
+    for duty in (20, 36):
+        brought(replace(IDLE, duty=duty, gain=2), **{**BASELINE, "duty": duty, "gain": 2})
+    step = session.next_step()
+    assert step.settings is not None
+    assert step.settings["gain"] > 0
+    assert not any("run with what is on record" in note for note in step.notes)
+    told = f"The log's own duty reads 0 % where {step.settings['duty']:.0f}"
+    forgotten = brought(IDLE)
+    assert forgotten.settings == step.settings
+    assert any(words.startswith(told) for words in forgotten.warnings)
+    after = session.next_step()
+    assert any(code.startswith(("changed", "noticed")) for code in after.codes)
+    assert any(note.startswith(f"Was pull 4 run with what is on record? {told}") for note in after.notes)
+    session.withdraw(4, "was the baseline")
+    assert brought(IDLE, **BASELINE).warnings == ()
+    assert not any("run with what is on record" in note for note in session.next_step().notes)
 
 
 def test_a_stop_leaves_nothing_that_counts_as_dialled_in(session: Session, pull_log: Write) -> None:
