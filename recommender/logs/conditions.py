@@ -36,19 +36,19 @@ def usual_temperatures(others: Sequence[Conditions]) -> dict[str, float]:
 def conditions(evidence: Evidence) -> Iterator[Remark]:
     """Intake air or coolant far from the day's other pulls; another altitude or season than the pulls before."""
     yield from _far(evidence.conditions, usual_temperatures(evidence.others))
-    yield from taken_up(evidence.conditions, (*evidence.earlier, *evidence.others), evidence.earlier)
+    yield from taken_up(evidence.conditions, evidence.earlier, evidence.others)
 
 
-def taken_up(own: Conditions, before: tuple[Conditions, ...], earlier: tuple[Conditions, ...]) -> Iterator[Remark]:
-    """A job taken up at another altitude or in another season.
+def taken_up(own: Conditions, earlier: tuple[Conditions, ...], today: tuple[Conditions, ...]) -> Iterator[Remark]:
+    """A job taken up at another altitude or in another season; told once, of the first pull that shows it.
 
     Args:
         own: Of this pull.
-        before: Of all pulls before it, the latest last; its barometer is compared with.
         earlier: Of the pulls on days before; their intake air is compared with.
+        today: Of the day's pulls before it. The barometer is compared with that of the latest pull of all.
     """
     advice = "repeat the baseline or a known pull first, to see how far the earlier pulls still hold"
-    known = [each.known_barometer_kpa for each in before if each.known_barometer_kpa is not None]
+    known = [each.known_barometer_kpa for each in (*earlier, *today) if each.known_barometer_kpa is not None]
     here = own.known_barometer_kpa
     if known and here is not None and abs(here - known[-1]) > ANOTHER_ALTITUDE_KPA:
         metres = 100.0 * (known[-1] - here) / PER_100_M_KPA
@@ -56,8 +56,10 @@ def taken_up(own: Conditions, before: tuple[Conditions, ...], earlier: tuple[Con
         text = f"the barometer stands at {here:.1f} kPa, {known[-1]:.1f} on the pull before ({where}): {advice}"
         yield Remark("other altitude", text)
     air = [each.intake_c for each in earlier if each.intake_c is not None]
-    if air and own.intake_c is not None and abs(own.intake_c - float(np.median(air))) > INTAKE_GAP_C:
-        text = f"intake air at {own.intake_c:.0f} °C, {np.median(air):.0f} °C on the pulls of days before: {advice}"
+    usual = float(np.median(air)) if air else float("nan")
+    far = [each.intake_c is not None and abs(each.intake_c - usual) > INTAKE_GAP_C for each in (own, *today)]
+    if far[0] and not any(far[1:]):
+        text = f"intake air at {own.intake_c:.0f} °C, {usual:.0f} °C on the pulls of days before: {advice}"
         yield Remark("other season", text)
 
 

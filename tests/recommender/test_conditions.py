@@ -104,6 +104,10 @@ def test_another_season(dated: Session, clock: Clock, tmp_path: Path) -> None:
     pull = dated.add_pull(warm, {"duty": 15.0})
     assert warned(pull.warnings, "11 weeks lie between this pull and the one before")
     assert warned(dated.next_step().notes, "intake air 41 °C after 16, 11 weeks later")
+    idle = {**KNOWN, "duty": 0.0, "engagement": 0.0}
+    baseline = dated.add_pull(log(tmp_path, 3, barometer_kpa=101.0, intake_c=40.0), idle)
+    assert not warned(baseline.warnings, "repeat the baseline")  # it is the baseline, repeated
+    assert not warned(dated.next_step().notes, "conditions")
     dated.close()
 
 
