@@ -183,13 +183,14 @@ def override(snapshot: Snapshot, problem: Problem, decision: Decision) -> Stored
             ]
         )
         return {"verdict": "stop", "runs": False, "withheld": True, "reasons": reasons}
-    refused = _refused_since_last_pull(snapshot)
-    past = _goes_past(snapshot, problem, decision, refused)
-    if past:
-        return {"verdict": decision.verdict, "runs": True, "reasons": [past]}
+    past = _goes_past(snapshot, problem, decision)
     unproven = _guard_unproven(snapshot, problem, decision)
     if unproven:
-        return {"verdict": "repeat", "runs": True, "again": True, "reasons": [unproven]}
+        reasons = [past, unproven] if past else [unproven]
+        return {"verdict": "repeat", "runs": True, "again": True, "reasons": reasons}
+    if past:
+        return {"verdict": decision.verdict, "runs": True, "reasons": [past]}
+    refused = _refused_since_last_pull(snapshot)
     if refused and decision.settings is not None:
         last = refused[-1]
         again = same(Settings.from_array(last["settings"]), decision.settings)
@@ -233,6 +234,7 @@ class _Passed:
         code, where: For programs, and as the beginning of a sentence.
         peak_kpa: How high. [kPa gauge]
         run: Settings that stood.
+        after: Number of the last pull that had been run by then.
         pull: The pull of that log; 0 for a refused one.
     """
 
@@ -240,28 +242,35 @@ class _Passed:
     where: str
     peak_kpa: float
     run: Settings
+    after: int
     pull: int = 0
 
 
-def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision, refused: Sequence[Stored]) -> list[str] | None:
+def _goes_past(snapshot: Snapshot, problem: Problem, decision: Decision) -> list[str] | None:
     """Code and sentence where a decision goes past settings whose log showed boost above the limit; else None.
 
-    The decision knows nothing of a log that was refused, nor of what stood outside a pull. The very settings may be
-    run again, now that the cause was acknowledged, and so may the baseline, under which nothing can be dialled.
+    The decision knows nothing of a log that was refused, nor of what stood outside a pull, until a later pull that
+    asks for as much has kept the limit. The very settings may be run again, now that the cause was acknowledged, and
+    so may the baseline, under which nothing can be dialled.
     """
     asked = asked_for(snapshot, decision)
     if asked is None or idle_like(problem, asked):
         return None
     kept = _kept(snapshot, problem)
-    high = [*_in_refused(problem, refused), *_outside(snapshot, problem, kept)]
+    clean = [pull for pull in kept if not passed_outside(pull, problem)]
+    high = [
+        each
+        for each in [*_in_refused(snapshot, problem), *_outside(snapshot, problem)]
+        if not any(pull.number > each.after and asks_as_much(problem, pull.settings, each.run) for pull in clean)
+    ]
     passed = [each for each in high if not same(asked, each.run) and asks_as_much(problem, asked, each.run)]
     if not passed:
         return None
     top = max(passed, key=lambda each: each.peak_kpa)
     less = [pull for pull in kept if not any(asks_as_much(problem, pull.settings, each.run) for each in high)]
     first = f"the settings of pull {less[-1].number}" if less else "the baseline"
-    if top.pull and any(pull.number > top.pull for pull in less):  # what asks for less has held since: now these
-        first = f"the settings of pull {top.pull}"
+    if any(pull.number > top.after for pull in less):  # what asks for less has held since: now these
+        first = f"the settings of pull {top.pull}" if top.pull else "those"
     text = (
         f"{top.where} {problem.say(top.peak_kpa)}, and what comes next asks for at least as much boost as its "
         f"settings. Unless it is certain that the gauge was wrong, run {first} again first: that tells whether boost "
@@ -276,7 +285,7 @@ def _kept(snapshot: Snapshot, problem: Problem) -> list[PullEntry]:
     return [pull for pull in snapshot.standing if kept_limit(problem, pull.observation(grid, problem.target))]
 
 
-def _in_refused(problem: Problem, refused: Sequence[Stored]) -> list[_Passed]:
+def _in_refused(snapshot: Snapshot, problem: Problem) -> list[_Passed]:
     """Refused logs that passed the limit."""
     return [
         _Passed(
@@ -284,16 +293,15 @@ def _in_refused(problem: Problem, refused: Sequence[Stored]) -> list[_Passed]:
             f"The refused log {event['log']} showed",
             float(event["peak_kpa"]),
             Settings.from_array(event["settings"]),
+            int(event["after"]),
         )
-        for event in refused
+        for event in snapshot.refused
         if event["peak_kpa"] > problem.limit_kpa
     ]
 
 
-def _outside(snapshot: Snapshot, problem: Problem, kept: Sequence[PullEntry]) -> list[_Passed]:
-    """Pulls outside which their log passed the limit, until a later one that asks for as much has kept it."""
-    high = [pull for pull in snapshot.standing if passed_outside(pull, problem)]
-    clean = [pull for pull in kept if not passed_outside(pull, problem)]
+def _outside(snapshot: Snapshot, problem: Problem) -> list[_Passed]:
+    """Pulls outside which their log passed the limit."""
     return [
         _Passed(
             "limit outside the pull",
@@ -301,9 +309,10 @@ def _outside(snapshot: Snapshot, problem: Problem, kept: Sequence[PullEntry]) ->
             float(pull.facts["outside"]["peak_kpa"]),
             pull.settings,
             pull.number,
+            pull.number,
         )
-        for pull in high
-        if not any(each.number > pull.number and asks_as_much(problem, each.settings, pull.settings) for each in clean)
+        for pull in snapshot.standing
+        if passed_outside(pull, problem)
     ]
 
 

@@ -997,6 +997,10 @@ def test_going_past_a_refused_log_that_passed_the_limit_is_warned_of(session: Se
     session.acknowledge(0, "gauge changed again")
     assert session.next_step().reasons[0] == warned.reasons[0]
     session.add_pull(pull_log(IDLE), settings=BASELINE)
+    still = session.next_step()
+    assert still.codes[0] == "limit in refused log"
+    assert "run those again first" in still.reasons[0]
+    session.add_pull(pull_log(Settings(3, 5000, 7000, 0, 0, 0)), settings=mild)
     assert session.next_step().codes[0] != "limit in refused log"
 
 
