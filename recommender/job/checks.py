@@ -90,6 +90,11 @@ def check(file: JobFile) -> dict[str, Any] | list[Fault]:
     }
 
 
+def steers(sign: str) -> bool:
+    """Whether a sign is a control sign or ends a line."""
+    return unicodedata.category(sign) in ("Cc", "Zl", "Zp")
+
+
 def _names(file: JobFile) -> list[Fault]:
     """Faults of names that screens show in one line."""
     names: dict[KeyPath, str] = {("name",): file.name}
@@ -99,7 +104,7 @@ def _names(file: JobFile) -> list[Fault]:
     for path, name in names.items():
         if not name.strip():
             faults.append(Fault(path, name, "must not be blank."))
-        elif any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") for sign in name):
+        elif any(map(steers, name)):
             faults.append(Fault(path, name, "must be one line of text, without control signs."))
     return faults
 

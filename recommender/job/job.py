@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shlex
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -195,7 +196,7 @@ def find_job_file(path: Path) -> Path:
     if path.is_file():
         return path
     if not path.is_dir():
-        raise JobError(f"{path}: no such job file or folder. `nextpull new {path}` makes one.")
+        raise JobError(f"{path}: no such job file or folder. `nextpull new {shlex.quote(str(path))}` makes one.")
     if (path / "job.toml").is_file():
         return path / "job.toml"
     found = sorted(path.glob("*.toml"))

@@ -6,8 +6,12 @@ import json
 from pathlib import Path
 from typing import Final
 
-from recommender.job.job import JobError
+from recommender.job.checks import steers
+from recommender.job.job import JobError, visible
 from recommender.wording import writable
+
+#: Longest name of a job. [letters]
+LONGEST: Final = 120
 
 TEMPLATE: Final = """\
 # One job: one car, one controller, one or more targets.
@@ -98,11 +102,15 @@ def write_template(folder: str | Path, name: str | None = None) -> Path:
     Returns:
         The file.
     Raises:
-        JobError: there is a job file already (nothing is ever overwritten), or the folder cannot be written to.
+        JobError: there is a job file already (nothing is ever overwritten), the folder cannot be written to, or no job
+            can have that name.
     """
     place = Path(folder)
     file = place / "job.toml"
-    own = writable(name or place.resolve().name) or "My job"
+    if name and (not name.strip() or any(map(steers, name)) or len(name) > LONGEST):
+        raise JobError(f'name: must be one line of up to {LONGEST} letters and signs, but got "{visible(name)}".')
+    own = writable(name or place.resolve().name)
+    own = "".join(" " if steers(sign) else sign for sign in own).strip()[:LONGEST] or "My job"
     text = TEMPLATE.format(name=json.dumps(own, ensure_ascii=False))
     try:
         place.mkdir(parents=True, exist_ok=True)

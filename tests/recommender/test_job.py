@@ -261,6 +261,26 @@ def test_a_folder_whose_name_is_not_utf_8_gets_a_job_file(tmp_path: Path) -> Non
     assert Job.load(write_template(tmp_path / "h\udcfctte")).name == "h?tte"
 
 
+@pytest.mark.parametrize("name", ["  ", "a\nb", "a\x1b[31mb", "x" * 121])
+def test_a_name_that_no_job_can_have_is_refused_before_a_file_is_written(tmp_path: Path, name: str) -> None:
+    """`new` wrote a job file that `check` then found at fault."""
+    with pytest.raises(JobError, match="name: must be one line of up to 120 letters and signs"):
+        write_template(tmp_path / "hatch", name)
+    assert not (tmp_path / "hatch").exists()
+
+
+@pytest.mark.parametrize(
+    ("folder", "name"), [("a\nb", "a b"), ("a\u200db", "a\u200db"), ("x" * 130, "x" * 120), (" ", "My job")]
+)
+def test_a_folders_name_is_made_a_jobs(tmp_path: Path, folder: str, name: str) -> None:
+    assert Job.load(write_template(tmp_path / folder)).name == name
+
+
+def test_the_command_that_makes_a_job_can_be_pasted_into_a_shell(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match=r"`nextpull new '.*/my hatch'` makes one"):
+        Job.load(tmp_path / "my hatch")
+
+
 def test_a_template_that_does_not_fit_on_the_disk_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
