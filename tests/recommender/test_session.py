@@ -644,7 +644,7 @@ def test_a_target_whose_job_has_ended_claims_no_pull(folder: Path, job_text: str
 
 
 def test_a_job_does_not_end_with_a_guard_passed_and_only_said_to_be_put_right(
-    folder: Path, job_text: str, pull_log: Write
+    folder: Path, job_text: str, pull_log: Write, tmp_path: Path
 ) -> None:
     """Acknowledged, a pull that ran lean ended the job as done, and nothing had been run since."""
     text = job_text.replace("boost      = [8.0, 16.0, 16.0]", "boost      = [7.0, 9.3, 9.3]")
@@ -666,6 +666,8 @@ def test_a_job_does_not_end_with_a_guard_passed_and_only_said_to_be_put_right(
         lifted = run(session, 0.8, last_rpm=5000.0)  # proves nothing
         assert (lifted.source, lifted.step, lifted.complete) == ("proposed", step.number, False)
         assert session.next_step().verdict == "repeat"
+        session.add_pull(held_log(tmp_path / "held.csv"), {**BASELINE, "duty": 50})  # nor does it, at 4500 rpm
+        assert session.next_step().codes[0] == "guard unproven"
         run(session, 0.8)
         assert session.next_step().verdict == "done"
         assert all(row.same for row in session.replay())
