@@ -82,7 +82,7 @@ def add_pull(
         before = None if foreign or assumed is not None else _brought_before(snapshot, sha256, found.which)
         stop = _nothing_proposed(snapshot, job, target, foreign=foreign)
         if found.held:
-            told = {"duty": found.held[-1].duty} | told
+            told = _turned_by_hand(job, found.held[-1].duty) | told
             assumed = assumed if stop else _begun_like(snapshot, job, target) or assumed
         handed_out = history.latest(snapshot, job)
         if before is not None:
@@ -205,6 +205,11 @@ def _as_shown(
         return after_stop.completed(job, job.problem(target), {**assumed, **given}, stop)
     last = last_dialled(snapshot, job, target).as_dict()
     return dialled.completed(job, given, Settings(**(last | dict(assumed))))
+
+
+def _turned_by_hand(job: Job, duty: float) -> dict[str, float]:
+    """What a run at held rpm ended with: the last duty of its log, which holds what a ramp adds."""
+    return {"duty": duty} | ({} if job.dials["ramp_add"].fixed else {"ramp_add": 0.0})
 
 
 def _begun_like(snapshot: Snapshot, job: Job, target: str | None) -> dict[str, float] | None:

@@ -845,6 +845,23 @@ def test_a_run_at_held_rpm_is_evidence_at_that_rpm(session: Session, pull_log: W
     assert all(row.same for row in session.replay())
 
 
+def test_a_ramp_is_told_as_changed_after_a_run_at_held_rpm_whose_duty_holds_it(
+    session: Session, pull_log: Write, tmp_path: Path
+) -> None:
+    """ "Ramp add 5 points instead of 0 points", beside a ramp of 5 points that was not marked: brought in the middle of
+    a job, the run was recorded with the ramp of the step that waited, on top of its own duty."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    session.add_pull(pull_log(session.job.settings_from_job(session.next_step().settings or {})))
+    waiting = session.next_step()
+    assert waiting.settings is not None
+    assert waiting.settings["ramp_add"] > 0
+    result = session.add_pull(held_log(tmp_path / "held.csv"))
+    assert (result.settings["ramp_add"], result.settings["engagement"]) == (0, waiting.settings["engagement"])
+    after = session.next_step()
+    assert after.settings is not None
+    assert (after.settings["ramp_add"] > 0) == ("ramp_add" in after.changed) == ("amp add" in after.reasons[0])
+
+
 def test_boost_over_the_limit_in_a_flick_of_the_hand_counts_against_the_most_duty(
     session: Session, pull_log: Write, tmp_path: Path
 ) -> None:
