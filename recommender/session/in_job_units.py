@@ -23,7 +23,7 @@ from recommender.session import conditions, held_run
 from recommender.session.answers import PullResult, RuledOut, Step, StepBand
 from recommender.session.dialled import OWN_DUTY
 from recommender.session.pull_facts import measures_out
-from recommender.session.pull_log import GuardHit
+from recommender.session.pull_log import TOO_SLOW, GuardHit
 
 #: Share of its points that a 90 % band must hold for a prediction to count as a hit. [-]
 HIT_SHARE: Final = 0.8
@@ -220,23 +220,31 @@ def _ran_past_kpa(pull: PullEntry, measures: Stored, target: Target) -> float:
     """Most above the target and, before the judged range, above what is wanted at its beginning: that boost is there on
     the way up before the target asks for it is no overshoot. [kPa]"""
     kept = number_in(measures["overshoot_kpa"])
+    nothing = float("nan") if _too_slow(pull.facts) else 0.0
     if not kept > 0.0 or not pull.packed_trace:
-        return kept
+        return kept or nothing
     trace = pull.trace
     wanted = target.at(trace.rpm)
     wanted = np.where(trace.rpm < target.judge_from, np.maximum(wanted, target.at(target.judge_from)), wanted)
     above = (trace.boost_kpa - wanted)[trace.rpm <= target.judge_to]
-    return float(max(above.max(initial=0.0), 0.0))
+    return float(max(above.max(initial=0.0), 0.0)) or nothing
 
 
 def _swing_kpa(facts: Mapping[str, Any]) -> float:
     """Half swing of the ringing: a sinusoid that stands out, or what is rougher than the calm pulls by more than their
     noise; NaN where neither could be told. [kPa]"""
-    standing, quiet = float(facts["oscillation_kpa"]), facts.get("quiet_kpa")
-    if quiet is None:
-        return standing if facts.get("oscillation_resolvable", True) else float("nan")
-    ripple = float(facts.get("ripple_kpa") or 0.0)
-    return max(standing, math.sqrt(2.0) * ripple if ripple > quiet else 0.0)
+    swing, quiet = float(facts["oscillation_kpa"]), facts.get("quiet_kpa")
+    if quiet is None and not facts.get("oscillation_resolvable", True):
+        return float("nan")
+    if quiet is not None:
+        ripple = float(facts.get("ripple_kpa") or 0.0)
+        swing = max(swing, math.sqrt(2.0) * ripple if ripple > quiet else 0.0)
+    return float("nan") if swing == 0.0 and _too_slow(facts) else swing
+
+
+def _too_slow(facts: Mapping[str, Any]) -> bool:
+    """Whether a log was too slow to show that nothing overshoots or rings."""
+    return any(text.startswith(TOO_SLOW) for text in facts["remarks"])
 
 
 def _limit(job: Job, limit_kpa: float) -> float:

@@ -30,6 +30,8 @@ from recommender.record.trials import PullEntry
 from recommender.session.conditions import conditions_in, day_of, log_of_another_time
 from recommender.session.held_run import HeldPoint, held_points, not_held, turned_quickly
 
+#: Beginning of the remark that a log is too slow to show overshoot and ringing.
+TOO_SLOW: Final = "Boost is read"
 #: Boost this near to the highest of a pull is the same. [kPa]
 SAME_KPA: Final = 0.05
 
@@ -252,7 +254,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
 
 def _too_slow(rate_hz: float, unseen_kpa: float, job: Job) -> str:
     """What a slow log could have hidden, and what follows from it: nothing where that rounds to nothing."""
-    begin = f"Boost is read {rate_hz:.1f} times a second: overshoot and ringing cannot be seen"
+    begin = f"{TOO_SLOW} {rate_hz:.1f} times a second: overshoot and ringing cannot be seen"
     say = job.problem().say
     if say(unseen_kpa) == say(0.0):
         return f"{begin}. Log ten times a second."

@@ -945,12 +945,17 @@ def test_a_slow_log_that_rings_is_not_said_to_be_calm(session: Session, pull_log
     def shape(result: PullResult) -> str:
         return next(line for line in pull_lines(result, session.job, Screen(100, colour=False)) if " Shape " in line)
 
-    session.add_pull(ringing_log(pull_log(IDLE), before=0.0, every=16), settings=BASELINE)
+    under = session.add_pull(ringing_log(pull_log(IDLE), before=0.0, every=16), settings=BASELINE)
+    assert "overshoot" not in shape(under)
     without = replace(FED_BACK, gain=0.0)
     slower = ringing_log(pull_log(without), before=0.0, every=25)
     calm = session.add_pull(slower, settings=session.job.settings_to_job(without))
     assert np.isnan(calm.oscillation)
     assert "ringing" not in shape(calm)  # nothing is claimed of what cannot be told
+    five = ringing_log(pull_log(without, seed=4), before=0.0, every=10)  # slow ringing could be told, and no other
+    calm = session.add_pull(five, settings=session.job.settings_to_job(without))
+    assert any("overshoot and ringing cannot be seen" in words for words in calm.warnings)
+    assert "ringing" not in shape(calm)
     log = ringing_log(pull_log(FED_BACK, seed=5), hz=1.7, every=16)
     result = session.add_pull(log, settings=session.job.settings_to_job(FED_BACK))
     assert np.isnan(result.oscillation_hz)
