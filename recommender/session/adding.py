@@ -26,7 +26,7 @@ from recommender.session.again import the_new_pull, told_higher
 from recommender.session.outside import outside_facts
 from recommender.session.pull_facts import facts_of, full_curve, measured
 from recommender.session.pull_log import LoggedPull, NoPull, pulls_in, the_pull
-from recommender.session.too_low import too_low
+from recommender.session.too_low import like_less, too_low
 
 Clock = Callable[[], datetime.datetime]
 
@@ -90,6 +90,7 @@ def add_pull(
             run = _as_then(snapshot, job, told, before, handed_out)
         elif stop is None and assumed is None:
             run = _completed(snapshot, job, told, target)
+            _ask_where_unlike(snapshot, job, told, run, found, path.name)
         else:
             run = _as_shown(snapshot, job, told, assumed or {}, target, stop)
         least_gain = job.dials["gain"].knob.lower
@@ -185,6 +186,18 @@ def _completed(snapshot: Snapshot, job: Job, given: Mapping[str, float], target:
         f"which settings were run cannot be told: {listed} stand, with different ones. Name the target whose step was "
         f"run ({named}), or give the settings."
     )
+
+
+def _ask_where_unlike(
+    snapshot: Snapshot, job: Job, told: Mapping[str, float], run: Settings, found: LoggedPull, name: str
+) -> None:
+    """Raise SettingsError where duty was left out, and the pull reads as if less had been dialled in than proposed."""
+    text = "" if "duty" in told else like_less(job.problem(), snapshot.standing, run, found)
+    if text:
+        raise dialled.SettingsError(
+            f"{name}: {text} Nothing was added: say what was dialled in (--duty …, and what else was not as proposed), "
+            f"--duty {wording.knob_number(run.duty)} too if it was that."
+        )
 
 
 def _as_shown(

@@ -138,7 +138,8 @@ class Session:
                 targets stand with different settings, ``target`` says which of them was run. Left out of a run at held
                 rpm that the last step advised (see its notes): duty as turned to last, the rest as advised. After a
                 stop, and of a foreign pull, duty and engagement cannot be left out, and the others count as idle. Left
-                out of a log that was withdrawn and is brought again: as proposed when it was run.
+                out of a log that was withdrawn and is brought again: as proposed when it was run. Duty left out of a
+                pull that reads as one with far less of it did is asked for.
             assumed: What a screen showed as dialled in, in place of what was last proposed.
             which: Which pull of the log, from 1, where it holds several full ones.
             foreign: The pull was made before this tool came, or without it.

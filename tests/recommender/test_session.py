@@ -1206,6 +1206,34 @@ def test_a_baseline_repeated_is_not_taken_for_the_settings_that_stand_without_a_
     assert not any("run with what is on record" in note for note in session.next_step().notes)
 
 
+def test_a_pull_that_reads_as_one_with_far_less_duty_is_not_taken_for_the_step_that_waits(
+    session: Session, pull_log: Write
+) -> None:
+    """A baseline was repeated and brought without settings: what had given 127 kPa was then expected at 75, and ten
+    points more duty proposed at a risk of nothing; the car as it was would have given 136."""
+    session.add_pull(pull_log(IDLE), settings=BASELINE)
+    high = {**BASELINE, "duty": 60}
+    session.add_pull(pull_log(replace(IDLE, duty=60.0)), settings=high)
+    waiting = session.next_step()
+    assert waiting.settings is not None
+    assert waiting.settings["duty"] >= 60
+    again = pull_log(IDLE, seed=7)
+    asked = r"as in pull 1 at duty 0 %, and stood at .* in pull 2 with no more duty .* Nothing was added: say what was"
+    for settings in ({}, {"gain": 0}):
+        with pytest.raises(SettingsError, match=asked):
+            session.add_pull(again, settings=settings)
+    assert len(session.pulls()) == 2
+    assert session.next_step().number == waiting.number
+    assert session.add_pull(again, settings=BASELINE).settings["duty"] == 0
+    session.withdraw(3, "once more")
+    said = session.add_pull(pull_log(IDLE, seed=8), settings={"duty": 60})  # it may have been that all the same
+    assert said.settings["duty"] == 60
+    session.withdraw(4, "once more")
+    session.next_step()
+    leak = session.add_pull(pull_log(replace(IDLE, duty=60.0), scale=0.8, seed=9))  # reads as no other pull did
+    assert leak.settings == waiting.settings
+
+
 def test_a_stop_leaves_nothing_that_counts_as_dialled_in(session: Session, pull_log: Write) -> None:
     """Its best pull stands for reading; only the end of a job says to dial it back in."""
     session.add_pull(pull_log(IDLE), settings=BASELINE)
