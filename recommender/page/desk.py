@@ -268,7 +268,9 @@ class Desk:
                 for name, value in (settings or {}).items()
                 if not math.isclose(value, shown.get(name, math.nan), abs_tol=1e-3)
             }
-            pull = self.session.add_pull(log, changed, assumed=shown, which=which, target=task.target)
+            # Of a log that came by itself nobody said that what is shown was dialled in.
+            assumed = None if task.watched else shown
+            pull = self.session.add_pull(log, changed, assumed=assumed, which=which, target=task.target)
             task.pull = pull.number
         finally:
             task.stage = 2

@@ -195,8 +195,8 @@ def _ask_where_unlike(
     text = "" if "duty" in told else like_less(job.problem(), snapshot.standing, run, found)
     if text:
         raise dialled.SettingsError(
-            f"{name}: {text} Nothing was added: say what was dialled in (--duty …, and what else was not as proposed), "
-            f"--duty {wording.knob_number(run.duty)} too if it was that."
+            f"{name}: {text} Nothing was added: bring it with what was dialled in (--duty …, or the fields on the "
+            f"page), {wording.knob_number(run.duty)} % too if it was that."
         )
 
 

@@ -306,6 +306,34 @@ def test_after_a_stop_a_watched_folder_waits_for_what_was_dialled_in(tmp_path: P
         drop.close()
 
 
+def test_a_watched_log_that_reads_as_one_with_far_less_duty_has_to_be_dropped(tmp_path: Path) -> None:
+    """A known pull is repeated, as is advised after weeks, and its log comes by itself: nobody said what was run."""
+    bay, folder = Bay(tmp_path / "job"), tmp_path / "logger"
+    folder.mkdir()
+    with Session.open(bay.job) as session:
+        idle = dict(session.next_step().settings or {})
+        session.add_pull(bay.log("pull 1.csv", idle, 0))
+        high = {**idle, "duty": 55.0}
+        session.add_pull(bay.log("pull 2.csv", high, 1), high)
+        step = session.next_step()
+        assert step.settings is not None
+        drop, desk = Drop(), Desk(session)
+        watch = Watch(folder, desk, drop, 10**8)
+        log = bay.log("again.csv", idle, 2)
+        (folder / log.name).write_bytes(log.read_bytes())
+        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
+            watch._bring(path)
+        assert desk.latest is not None
+        assert desk.latest.ended.wait(60)
+        assert "as in pull 1 at duty 0 %" in desk.latest.error
+        assert len(session.pulls()) == 2
+        task = desk.take(log, target=step.target, settings=idle, seen=step.number)
+        assert task.ended.wait(60)
+        assert (task.error, session.pulls()[-1].settings["duty"]) == ("", 0.0)
+        desk._worker.shutdown()
+        drop.close()
+
+
 def test_a_watched_log_that_was_not_taken_is_not_said_to_be_and_stays_told(serve: object, tmp_path: Path) -> None:
     bay, folder = stopped_bay(tmp_path / "job"), tmp_path / "logger"
     folder.mkdir()

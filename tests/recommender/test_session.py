@@ -1218,7 +1218,7 @@ def test_a_pull_that_reads_as_one_with_far_less_duty_is_not_taken_for_the_step_t
     assert waiting.settings is not None
     assert waiting.settings["duty"] >= 60
     again = pull_log(IDLE, seed=7)
-    asked = r"as in pull 1 at duty 0 %, and stood at .* in pull 2 with no more duty .* Nothing was added: say what was"
+    asked = "as in pull 1 at duty 0 %, and stood at .* in pull 2 with no more duty .* bring it with what was dialled in"
     for settings in ({}, {"gain": 0}):
         with pytest.raises(SettingsError, match=asked):
             session.add_pull(again, settings=settings)
