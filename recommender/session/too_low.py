@@ -60,7 +60,8 @@ def like_less(problem: Problem, standing: Sequence[PullEntry], run: Settings, pu
     if pull.kind != "sweep" or not pull.complete or pull.refused:
         return ""
     own_kpa, milder = held_kpa(pull.trace), _milder(standing, run)
-    higher = [each for each in milder if own_kpa < LESS_SHARE * held_kpa(each.trace)]
+    # The latest of them alone: of a car that has changed the earlier ones would have it asked of every pull.
+    higher = [each for each in milder[-1:] if own_kpa < LESS_SHARE * held_kpa(each.trace)]
     alike = [each for each in milder if abs(held_kpa(each.trace) - own_kpa) < LIKE_SHARE * own_kpa]
     if not higher or not alike:
         return ""

@@ -1226,9 +1226,13 @@ def test_a_pull_that_reads_as_one_with_far_less_duty_is_not_taken_for_the_step_t
     assert session.next_step().number == waiting.number
     assert session.add_pull(again, settings=BASELINE).settings["duty"] == 0
     session.withdraw(3, "once more")
-    said = session.add_pull(pull_log(IDLE, seed=8), settings={"duty": 60})  # it may have been that all the same
+    said = session.add_pull(pull_log(IDLE, seed=8), settings=high)  # it may have been that all the same
     assert said.settings["duty"] == 60
+    weak = {**high, "duty": 61}
+    session.put_right(session.next_step().number, weak)
+    assert session.add_pull(pull_log(IDLE, seed=10)).settings["duty"] == 61  # not asked of every pull then
     session.withdraw(4, "once more")
+    session.withdraw(5, "once more")
     session.next_step()
     leak = session.add_pull(pull_log(replace(IDLE, duty=60.0), scale=0.8, seed=9))  # reads as no other pull did
     assert leak.settings == waiting.settings
