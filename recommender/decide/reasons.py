@@ -30,6 +30,8 @@ MANY_STEPS: Final = 5
 #: By how much boost must come nearer to the target somewhere for that to be told as what a step is for, over the
 #: tolerance.
 HARDLY: Final = 0.1
+#: Share of the judged range, at its beginning, over which boost may not have come up yet to what the spring holds.
+NOT_SPOOLED: Final = 0.25
 #: What held gain back while no pull has shown what it does.
 FIRST_GAIN: Final = "first gain"
 #: What held duty back after a run at held rpm.
@@ -249,7 +251,9 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
 
     What pulls showed with the gate held shut goes before what is expected: where they fell short, no settings have
     more to give; where they met the target, it is not the turbo. Likewise spring and gate are named only where no pull
-    was at or under the target: where the mildest one was, it is duty, spread otherwise over rpm, that is wanted.
+    was at or under the target: where the mildest one was, it is duty, spread otherwise over rpm, that is wanted. What
+    the gate lets boost creep above, it held elsewhere: a target that is lower than boost is nearly everywhere in the
+    range is one that the spring does not allow.
 
     Args:
         outlook: The job.
@@ -272,12 +276,14 @@ def hardware(outlook: Outlook, forecast: Forecast, since: int = 0) -> tuple[str,
     middle = rpm[0] + 0.5 * (rpm[-1] - rpm[0])
     if np.sum(above**2) >= np.sum(below**2):
         over = np.flatnonzero(above > 0)
-        least = least_seen(outlook, since)[over] - outlook.wanted[outlook.judged][over]
-        could_fall = least <= problem.tolerance_kpa  # where no pull tells it is not known to
+        least, wanted = least_seen(outlook, since), outlook.wanted[outlook.judged]
+        could_fall = (least - wanted)[over] <= problem.tolerance_kpa  # where no pull tells it is not known to
         if np.mean(could_fall) > 0.5:
             return "shape of the curve", float(rpm[int(np.argmax(above))])
-        wide = over.size > 0.6 * rpm.size
-        return ("floor above target" if wide else "boost creeps"), float(rpm[over[~could_fall][0]])
+        stuck = over[~could_fall]
+        under_spring = np.median(wanted[stuck]) < _spring_kpa(outlook, since) - problem.tolerance_kpa
+        floor = under_spring or over.size > 0.6 * rpm.size
+        return ("floor above target" if floor else "boost creeps"), float(rpm[stuck[0]])
     under = np.flatnonzero(below > 0)
     first, last = np.sum(below[rpm < middle] ** 2), np.sum(below[rpm >= middle] ** 2)
     s = forecast.settings
@@ -366,6 +372,17 @@ def least_seen(outlook: Outlook, since: int = 0) -> FloatArray:
     for pull in _that_count(outlook, since):
         least = np.fmin(least, pull.curve.at(outlook.rpm)[outlook.judged])
     return least
+
+
+def _spring_kpa(outlook: Outlook, since: int) -> float:
+    """Boost that the latest whole pull on the spring alone held nearly everywhere in the judged range; -inf where there
+    is none. [kPa gauge]"""
+    for pull in reversed(_that_count(outlook, since)):
+        if pull.complete and idle_like(outlook.problem, pull.settings):
+            boost = pull.curve.at(outlook.rpm)[outlook.judged]
+            known = boost[np.isfinite(boost)]
+            return float(np.quantile(known, NOT_SPOOLED)) if known.size else float("-inf")
+    return float("-inf")
 
 
 def _that_count(outlook: Outlook, since: int) -> list[Observation]:

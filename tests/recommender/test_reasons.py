@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from models.curve import Target
 from models.settings import Settings
 from recommender import wording
 from recommender.decide import foresight, reasons, surrogate_for
@@ -248,6 +249,30 @@ class TestEnds:
         seen = outlook(pulls=[replace(idle, curve=replace(idle.curve, boost_kpa=creeping))])
         high = replace(given, curves=np.where(seen.rpm >= 6000.0, 18.0 * PSI, given.curves))
         assert reasons.hardware(seen, high) == ("boost creeps", pytest.approx(6200.0))
+
+    @pytest.mark.parametrize(
+        ("wanted_psi", "idle_psi", "cause", "rpm"),
+        [
+            ((6.0, 16.0), (9.0, 9.0), "floor above target", 3900.0),  # rises from under what the spring holds
+            ((16.0, 6.0), (9.0, 9.0), "floor above target", 6000.0),  # falls to under it
+            ((16.0, 10.0), (9.0, 13.0), "boost creeps", 6000.0),
+        ],
+    )
+    def test_a_target_that_goes_under_what_the_spring_holds_everywhere_is_no_creep(
+        self, wanted_psi: tuple[float, float], idle_psi: tuple[float, float], cause: str, rpm: float
+    ) -> None:
+        """ "Boost creeps, the gate or its port is too small" was said of a flat 9 psi where 6 were wanted at the low
+        end."""
+        ends = np.array([3900.0, 6700.0])
+        target = Target(ends, np.array(wanted_psi) * PSI, *ends)
+        idle = pull(1, 0.0)
+        boost = np.interp(idle.curve.rpm, ends, np.array(idle_psi) * PSI)
+        idle = replace(idle, curve=replace(idle.curve, boost_kpa=boost))
+        seen = outlook(replace(problem(), target=target), pulls=[idle])
+        best = forecast(settings(10.0), level_psi=16.0)
+        best = replace(best, curves=np.maximum(seen.wanted, np.interp(seen.rpm, ends, np.array(idle_psi) * PSI))[None])
+        found, at = reasons.hardware(seen, best)
+        assert (found, at) == (cause, pytest.approx(rpm, abs=150.0))
 
     @pytest.mark.parametrize(
         ("low", "high", "cause"), [(3900.0, 4600.0, "boost arrives late"), (6000.0, 7000.0, "out of breath at the top")]
