@@ -26,7 +26,7 @@ from recommender.decide.allowed import (
 )
 from recommender.decide.noticed import note
 from recommender.decide.outlook import Forecast, Outlook
-from recommender.decide.step import Problem
+from recommender.decide.step import Problem, that_act
 
 #: Distance of a pull from its prediction, in standard deviations, up to which nothing is widened; and widest factor.
 MISS = 1.5
@@ -52,8 +52,8 @@ class Review:
         reach: How far the next step may go beyond the knobs' own steps.
         since: Number of the first pull of the car as it is now: older ones are those of a car that has changed.
         gain_known: Whether a pull with gain has shown whether it rings.
-        twice: Settings that two pulls of the car as it is now were judged with: what another one with them could win
-            would be luck. Shape (k, 6)
+        twice: Settings that two pulls of the car as it is now were judged with, as far as they act: what another one
+            with them could win would be luck. Shape (k, 6)
     """
 
     best: Observation | None
@@ -66,7 +66,7 @@ class Review:
 
     def learnt(self, settings: FloatArray) -> npt.NDArray[np.bool_]:
         """Which of the settings have been run twice. Settings of shape (S, 6); shape (S,)"""
-        alike = np.all(np.isclose(settings[:, None], self.twice[None], rtol=0.0, atol=1e-6), axis=2)
+        alike = np.all(np.isclose(that_act(settings)[:, None], self.twice[None], rtol=0.0, atol=1e-6), axis=2)
         return np.asarray(np.any(alike, axis=1))
 
 
@@ -94,7 +94,7 @@ def review(problem: Problem, observations: Sequence[Observation], since: int = 0
     if not rows:
         return Review(None, float("inf"), bad, reach, since, gain_known)
     # To a millionth: what was typed in and what was proposed can differ by their rounding.
-    dialled = np.round([pull.settings.as_array() for _, _, pull in rows], 6)
+    dialled = np.round(that_act(np.array([pull.settings.as_array() for _, _, pull in rows])), 6)
     run, which, times = np.unique(dialled, axis=0, return_inverse=True, return_counts=True)
     latest = {int(group): row for group, row in zip(np.ravel(which), rows, strict=True)}
     least, _, pull = min(latest.values(), key=lambda row: row[:2])

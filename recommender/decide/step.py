@@ -148,6 +148,13 @@ def at_rest(knobs: Mapping[str, Knob], settings: Settings) -> Settings:
     return replace(settings, **ends)
 
 
+def that_act(settings: FloatArray) -> FloatArray:
+    """Settings with the ends of a ramp that adds nothing at 0: where it stands does nothing. Shape (S, 6), as given"""
+    out = np.array(settings, dtype=float)
+    out[out[:, 3] == 0.0, 1:3] = 0.0
+    return out
+
+
 def same(first: Settings | None, second: Settings | None) -> bool:
     """Whether two settings are the same on every knob."""
     if first is None or second is None:

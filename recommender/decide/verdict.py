@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -274,9 +274,12 @@ def way_on(
     allowed: Sequence[tuple[int, int]],
 ) -> Forecast | None:
     """The longest stride that one step and the gate allow towards the best settings thought possible; None where it
-    goes no further than the pulls so far. Of small steps none promises anything by itself."""
-    problem = outlook.problem
-    tried = longest_stride(outlook, outlook.positions(goal), observations[-1].settings, allowed, seen)
+    goes no further than the pulls so far. Of small steps none promises anything by itself. A ramp that adds nothing at
+    the goal stays where it stands."""
+    problem, last = outlook.problem, observations[-1].settings
+    if goal.ramp_add == 0.0:
+        goal = replace(goal, ramp_from=last.ramp_from, ramp_to=last.ramp_to)
+    tried = longest_stride(outlook, outlook.positions(goal), last, allowed, seen)
     on = [f for f in tried if passes(outlook, seen, f) and goes_further(problem, observations, f.settings)]
     return max(on, key=lambda f: most_duty(problem, f.settings), default=None)
 

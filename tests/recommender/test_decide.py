@@ -338,6 +338,17 @@ def test_settings_that_differ_by_their_rounding_alone_were_run_twice() -> None:
     assert seen.learnt(np.array([each.as_array() for each in (IDLE, typed, proposed)])).tolist() == [False, True, True]
 
 
+def test_settings_that_differ_by_where_a_ramp_stands_that_adds_nothing_were_run_twice() -> None:
+    """A third pull with them was told as a step: ramp from 4600 rpm instead of 4700."""
+    problem = problem_of()
+    here, there = (Settings(40, ramp_from, 6700, 0, 0, 0) for ramp_from in (4800.0, 4600.0))
+    seen = review(problem, [CAR.observe(problem, each, i + 1) for i, each in enumerate((IDLE, here, there))])
+    assert seen.best is not None
+    assert seen.best.number == 3  # the latest of them
+    moved, adding = (dataclasses.replace(here, **each) for each in ({"ramp_from": 4500.0}, {"ramp_add": 1.0}))
+    assert seen.learnt(np.array([each.as_array() for each in (IDLE, moved, adding)])).tolist() == [False, True, False]
+
+
 def test_a_log_that_cannot_be_trusted_is_repeated() -> None:
     problem = problem_of()
     mild = Settings(20, 4800, 6700, 0, 8.0 * PSI, 0)

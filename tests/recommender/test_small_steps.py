@@ -12,11 +12,12 @@ from models.evidence import Observation
 from models.settings import Settings
 from models.units import FloatArray
 from recommender.decide import decide, verdict
+from recommender.decide.allowed import spans_after
 from recommender.decide.outlook import Outlook
 from recommender.decide.reasons import steps_to_go
 from recommender.decide.review import review, surrogate_for
 from recommender.decide.step import Problem
-from recommender.decide.verdict import Prospect, conclude, goes_further
+from recommender.decide.verdict import Prospect, conclude, goes_further, way_on
 from tests.recommender.cars import PlainCar, problem_of
 
 
@@ -90,6 +91,21 @@ def test_where_no_step_promises_anything_one_leads_on_to_where_none_has_been(mon
     assert "way on" not in {reason.code for reason in decided(seen.best_kpa).reasons}
     spans[0] = (5, 11)
     assert "way on" not in {reason.code for reason in decided(0.3 * seen.best_kpa).reasons}
+
+
+def test_a_ramp_that_adds_nothing_is_not_moved_on_the_way() -> None:
+    """Three knobs were turned pull by pull, two of them the ends of a ramp of 0 points."""
+    problem = problem_of(duty=(0.0, 90.0, 1.0, 5.0))
+    pulls = run(problem, 0, 5, 10)
+    outlook = Outlook(problem, pulls, surrogate_for(problem, pulls, changes=()))
+    seen, allowed = review(problem, pulls), spans_after(problem, pulls)
+    for add, kept in ((0.0, True), (10.0, False)):
+        goal = replace(at(60), ramp_from=4000.0, ramp_to=6000.0, ramp_add=add)
+        on = way_on(outlook, pulls, seen, goal, allowed)
+        assert on is not None
+        assert on.settings.duty > 10.0
+        stands = (on.settings.ramp_from, on.settings.ramp_to) == (4800.0, 6700.0)
+        assert stands is kept
 
 
 def test_how_many_steps_are_to_come_is_told_of_many_only() -> None:
