@@ -44,11 +44,17 @@ def idle_like(problem: Problem, settings: Settings) -> bool:
 
 
 def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
-    """First and last grid position of each knob that can be reached from the last pull that was run."""
+    """First and last grid position of each knob that can be reached from the last pull that was run.
+
+    From a ramp that was dialled to end before it begins, which can be run while it adds nothing, no step of its ends
+    may lead to one that can be proposed: any place is open to them.
+    """
     knobs = [problem.knobs[name] for name in KNOB_NAMES]
+    whole = [(0, knob.count - 1) for knob in knobs]
     if last is None:
-        return [(0, knob.count - 1) for knob in knobs]
-    return [knob.index_span(value) for knob, value in zip(knobs, last, strict=True)]
+        return whole
+    near = [knob.index_span(value) for knob, value in zip(knobs, last, strict=True)]
+    return near if last.ramp_from < last.ramp_to else [near[0], *whole[1:3], *near[3:]]
 
 
 def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[tuple[int, int]]:

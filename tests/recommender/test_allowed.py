@@ -28,7 +28,7 @@ from recommender.decide.allowed import (
     too_near,
 )
 from recommender.decide.step import Problem
-from tests.recommender.cars import outlook_after
+from tests.recommender.cars import PlainCar, outlook_after
 
 TARGET = Target(np.array([2600.0, 3900.0, 6800.0]), to_kpa([8.0, 16.0, 16.0], "psi"), 3900.0, 6700.0)
 KNOBS = {
@@ -41,6 +41,7 @@ KNOBS = {
 }
 PROBLEM = Problem(TARGET, limit_kpa=130.0, risk=0.01, tolerance_kpa=2.76, knobs=KNOBS)
 BASE = Settings(30, 4800, 6600, 10, 60, 0)
+CAR = PlainCar()
 
 
 def run(settings: Settings, *, peak: float = 100.0, complete: bool = True, trusted: bool = True) -> Observation:
@@ -82,6 +83,20 @@ def test_spans_hold_range_and_step_from_what_was_run() -> None:
     assert off["ramp_to"] == (28, 30)
     assert off["ramp_add"] == (3, 22)
     assert dict(zip(KNOB_NAMES, spans(PROBLEM, None), strict=True))["duty"] == (0, 90)
+
+
+@pytest.mark.parametrize("add", [0.0, 10.0])
+def test_a_ramp_that_was_dialled_the_wrong_way_round_ends_no_job(add: float) -> None:
+    """It may be, while it adds nothing. No step of its ends led to a ramp that begins before it ends, and the job
+    stopped: nothing was mild enough beside what went wrong, and nothing had gone wrong."""
+    wrong = Settings(20, 7000, 4000, add, 0, 0)
+    assert spans(PROBLEM, wrong)[1:3] == [(0, 25), (0, 30)]
+    assert spans(PROBLEM, wrong)[0] == (0, 40)
+    pulls = [CAR.observe(PROBLEM, each, number) for number, each in ((1, idle(PROBLEM)), (2, wrong))]
+    step = decide(PROBLEM, pulls)
+    assert step.verdict == "pull"
+    assert step.settings is not None
+    assert step.settings.ramp_from < step.settings.ramp_to
 
 
 @pytest.mark.parametrize("change", [{"duty": 5}, {"ramp_add": 5}, {"ramp_add": -5}, {"engagement": 10}, {"gain": 1}])
