@@ -13,7 +13,7 @@ from models.evidence import Observation
 from models.settings import KNOB_NAMES, Settings, effective_duty
 from models.units import FloatArray, from_kpa
 from recommender import wording
-from recommender.decide.allowed import Offender, idle_like, most_duty
+from recommender.decide.allowed import Offender, idle_like, most_duty, spans
 from recommender.decide.step import Problem, Reason, Verdict
 
 if TYPE_CHECKING:
@@ -537,12 +537,16 @@ def for_way_back(
     best_kpa: float,
 ) -> tuple[Reason, ...]:
     """Why a step leads towards settings that were run before: nothing that one step leads to promises more."""
-    moves = _moves(outlook.problem, observations[-1].settings, back.settings)
+    problem, last = outlook.problem, observations[-1]
+    moves = _moves(problem, last.settings, back.settings)
+    one_step = spans(problem, last.settings)
+    known = outlook.positions(best.settings)
+    at_once = all(low <= place <= high for place, (low, high) in zip(known, one_step, strict=True))
+    further = "and no other step promises more" if at_once else f"which is more than one step from pull {last.number}"
     why = Reason(
         "way back",
-        f"{moves[0].upper()}{moves[1:]}: towards the settings of pull {best.number}, "
-        f"{outlook.problem.say_fine(best_kpa)} from the target, which is more than one step from pull "
-        f"{observations[-1].number}.",
+        f"{moves[0].upper()}{moves[1:]}: towards the settings of pull {best.number}, {problem.say_fine(best_kpa)} from "
+        f"the target, {further}.",
     )
     return _for_pull_because(why, outlook, observations, bad, back, binding)
 

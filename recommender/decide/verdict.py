@@ -225,7 +225,7 @@ def conclude(
         return run(on, reasons.for_way_on, goal, possible, beside=to_go, best=possible)
     ends = settled or stalled or close
     stays = gain < WORTH * problem.tolerance_kpa and not further and not ends
-    back = way_back(outlook, seen, allowed) if stays else None
+    back = (way_back(outlook, seen, allowed) or part_way_back(outlook, seen, chosen, allowed)) if stays else None
     if back is not None and seen.best is not None:
         return run(back, reasons.for_way_back, seen.best, seen.best_kpa, best=possible)
     stalled = stalled or (same(chosen.settings, last) and bool(seen.learnt(last.as_array()[None])[0]))
@@ -300,6 +300,25 @@ def way_back(outlook: Outlook, seen: Review, allowed: Sequence[tuple[int, int]])
         return None
     forecast = outlook.forecast([Settings.from_array(outlook.values(row[None])[0])])[0]
     return forecast if passes(outlook, seen, forecast) else None
+
+
+def part_way_back(
+    outlook: Outlook, seen: Review, chosen: Forecast, allowed: Sequence[tuple[int, int]]
+) -> Forecast | None:
+    """The longest stride that the gate allows towards the best pull's settings, where the search came to nothing but
+    the latest ones again and those are farther from the target; None where it does not lead nearer.
+
+    Backed off by much, no single step promises more than the best pull has, so that all were worth the same: the job
+    stood where it was, 6 psi under the target, with most of the way back safe.
+    """
+    last = outlook.pulls[-1].settings
+    if seen.best is None or not same(chosen.settings, last):
+        return None
+    tried = longest_stride(outlook, outlook.positions(seen.best.settings), last, allowed, seen)
+    least = chosen.deviation_kpa - WORTH * outlook.problem.tolerance_kpa
+    nearer = [f for f in tried if f.deviation_kpa < least and passes(outlook, seen, f)]
+    nearer = [f for f in nearer if not seen.learnt(f.settings.as_array()[None])[0]]
+    return min(nearer, key=lambda f: f.deviation_kpa, default=None)
 
 
 def _close(problem: Problem, seen: Review) -> bool:

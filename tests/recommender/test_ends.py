@@ -13,13 +13,13 @@ from models.curve import Target
 from models.evidence import Observation
 from models.settings import Settings
 from recommender.decide import decide, reasons, surrogate_for, verdict
-from recommender.decide.allowed import at_or_above, idle, idle_like
+from recommender.decide.allowed import at_or_above, idle, idle_like, spans_after
 from recommender.decide.answer import held_back_by, ruled_out, say
 from recommender.decide.caveats import with_caveats
 from recommender.decide.foresight import expected
 from recommender.decide.outlook import Outlook
 from recommender.decide.review import blocked, review
-from recommender.decide.step import Decision, Problem
+from recommender.decide.step import Decision, Problem, same
 from recommender.decide.value import improvement
 from recommender.decide.verdict import Prospect, baseline_due, conclude, floor_above, must_stop, prospect
 from tests.recommender.cars import PSI, PlainCar, problem_of
@@ -514,6 +514,34 @@ def test_no_way_back_where_it_is_not_safe(near_the_end: tuple[Outlook, list[Obse
     tight = copy(outlook)
     tight.problem = replace(outlook.problem, limit_kpa=0.9 * float(back.highest.mean()))
     assert verdict.way_back(tight, seen, near) is None
+
+
+def test_a_job_that_was_backed_off_does_not_stand_still_with_the_way_back_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The pull that it had been backed off with was to be run again, 6 psi under the target, "as worth more than a
+    change": no step within reach was expected nearer than the best pull, half a psi under the limit."""
+    problem = problem_of()
+    runs = ((1, IDLE), (2, dialled(20)), (3, dialled(40)), (4, dialled(28)))
+    pulls = [CAR.observe(problem, settings, number) for number, settings in runs]
+    best = pulls[2]
+    tight = replace(problem, limit_kpa=best.highest_kpa + 0.2 * PSI)
+    outlook = Outlook(tight, pulls, surrogate_for(tight, pulls, changes=()))
+    seen, allowed = review(tight, pulls), spans_after(tight, pulls)
+    assert seen.best is best
+    again, other = outlook.forecast([dialled(28), dialled(29)])
+    back = verdict.part_way_back(outlook, seen, again, allowed)
+    assert back is not None
+    assert back.risk <= tight.risk
+    assert 28.0 < back.settings.duty < 40.0
+    assert verdict.part_way_back(outlook, seen, other, allowed) is None  # a step was found
+    assert verdict.part_way_back(outlook, replace(seen, best=None), again, allowed) is None
+    assert verdict.part_way_back(outlook, replace(seen, best=pulls[3]), again, allowed) is None
+    (goal,) = outlook.forecast([dialled(40)])
+    monkeypatch.setattr(verdict, "prospect", lambda *_: Prospect(seen.best_kpa, 0.3, goal))
+    step = conclude(outlook, pulls, seen, again, [again], allowed)
+    assert same(step.settings, back.settings)
+    told = next(reason.text for reason in step.reasons if reason.code == "way back")
+    assert told.startswith(f"Duty {back.settings.duty:.0f} % instead of 28 %")
+    assert told.endswith("from the target, and no other step promises more.")
 
 
 # ------------------------------------------------------------------ what may be the best, and how far a step goes
