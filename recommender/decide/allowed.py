@@ -58,16 +58,29 @@ def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
 
 
 def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[tuple[int, int]]:
-    """As ``spans``, from the last pull. After a run at held rpm the way back to the last sweep is open as well.
+    """As ``spans``, from the last pull. After a run at held rpm the way back to the last sweep is open as well, and
+    after a pull that was run with more than one step from the one before led to, the way back to that one.
 
     A held run ends at whatever duty the hand had reached; as a whole sweep that may be too much, and one step down
-    from it, too. What is milder than the last sweep plus its step has been within the caps all along.
+    from it, too. So may settings be that somebody dialled in by mistake. What is milder than the pull before plus its
+    step has been within the caps all along.
     """
-    near = spans(problem, observations[-1].settings)
+    last, near = observations[-1], spans(problem, observations[-1].settings)
     sweeps = [pull for pull in observations if not held(problem, pull)]
-    if not sweeps or sweeps[-1] is observations[-1]:
+    if sweeps and sweeps[-1] is not last:
+        back = sweeps[-1]
+    elif len(observations) > 1 and _past_a_step(problem, observations[-2].settings, last.settings):
+        back = observations[-2]
+    else:
         return near
-    return [(min(a[0], b[0]), a[1]) for a, b in zip(near, spans(problem, sweeps[-1].settings), strict=True)]
+    return [(min(a[0], b[0]), a[1]) for a, b in zip(near, spans(problem, back.settings), strict=True)]
+
+
+def _past_a_step(problem: Problem, before: Settings, run: Settings) -> bool:
+    """Whether settings ask for more of a knob than one step from those before leads to."""
+    reach = dict(zip(KNOB_NAMES, spans(problem, before), strict=True))
+    asks = ("duty", "ramp_add", "engagement", "gain")
+    return any(getattr(run, name) > float(problem.knobs[name].value(reach[name][1])) + 1e-6 for name in asks)
 
 
 def held(problem: Problem, pull: Observation) -> bool:

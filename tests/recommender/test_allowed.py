@@ -379,12 +379,33 @@ def test_after_a_run_at_held_rpm_the_way_back_to_the_last_sweep_is_open() -> Non
     held = Observation(2, at, one_place, 95.0, 95.0)
     duty = KNOBS["duty"]
     assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, held])[0]] == [0.0, 80.0]
-    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, run(at)])[0]] == [40.0, 80.0]
+    near = run(dataclasses.replace(BASE, duty=50))
+    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [near, run(at)])[0]] == [40.0, 80.0]
     # Ended at less than the last sweep had, a step counts from there: nobody has run more since.
     low = dataclasses.replace(held, settings=dataclasses.replace(BASE, duty=10))
     assert [float(duty.value(i)) for i in spans_after(PROBLEM, [run(at), low])[0]] == [0.0, 30.0]
     aborted = dataclasses.replace(held, complete=False)
-    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [sweep, aborted])[0]] == [40.0, 80.0]
+    assert [float(duty.value(i)) for i in spans_after(PROBLEM, [near, aborted])[0]] == [40.0, 80.0]
+
+
+@pytest.mark.parametrize(
+    ("changed", "at", "low", "high"),
+    [
+        ({"duty": 60.0}, 0, 10.0, 80.0),  # from 30: to 50 at the most
+        ({"engagement": 105.0}, 4, 20.0, 110.0),
+        ({"engagement": 140.0}, 4, 20.0, 110.0),  # past the dial's end, which was all that was left
+        ({"engagement": 100.0}, 4, 60.0, 110.0),
+        ({"duty": 5.0}, 0, 0.0, 25.0),
+    ],
+)
+def test_the_way_back_is_open_after_more_was_dialled_than_a_step_leads_to(
+    changed: dict[str, float], at: int, low: float, high: float
+) -> None:
+    """Engagement of 22 psi where 0 was proposed passed the limit, and 17 psi, the dial's end, was what was proposed
+    then."""
+    knob = KNOBS[KNOB_NAMES[at]]
+    pulls = [run(BASE), run(dataclasses.replace(BASE, **changed))]
+    assert [float(knob.value(i)) for i in spans_after(PROBLEM, pulls)[at]] == [low, high]
 
 
 def test_a_ramp_on_top_of_a_full_step_of_duty_may_take_a_part_of_its_own() -> None:
