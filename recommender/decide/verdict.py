@@ -47,6 +47,8 @@ CLOSE = 1.12
 FAIR = 1.6
 #: Widening up to which the surrogate is trusted to say that nothing more is possible.
 CALM = 1.3
+#: Most that counts as deviation of a car on which nothing stays under the limit, where no pull is farther off. [kPa]
+UNKNOWN_KPA = 50.0
 #: Pulls without improvement after which a job is ended.
 PATIENCE = 3
 #: The same while the target is thought more likely within reach than not.
@@ -142,7 +144,9 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
     points = found.seen[:160]
     deviations, highest, _, _ = outlook.sketch(outlook.values(points))
     deviations = np.where(highest > problem.limit_kpa, np.inf, deviations)
-    least = np.minimum(deviations.min(axis=1), 50.0)
+    # A car on which all of them pass the limit comes no nearer than the best pull, however far that is.
+    known = seen.best_kpa if np.isfinite(seen.best_kpa) else 0.0
+    least = np.minimum(deviations.min(axis=1), max(known, UNKNOWN_KPA))
     forecast = outlook.forecast([Settings.from_array(outlook.values(found.best[None])[0])])[0]
     return Prospect(float(least.mean()), float(np.mean(least <= 1.1 * problem.tolerance_kpa)), forecast)
 

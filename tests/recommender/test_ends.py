@@ -352,6 +352,17 @@ def test_what_passes_the_limit_is_no_prospect() -> None:
     assert narrow.best_kpa > 1.0 * PSI + 2.0 * wide.best_kpa
 
 
+def test_what_is_thought_possible_far_from_the_target_is_no_bound_of_ours() -> None:
+    """7.25 psi, 50 kPa, was "the best thought possible" of every job farther from its target than that."""
+    fixed = problem_of(highest_psi=30.0, duty=0.0, ramp_add=0.0, gain=0.0)
+    pulls = [CAR.observe(fixed, IDLE, 1)]
+    best = pulls[0].deviation_kpa(fixed.target)
+    assert best > 120.0
+    could = prospect(Outlook(fixed, pulls, surrogate_for(fixed, pulls)), pulls, review(fixed, pulls))
+    assert could.best_kpa == pytest.approx(best, rel=0.05)  # engagement does next to nothing under what the gate holds
+    assert could.chance == 0.0
+
+
 @pytest.fixture(scope="module")
 def near_the_end() -> tuple[Outlook, list[Observation]]:
     """Four pulls of a job without gain, and what is expected after them."""
