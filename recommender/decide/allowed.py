@@ -120,7 +120,8 @@ class Offender:
         why: ``limit passed`` or ``aborted``.
         latest: Whether no other pull has been run since.
         kept: Where the limit was passed, the pulls that kept it with less than this one.
-        fed_back: Whether it counts only with as much gain: with less, its duty and engagement have kept the limit.
+        fed_back: Whether it counts only with as much gain: with less, its duty and engagement have kept the limit, or
+            all else was at its least.
     """
 
     pull: Observation
@@ -156,14 +157,22 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
             if not held_up or max(held_up) < pull.settings.gain - 1e-9:
                 # What asks for as much and kept the limit before no longer tells of a safe distance.
                 less = tuple(o for j, o in kept if j not in as_much)
-                found.append(Offender(pull, "limit passed", not later, less, fed_back=bool(held_up)))
+                fed_back = bool(held_up) or gain_alone(problem, pull.settings)
+                found.append(Offender(pull, "limit passed", not later, less, fed_back=fed_back))
         elif (
             not pull.complete
             and not idle_like(problem, pull.settings)
             and not any(other.complete and other.trusted and not held(problem, other) for other in later)
         ):
-            found.append(Offender(pull, "aborted", latest=not later))
+            found.append(Offender(pull, "aborted", not later, fed_back=gain_alone(problem, pull.settings)))
     return found
+
+
+def gain_alone(problem: Problem, run: Settings) -> bool:
+    """Whether less gain is all that can be milder than some settings: all else is fixed, or at its least."""
+    knobs = problem.knobs
+    at_least = all(getattr(run, name) <= knobs[name].lower + 1e-9 for name in ("duty", "ramp_add", "engagement"))
+    return at_least and run.gain > knobs["gain"].lower
 
 
 def _ran_as_far(other: Observation, pull: Observation) -> bool:
@@ -296,7 +305,8 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     After the limit was passed a token change is not enough: duty comes down by a quarter of its step on the mean, or
     engagement by half of its step, or as far as one step of the knobs goes; gain, which may have been what rang, by
     half of its step or to its lower end; and engagement, which may have been what spiked, in any case by as much of
-    its step as ``passed_by`` says, in whole notches of its dial. Shape (S,)
+    its step as ``passed_by`` says, in whole notches of its dial. Where nothing else can be less, less gain will do.
+    Shape (S,)
     """
     other, passed = offender.pull.settings, offender.why == "limit passed"
     knobs = problem.knobs
@@ -322,6 +332,8 @@ def backed_off(problem: Problem, settings: FloatArray, offender: Offender) -> np
     less = (duty.mean(axis=1) <= before.mean() - max(duty_less, 1e-6) + 1e-9) | (
         settings[:, 4] <= other.engagement - max(engagement_less, 1e-6) + 1e-9
     )
+    if gain_alone(problem, other):
+        less = settings[:, 5] < other.gain - 1e-9
     return np.asarray(no_more & less)
 
 

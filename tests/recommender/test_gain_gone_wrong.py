@@ -135,3 +135,29 @@ def test_where_duty_is_fixed_the_ramp_is_what_backs_off(ramp_add: float, enough:
     over = replace(CAR.observe(problem, run, 4), peak_kpa=problem.limit_kpa + 33.0)
     (offender,) = offenders(problem, [over])
     assert backed_off(problem, replace(run, ramp_add=ramp_add).as_array()[None], offender)[0] == enough
+
+
+# ------------------------------------------------------------------ gain alone
+
+
+@pytest.mark.parametrize("engagement", [60.0, (60.0, 110.0, 5.0, 30.0)])
+@pytest.mark.parametrize("passed", [False, True])
+def test_where_gain_is_all_that_can_be_less_less_of_it_is_milder(
+    passed: bool, engagement: float | tuple[float, float, float, float]
+) -> None:
+    """After one lifted pull such a job stopped: nothing was mild enough, since neither duty nor engagement was less."""
+    job = problem_of(duty=40.0, ramp_add=0.0, engagement=engagement)
+    pulls = [CAR.observe(job, replace(FED_BACK, gain=gain), number) for number, gain in enumerate((0.0, 2.0, 5.0), 1)]
+    peak = job.limit_kpa + 3.0 if passed else pulls[-1].peak_kpa
+    pulls[-1] = replace(pulls[-1], complete=passed, peak_kpa=peak)
+    (offender,) = offenders(job, pulls)
+    asked = np.array([replace(FED_BACK, gain=gain).as_array() for gain in (2.0, 4.0, 5.0)])
+    assert repeats_offence(job, asked, offender).tolist() == [False, False, True]
+    assert backed_off(job, asked, offender).tolist() == [True, not passed, False]  # half a step of 3 where it passed
+    step = decide(job, pulls)
+    if not passed:
+        assert step.verdict == "pull"
+        assert step.settings is not None
+        assert 0.0 <= step.settings.gain < 5.0
+    more = replace(pulls[-1], settings=replace(FED_BACK, engagement=65.0))
+    assert not any(each.fed_back for each in offenders(job, [*pulls[:2], more]))  # less engagement is milder, too
