@@ -476,6 +476,11 @@ def _steepness(settings: FloatArray) -> FloatArray:
     return np.asarray(100.0 * np.abs(settings[:, 3]) / length)
 
 
+def too_steep(settings: FloatArray, reach: Reach) -> npt.NDArray[np.bool_]:
+    """Whether the ramp is steeper than gate and turbo can follow, and than what was run. Shape (S,)"""
+    return np.asarray(_steepness(settings) > reach.steepness + 1e-9)
+
+
 def crossed(problem: Problem, settings: FloatArray) -> npt.NDArray[np.bool_]:
     """Whether the ramp would end before it begins. Of a controller without a ramp, where it would stand does not
     matter, as in the job file's checks. Shape (S,)"""
@@ -491,7 +496,7 @@ def forbidden(
 
     The latest offender, while no pull has been run since, lets only milder settings through.
     """
-    out = crossed(problem, settings) | (_steepness(settings) > reach.steepness + 1e-9)
+    out = crossed(problem, settings) | too_steep(settings, reach)
     rpm = rpm_to(problem, reach.last_rpm)
     duty = effective_duty(rpm, settings)
     out = out | (duty.max(axis=1) > reach.duty + 1e-9)

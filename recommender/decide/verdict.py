@@ -16,12 +16,14 @@ from recommender.decide.allowed import (
     backed_off,
     crossed,
     duty_step,
+    engages_past,
     held,
     idle_like,
     kept_limit,
     most_duty,
     repeats_offence,
     spans,
+    too_steep,
 )
 from recommender.decide.answer import bolder, held_back_by, ruled_out, say
 from recommender.decide.choose import longest_stride, starts
@@ -110,7 +112,7 @@ def floor_above(problem: Problem, observations: Sequence[Observation]) -> tuple[
 
 @dataclass(frozen=True)
 class Prospect:
-    """What the car could do with any settings at all, caps aside.
+    """What the car could do with any settings that may ever be proposed, caps aside.
 
     Attributes:
         best_kpa: Expected deviation of the best settings, if each draw's car were known. [kPa]
@@ -129,9 +131,10 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
 
     def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
         values = outlook.values(points)
-        deviations, highest, _, _ = outlook.sketch(values)
+        deviations, highest, _, held = outlook.sketch(values)
         violation = np.maximum(highest.mean(axis=0) / problem.limit_kpa - 1.0, 0.0)
-        return deviations.mean(axis=0), violation + crossed(problem, values)
+        never = crossed(problem, values) | too_steep(values, seen.reach) | engages_past(values, held, seen.reach)
+        return deviations.mean(axis=0), violation + never
 
     found = minimise(
         merit,
