@@ -209,7 +209,11 @@ def conclude(
         return run(chosen, reasons.for_pull, float("nan"), 1.0)
     nearer = chosen.deviation_kpa < seen.best_kpa - WORTH * problem.tolerance_kpa
     little = gain < LITTLE * problem.tolerance_kpa and not nearer
-    raised = more_gain(outlook, observations, seen, allowed) if little and not _close(problem, seen) else None
+    # Far from the target gain waits for what else there is to do. Where that is little, and duty too much at some rpm
+    # and too little at others, there is nothing to wait for.
+    most_gain = problem.knobs["gain"].index_span(last.gain)[1] if _over_and_under(outlook, seen.best) else allowed[5][1]
+    fed_back = [*allowed[:5], (allowed[5][0], most_gain)]
+    raised = more_gain(outlook, observations, seen, fed_back) if little and not _close(problem, seen) else None
     if raised is not None:
         return run(raised, reasons.for_more_gain, seen.best_kpa)
     could = prospect(outlook, observations, seen)
@@ -326,6 +330,16 @@ def part_way_back(
     nearer = [f for f in tried if f.deviation_kpa < least and passes(outlook, seen, f)]
     nearer = [f for f in nearer if not seen.learnt(f.settings.as_array()[None])[0]]
     return min(nearer, key=lambda f: f.deviation_kpa, default=None)
+
+
+def _over_and_under(outlook: Outlook, best: Observation | None) -> bool:
+    """Whether the best pull stands over the target at some rpm and under it at others, by more than the tolerance."""
+    if best is None:
+        return False
+    error = best.curve.at(outlook.rpm[outlook.judged]) - outlook.wanted[outlook.judged]
+    known = error[np.isfinite(error)]
+    tolerance = outlook.problem.tolerance_kpa
+    return bool(known.size and known.max() > tolerance and known.min() < -tolerance)
 
 
 def _close(problem: Problem, seen: Review) -> bool:

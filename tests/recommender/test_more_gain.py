@@ -71,6 +71,22 @@ def test_the_best_pull_is_run_again_with_more_gain_than_any(problem: Problem) ->
     assert raised.risk <= problem.risk
 
 
+@pytest.mark.parametrize(("droop", "duties"), [(-0.45, (54, 63, 78, 68)), (-0.6, (47, 56, 60, 61))])
+def test_gain_waits_for_nothing_where_nothing_else_is_left(
+    problem: Problem, droop: float, duties: tuple[float, ...]
+) -> None:
+    """Boost that rises too much for any one duty stood over four tolerances off at its best: gain waited for a nearer
+    pull, none came, and the job ended as out of reach. With gain 8 it is 0.4 psi off."""
+    car = PlainCar(spring_kpa=50.0, droop=droop, pull_together=4.0)
+    pulls = run(problem, (0, 0), (20, 0), (35, 0), *((duty, 0) for duty in duties), car=car)
+    assert review(problem, pulls).best_kpa > GAIN_FROM * problem.tolerance_kpa
+    step = decide(problem, pulls)
+    assert step.verdict == "pull"
+    assert step.reasons[0].code == "more gain"
+    assert step.settings is not None
+    assert 0.0 < step.settings.gain <= 0.5 * problem.knobs["gain"].step
+
+
 @pytest.mark.parametrize(("duty", "dialled"), [(57.4, 57.0), (59.0, 58.0)])
 def test_what_is_run_again_can_be_dialled(problem: Problem, duty: float, dialled: float) -> None:
     """The best pull was run between two notches of duty, or past the end of its range, which is 58 % here."""
