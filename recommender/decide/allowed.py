@@ -37,10 +37,7 @@ def idle(problem: Problem) -> Settings:
 def idle_like(problem: Problem, settings: Settings) -> bool:
     """Whether settings are those of the baseline. The ramp's corners do nothing while the ramp adds nothing."""
     nothing = idle(problem)
-    return all(
-        abs(getattr(settings, name) - getattr(nothing, name)) <= 1e-6
-        for name in ("duty", "ramp_add", "engagement", "gain")
-    )
+    return all(abs(getattr(settings, name) - getattr(nothing, name)) <= 1e-6 for name in ASKING)
 
 
 def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
@@ -59,7 +56,7 @@ def spans(problem: Problem, last: Settings | None) -> list[tuple[int, int]]:
 
 def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[tuple[int, int]]:
     """As ``spans``, from the last pull. After a run at held rpm the way back to the last sweep is open as well, and
-    after a pull that was run with more than one step from the one before led to, the way back to that one.
+    after a pull that was run with more than one step from the one before led to, the way down to what that one had.
 
     A held run ends at whatever duty the hand had reached; as a whole sweep that may be too much, and one step down
     from it, too. So may settings be that somebody dialled in by mistake. What is milder than the pull before plus its
@@ -67,20 +64,19 @@ def spans_after(problem: Problem, observations: Sequence[Observation]) -> list[t
     """
     last, near = observations[-1], spans(problem, observations[-1].settings)
     sweeps = [pull for pull in observations if not held(problem, pull)]
+    back, less = last, frozenset(KNOB_NAMES)
     if sweeps and sweeps[-1] is not last:
         back = sweeps[-1]
     elif len(observations) > 1 and _past_a_step(problem, observations[-2].settings, last.settings):
-        back = observations[-2]
-    else:
-        return near
-    return [(min(a[0], b[0]), a[1]) for a, b in zip(near, spans(problem, back.settings), strict=True)]
+        back, less = observations[-2], ASKING
+    before = spans(problem, back.settings)
+    return [(min(a[0], b[0]), a[1]) if name in less else a for name, a, b in zip(KNOB_NAMES, near, before, strict=True)]
 
 
 def _past_a_step(problem: Problem, before: Settings, run: Settings) -> bool:
     """Whether settings ask for more of a knob than one step from those before leads to."""
     reach = dict(zip(KNOB_NAMES, spans(problem, before), strict=True))
-    asks = ("duty", "ramp_add", "engagement", "gain")
-    return any(getattr(run, name) > float(problem.knobs[name].value(reach[name][1])) + 1e-6 for name in asks)
+    return any(getattr(run, name) > float(problem.knobs[name].value(reach[name][1])) + 1e-6 for name in ASKING)
 
 
 def held(problem: Problem, pull: Observation) -> bool:
@@ -95,6 +91,8 @@ def trusted_sweeps(problem: Problem, observations: Sequence[Observation]) -> lis
     return [pull for pull in observations if pull.trusted and not held(problem, pull)]
 
 
+#: Knobs more of which asks for more.
+ASKING = frozenset(("duty", "ramp_add", "engagement", "gain"))
 #: Share of the judged range under which a complete pull is a run at held rpm.
 HELD_PART = 0.3
 #: Steepest ramp that is proposed. Gate and turbo cannot follow a steeper one, they run past it. [points a 100 rpm]

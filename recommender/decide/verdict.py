@@ -16,7 +16,6 @@ from recommender.decide.allowed import (
     backed_off,
     crossed,
     duty_step,
-    engages_past,
     held,
     idle_like,
     kept_limit,
@@ -131,9 +130,9 @@ def prospect(outlook: Outlook, observations: Sequence[Observation], seen: Review
 
     def merit(points: IntArray) -> tuple[FloatArray, FloatArray]:
         values = outlook.values(points)
-        deviations, highest, _, held = outlook.sketch(values)
+        deviations, highest, _, _ = outlook.sketch(values)
         violation = np.maximum(highest.mean(axis=0) / problem.limit_kpa - 1.0, 0.0)
-        never = crossed(problem, values) | too_steep(values, seen.reach) | engages_past(values, held, seen.reach)
+        never = crossed(problem, values) | too_steep(values, seen.reach)
         return deviations.mean(axis=0), violation + never
 
     found = minimise(

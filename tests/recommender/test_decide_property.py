@@ -37,6 +37,8 @@ RANGES = {
     "engagement": (0.0, 110.0),
     "gain": (0.0, 100.0),
 }
+#: Knobs more of which asks for more.
+ASKING = ("duty", "ramp_add", "engagement", "gain")
 FIXED = {"ramp_from": 4000.0, "ramp_to": 6500.0, "ramp_add": 0.0, "engagement": 0.0, "gain": 0.0}
 
 
@@ -141,6 +143,17 @@ def went_wrong(problem: Problem, history: list[Observation]) -> list[Settings]:
     return out
 
 
+def leapt(problem: Problem, history: list[Observation]) -> bool:
+    """Whether the last pull had more of something than one step from the pull before leads to."""
+    for name in ASKING if len(history) > 1 else ():
+        each, before = problem.knobs[name], getattr(history[-2].settings, name)
+        dial = each.value(np.arange(each.count))
+        nearest = float(dial[np.abs(dial - before).argmin()])
+        if getattr(history[-1].settings, name) > max(before + each.step, nearest) + 1e-6:
+            return True
+    return False
+
+
 def check(case: Case, decision: Decision) -> None:
     problem, history = case.problem, case.history
     assert decision.verdict in ("pull", "repeat", "done", "out of reach", "stop")
@@ -154,12 +167,16 @@ def check(case: Case, decision: Decision) -> None:
     if decision.settings is None:
         return
     last = history[-1].settings
+    # What was dialled in past a step may be taken back.
+    back = history[-2].settings if leapt(problem, history) else last
     for name, value, before in zip(KNOB_NAMES, decision.settings, last, strict=True):
         each = problem.knobs[name]
         dial = each.value(np.arange(each.count))
         assert value in dial, f"{name} = {value} is not on the dial"
-        nearest = np.abs(dial - before).min()
-        assert abs(value - before) <= max(each.step, nearest) + 1e-6, f"{name}: {before} to {value}, step {each.step}"
+        far = max(each.step, float(np.abs(dial - before).min()))
+        down_to = min(before, getattr(back, name)) if name in ASKING else before
+        low, high = min(before - far, down_to - each.step), before + far
+        assert low - 1e-6 <= value <= high + 1e-6, f"{name}: {before} to {value}, step {each.step}"
     assert decision.settings.ramp_from < decision.settings.ramp_to
     nothing_milder = decision.settings.ramp_add <= 0.0 and all(
         getattr(decision.settings, name) == problem.knobs[name].lower for name in ("duty", "engagement", "gain")
