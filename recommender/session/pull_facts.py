@@ -68,7 +68,7 @@ def facts_of(
         "quiet_kpa": quiet_kpa if np.isfinite(quiet_kpa) else None,
         "oscillation_kpa": ringing.standing_kpa,
         "oscillation_hz": number_out(ringing.frequency_hz),
-        "oscillation_resolvable": ringing.resolvable,
+        "oscillation_resolvable": ringing.resolvable and pull.shows_ringing,
         "complete": pull.complete,
         "trusted": not pull.refused,
         "remark": (pull.refused or pull.warnings or ("",))[0],

@@ -85,6 +85,7 @@ class LoggedPull:
         guards: Bounds passed.
         watched: Guards whose channel gave readings in this pull, each with its bounds.
         unseen_kpa: How much higher boost may have stood between two samples. [kPa]
+        shows_ringing: Whether boost was read often enough to show ringing.
         shape, channels: Layout of the log, and which column was taken for what.
         held: For a run at held rpm, what it showed at each duty, in the order in which duty was turned.
         day: On which the log was written by its own clock, ``YYYY-MM-DD``; empty where that is not known.
@@ -102,6 +103,7 @@ class LoggedPull:
     guards: tuple[GuardHit, ...] = ()
     watched: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     unseen_kpa: float = 0.0
+    shows_ringing: bool = True
     shape: str = ""
     channels: Mapping[str, str] = field(default_factory=dict)
     held: tuple[HeldPoint, ...] = ()
@@ -244,6 +246,7 @@ def _logged(place: int, pull: FoundPull, log: Intake, channels: Mapping[str, str
         ),
         watched={name: dict(job.guards[name]) for name in pull.watched},
         unseen_kpa=pull.unseen_kpa,
+        shows_ringing=pull.oscillation_resolvable,
         shape=log.shape,
         channels=channels,
         held=held,

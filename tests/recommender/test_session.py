@@ -956,6 +956,9 @@ def test_a_slow_log_that_rings_is_not_said_to_be_calm(session: Session, pull_log
     calm = session.add_pull(five, settings=session.job.settings_to_job(without))
     assert any("overshoot and ringing cannot be seen" in words for words in calm.warnings)
     assert "ringing" not in shape(calm)
+    target = session.job.targets[session.job.first_target].target
+    at_five = session.record.read().pull(calm.number).observation(target.grid(), target)
+    assert not at_five.tells_of_ringing  # nor is it evidence that such a gain does not ring
     log = ringing_log(pull_log(FED_BACK, seed=5), hz=1.7, every=16)
     result = session.add_pull(log, settings=session.job.settings_to_job(FED_BACK))
     assert np.isnan(result.oscillation_hz)
