@@ -169,7 +169,7 @@ def offenders(problem: Problem, observations: Sequence[Observation]) -> list[Off
 def gain_alone(problem: Problem, run: Settings) -> bool:
     """Whether less gain is all that can be milder than some settings: all else is fixed, or at its least."""
     knobs = problem.knobs
-    at_least = all(getattr(run, name) <= knobs[name].lower + 1e-9 for name in ("duty", "ramp_add", "engagement"))
+    at_least = all(getattr(run, name) <= knobs[name].lower + 1e-9 for name in ASKING - {"gain"})
     return at_least and run.gain > knobs["gain"].lower
 
 

@@ -208,13 +208,15 @@ def conclude(
         return run(chosen, reasons.for_pull, float("nan"), 1.0)
     nearer = chosen.deviation_kpa < seen.best_kpa - WORTH * problem.tolerance_kpa
     little = gain < LITTLE * problem.tolerance_kpa and not nearer
-    # Far from the target gain waits for what else there is to do. Where that is little, and duty too much at some rpm
-    # and too little at others, there is nothing to wait for.
-    most_gain = problem.knobs["gain"].index_span(last.gain)[1] if _over_and_under(outlook, seen.best) else allowed[5][1]
-    fed_back = [*allowed[:5], (allowed[5][0], most_gain)]
-    raised = more_gain(outlook, observations, seen, fed_back) if little and not _close(problem, seen) else None
-    if raised is not None:
-        return run(raised, reasons.for_more_gain, seen.best_kpa)
+    if little and not _close(problem, seen):
+        gain_to = allowed[5][1]
+        if _over_and_under(outlook, seen.best):
+            # Far from the target gain waits for what else there is to do. Where that is little, and duty too much at
+            # some rpm and too little at others, there is nothing to wait for.
+            gain_to = problem.knobs["gain"].index_span(last.gain)[1]
+        raised = more_gain(outlook, observations, seen, [*allowed[:5], (allowed[5][0], gain_to)])
+        if raised is not None:
+            return run(raised, reasons.for_more_gain, seen.best_kpa)
     could = prospect(outlook, observations, seen)
     # A best thought possible that is worse than a pull already run, or than what is expected of the step, tells of a
     # search cut short, not of the car.

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from difflib import get_close_matches
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from recommender.job.toml_lines import KeyPath
+
+#: Longest name of a job. [letters]
+LONGEST_NAME: Final = 120
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
@@ -117,7 +120,7 @@ class RecordTable(_Table):
 class JobFile(_Table):
     """The whole job file."""
 
-    name: str = Field(min_length=1, max_length=120)
+    name: str = Field(min_length=1, max_length=LONGEST_NAME)
     pressure: str
     notes: str = ""
     target: TargetTable | None = None

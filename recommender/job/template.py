@@ -8,10 +8,8 @@ from typing import Final
 
 from recommender.job.checks import steers
 from recommender.job.job import JobError, visible
+from recommender.job.schema import LONGEST_NAME
 from recommender.wording import writable
-
-#: Longest name of a job. [letters]
-LONGEST: Final = 120
 
 TEMPLATE: Final = """\
 # One job: one car, one controller, one or more targets.
@@ -107,10 +105,10 @@ def write_template(folder: str | Path, name: str | None = None) -> Path:
     """
     place = Path(folder)
     file = place / "job.toml"
-    if name and (not name.strip() or any(map(steers, name)) or len(name) > LONGEST):
-        raise JobError(f'name: must be one line of up to {LONGEST} letters and signs, but got "{visible(name)}".')
+    if name and (not name.strip() or any(map(steers, name)) or len(name) > LONGEST_NAME):
+        raise JobError(f'name: must be one line of up to {LONGEST_NAME} letters and signs, but got "{visible(name)}".')
     own = writable(name or place.resolve().name)
-    own = "".join(" " if steers(sign) else sign for sign in own).strip()[:LONGEST] or "My job"
+    own = "".join(" " if steers(sign) else sign for sign in own).strip()[:LONGEST_NAME] or "My job"
     text = TEMPLATE.format(name=json.dumps(own, ensure_ascii=False))
     try:
         place.mkdir(parents=True, exist_ok=True)

@@ -83,6 +83,11 @@ class PullEntry:
         """Time, rpm and boost as logged, kPa gauge."""
         return trace_in(self.packed_trace)
 
+    @property
+    def sound(self) -> bool:
+        """Whether it was a sweep, no run at held rpm, to its end when it was added, and can be relied on."""
+        return bool(self.facts["complete"] and self.facts["trusted"] and not self.facts.get("held"))
+
     def whole(self, target: Target | None) -> bool:
         """Whether it was no aborted sweep: it was none when it was added, or it goes on to where the judged range of a
         target ends now. That range can be edited, and the first of several targets alone had counted."""

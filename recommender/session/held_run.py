@@ -231,8 +231,8 @@ def worth_making(problem: Problem, pulls: Sequence[PullEntry]) -> HeldRun | None
     if len(pulls) != 1 or problem.knobs["duty"].fixed:
         return None
     pull = pulls[0]
-    sound = pull.facts["complete"] and pull.facts["trusted"] and pull.facts["peak_kpa"] <= problem.limit_kpa
-    if not sound or pull.facts.get("held") or not idle_like(problem, pull.settings):
+    under = pull.facts["peak_kpa"] <= problem.limit_kpa
+    if not pull.sound or not under or not idle_like(problem, pull.settings):
         return None
     rpm, stop_kpa = where_to_stop(problem)
     boost = float(pull.curve.at(np.array([rpm]))[0])

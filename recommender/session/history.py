@@ -213,8 +213,7 @@ def _guard_unproven(snapshot: Snapshot, problem: Problem, decision: Decision) ->
     clean: list[PullEntry] = []
     for pull in reversed(snapshot.standing):
         hits = pull.facts["guards"]
-        whole = pull.facts["complete"] and pull.facts["trusted"] and not pull.facts.get("held")
-        if whole and not hits:
+        if pull.sound and not hits:
             clean.append(pull)
         proven = any(asks_as_much(problem, each.settings, pull.settings) for each in clean)
         if hits and not proven and asks_as_much(problem, asked, pull.settings):

@@ -36,7 +36,7 @@ def too_low(problem: Problem, standing: Sequence[PullEntry], run: Settings, pull
         run: What was dialled in.
         pull: As found in its log.
     """
-    if pull.kind != "sweep" or not pull.complete or pull.refused:
+    if not _tells(pull):
         return ""
     own_kpa = held_kpa(pull.trace)
     higher = [each for each in _milder(standing, run) if own_kpa < LEAST_SHARE * held_kpa(each.trace)]
@@ -57,7 +57,7 @@ def like_less(problem: Problem, standing: Sequence[PullEntry], run: Settings, pu
 
     A baseline or a known pull was repeated, say, and its log brought as if the step that waits had been run.
     """
-    if pull.kind != "sweep" or not pull.complete or pull.refused:
+    if not _tells(pull):
         return ""
     own_kpa, milder = held_kpa(pull.trace), _milder(standing, run)
     # The latest of them alone: of a car that has changed the earlier ones would have it asked of every pull.
@@ -73,17 +73,15 @@ def like_less(problem: Problem, standing: Sequence[PullEntry], run: Settings, pu
     )
 
 
+def _tells(pull: LoggedPull) -> bool:
+    """Whether a pull says what its settings hold: a whole sweep that can be relied on."""
+    return pull.kind == "sweep" and pull.complete and not pull.refused
+
+
 def _milder(standing: Sequence[PullEntry], run: Settings) -> list[PullEntry]:
     """Whole sweeps that can be relied on and asked for no more duty at any engine speed."""
     duty = run.effective_duty(AT_RPM)
-    return [
-        each
-        for each in standing
-        if each.facts["complete"]
-        and each.facts["trusted"]
-        and not each.facts.get("held")
-        and np.all(each.settings.effective_duty(AT_RPM) <= duty)
-    ]
+    return [each for each in standing if each.sound and np.all(each.settings.effective_duty(AT_RPM) <= duty)]
 
 
 def held_kpa(trace: Trace) -> float:

@@ -38,6 +38,15 @@ HOSTILE = {
 }
 
 
+def taken(watch: Watch, desk: Desk) -> str:
+    """Let the logs that lie in a watched folder be taken one by one; why the last of them was not, "" where it was."""
+    for path in [path for _ in range(STILL + 1) for path in watch.look()]:
+        watch._bring(path)
+    assert desk.latest is not None
+    assert desk.latest.ended.wait(60)
+    return desk.latest.error
+
+
 @pytest.mark.parametrize(("name", "kept"), HOSTILE.items(), ids=map(str, range(len(HOSTILE))))
 def test_names_are_tamed(name: str, kept: str) -> None:
     assert tame(name) == kept
@@ -180,31 +189,21 @@ def test_two_logs_that_come_together_are_not_both_of_the_step_that_waits(tmp_pat
         for number in (2, 3):
             log = bay.log(f"pull {number}.csv", dict(step.settings or {}), number)
             (folder / log.name).write_bytes(log.read_bytes())
-        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
-            watch._bring(path)
-        assert desk.latest is not None
-        assert desk.latest.ended.wait(60)
-        assert "pull 3.csv: not taken, because the settings had changed" in desk.latest.error
+        assert "pull 3.csv: not taken, because the settings had changed" in taken(watch, desk)
         assert [pull.log for pull in session.pulls()] == ["pull 1.csv", "pull 2.csv"]
         # A step made meanwhile by another program stands as well as one that the page has shown.
         session.withdraw(2, "the second log of the two was meant")
         step = session.next_step()
         log = bay.log("pull 3 again.csv", dict(step.settings or {}), 3)
         (folder / log.name).write_bytes(log.read_bytes())
-        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
-            watch._bring(path)
-        assert desk.latest.ended.wait(60)
-        assert (desk.latest.error, session.pulls()[-1].source) == ("", "proposed")
+        assert (taken(watch, desk), session.pulls()[-1].source) == ("", "proposed")
         # One that is still being written to when the next step stands belongs to that step.
         third = folder / "pull 4.csv"
         third.write_text("begun")
         watch.look()
         step = desk.answers().step
         third.write_bytes(bay.log("pull 4.csv", dict(step.settings or {}), 4).read_bytes())
-        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
-            watch._bring(path)
-        assert desk.latest.ended.wait(60)
-        assert desk.latest.error == ""
+        assert taken(watch, desk) == ""
         assert session.pulls()[-1].source == "proposed"
         desk._worker.shutdown()
         drop.close()
@@ -290,11 +289,7 @@ def test_after_a_stop_a_watched_folder_waits_for_what_was_dialled_in(tmp_path: P
 
         def written(name: str) -> str:
             (folder / name).write_bytes(bay.log(name, run, 2).read_bytes())
-            for path in [path for _ in range(STILL + 1) for path in watch.look()]:
-                watch._bring(path)
-            assert desk.latest is not None
-            assert desk.latest.ended.wait(60)
-            return desk.latest.error
+            return taken(watch, desk)
 
         assert "Say what was dialled in (duty, engagement; in the baseline all was idle)" in written("too soon.csv")
         assert len(session.pulls()) == 1
@@ -321,11 +316,7 @@ def test_a_watched_log_that_reads_as_one_with_far_less_duty_has_to_be_dropped(tm
         watch = Watch(folder, desk, drop, 10**8)
         log = bay.log("again.csv", idle, 2)
         (folder / log.name).write_bytes(log.read_bytes())
-        for path in [path for _ in range(STILL + 1) for path in watch.look()]:
-            watch._bring(path)
-        assert desk.latest is not None
-        assert desk.latest.ended.wait(60)
-        assert "as in pull 1 at duty 0 %" in desk.latest.error
+        assert "as in pull 1 at duty 0 %" in taken(watch, desk)
         assert len(session.pulls()) == 2
         task = desk.take(log, target=step.target, settings=idle, seen=step.number)
         assert task.ended.wait(60)
